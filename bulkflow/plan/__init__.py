@@ -1,0 +1,1 @@
+"""The answer: plans as tables, their independent check, their comparison."""

@@ -1,0 +1,1 @@
+"""The typed workspace, its reader and its checks."""
