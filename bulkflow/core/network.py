@@ -184,7 +184,7 @@ class Lane:
     unit_cost : per unit sent, in the period of sending.
     lead_time : whole periods from sending to arrival; a sequence gives one per sending period
         (shutdowns, holidays).
-    gain : units arriving per unit sent (greater than zero).
+    gain : units arriving per unit sent (greater than zero; 1 where a mapping leaves it out).
     capacity, min_flow : limits on the sum over commodities in each period; a mapping limits
         each commodity by itself. ``min_flow`` counts in the periods in which the lane may send.
     fixed_cost : paid in each period in which the lane carries anything.
