@@ -1,0 +1,24 @@
+"""The command line: ``bulkflow``. Commands import what is heavy in their own bodies."""
+
+from __future__ import annotations
+
+import sys
+
+from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
+
+__all__ = ["app", "main"]
+
+app = make_app(
+    "Plan bulk shipments of juniper spirit, keep the register of lots, check the answer."
+    "\n\n" + EXIT_CODES_HELP
+)
+
+
+@app.callback()
+def _root(*, debug: DebugOption = False) -> None:
+    """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
+
+
+def main() -> None:
+    """Run the command line of this process and end it with the exit code."""
+    sys.exit(run(app, name="bulkflow"))
