@@ -12,11 +12,13 @@ in the workspace's own; a percentage is 0..100.
 
 from __future__ import annotations
 
-from datetime import date
+import re
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic_core import PydanticCustomError
 
 __all__ = [
     "Authority",
@@ -47,6 +49,7 @@ __all__ = [
     "Product",
     "Recipe",
     "RecipeInput",
+    "Record",
     "Release",
     "Sailings",
     "Scenario",
@@ -65,10 +68,42 @@ Id = Annotated[
         strict=True, min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
     ),
 ]
-Text = Annotated[str, StringConstraints(strict=True, min_length=1, max_length=200)]
+# A text that starts with "=" would be computed by a spreadsheet; a control character would break
+# tables and screens. Space around a text says nothing and is taken off.
+Text = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=200,
+        pattern=r"^[^=\p{Cc}][^\p{Cc}]*$",
+    ),
+]
+Note = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=2000,
+        pattern=r"^[^=\p{Cc}]([^\p{Cc}]|[\n\t])*$",
+    ),
+]
+LotNumber = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=60,
+        pattern=r"^[^=\p{Cc}][^\p{Cc}]*$",
+    ),
+]
 CurrencyCode = Annotated[str, StringConstraints(strict=True, pattern=r"^[A-Z]{3}$")]
-Amount = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
-Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
+# Beyond a million million, an amount is a slip of the pen, and a solver loses its digits.
+Amount = Annotated[float, Field(strict=True, ge=0, le=1e12, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, gt=0, le=1e12, allow_inf_nan=False)]
 Strength = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
 Percent = Annotated[float, Field(strict=True, ge=0, le=100, allow_inf_nan=False)]
 Days = Annotated[int, Field(strict=True, ge=0, le=730)]
@@ -78,7 +113,25 @@ Temperature = Annotated[float, Field(strict=True, ge=-20, le=40, allow_inf_nan=F
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
-class _Record(BaseModel):
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def _iso_day(value: object) -> date:
+    """Take a date, or a text in the one form that means the same day everywhere."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    if isinstance(value, str) and _ISO_DAY.fullmatch(value):
+        try:
+            return date.fromisoformat(value)
+        except ValueError as error:
+            raise PydanticCustomError("no_such_day", "no such day") from error
+    raise PydanticCustomError("not_a_day", "not a day")
+
+
+Day = Annotated[date, BeforeValidator(_iso_day)]
+
+
+class Record(BaseModel):
     """A frozen record that refuses keys it does not know."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -109,31 +162,31 @@ class LoadState(StrEnum):
     UNDER_WAY = "under_way"
 
 
-class Closure(_Record):
+class Closure(Record):
     """Days (both included) on which a site, port or still does not work."""
 
-    first_day: date
-    last_day: date
+    first_day: Day
+    last_day: Day
     reason: Text = "closed"
 
 
-class Calendar(_Record):
+class Calendar(Record):
     """Periods of equal length; the quarter is reported, the rest keeps its end honest."""
 
-    start: date
+    start: Day
     period_days: Annotated[int, Field(strict=True, ge=1, le=31)] = 7
     quarter_periods: Annotated[int, Field(strict=True, ge=1, le=104)] = 13
     horizon_periods: Annotated[int, Field(strict=True, ge=1, le=160)]
     time_zone: Text = "UTC"
 
 
-class Finance(_Record):
+class Finance(Record):
     """Cost of capital; applied to stock, to liquid under way and to duty already paid."""
 
     capital_rate_percent_per_year: Percent = 0.0
 
 
-class Liquid(_Record):
+class Liquid(Record):
     """A grade of neutral spirit, a distillate, or feints."""
 
     id: Id
@@ -147,14 +200,14 @@ class Liquid(_Record):
     density_50c_kg_per_m3: Positive | None = None
 
 
-class RecipeInput(_Record):
+class RecipeInput(Record):
     """One liquid that goes into a recipe, by its share of the LPA charged."""
 
     liquid: Id
     share_percent_of_lpa: Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
 
 
-class Recipe(_Record):
+class Recipe(Record):
     """How one liquid is made: by distilling whole charges, or by letting down.
 
     ``distil``: a charge is ``Still.charge_litres`` at ``charge_strength_percent``; of its LPA
@@ -177,14 +230,14 @@ class Recipe(_Record):
     maximum_lpa_per_period: Amount | None = None
 
 
-class PriceTier(_Record):
+class PriceTier(Record):
     """Price of the LPA bought beyond ``from_lpa`` in the contract's life."""
 
     from_lpa: Amount
     price_per_lpa: Amount
 
 
-class Contract(_Record):
+class Contract(Record):
     """What a supplier sells of one liquid, how much of it, and at which price.
 
     Quantities hold over the periods that start within the contract's dates (all, where no dates
@@ -196,12 +249,12 @@ class Contract(_Record):
     minimum_lpa: Amount = 0.0
     maximum_lpa: Amount | None = None
     maximum_lpa_per_period: Amount | None = None
-    first_day: date | None = None
-    last_day: date | None = None
+    first_day: Day | None = None
+    last_day: Day | None = None
     tiers: tuple[PriceTier, ...] = Field(min_length=1)
 
 
-class Supplier(_Record):
+class Supplier(Record):
     """A seller of spirit. It is a place lanes can start from.
 
     ``receipt_check_days`` is the gate of bought spirit: from discharge to its release for use.
@@ -210,16 +263,18 @@ class Supplier(_Record):
     id: Id
     name: Text | None = None
     country: Text | None = None
-    latitude: Annotated[float, Field(strict=True, ge=-90, le=90)] | None = None
-    longitude: Annotated[float, Field(strict=True, ge=-180, le=180)] | None = None
+    latitude: Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)] | None = None
+    longitude: Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)] | None = (
+        None
+    )
     currency: CurrencyCode | None = None
     contracts: tuple[Contract, ...] = Field(min_length=1)
     receipt_check_days: Days = 0
     closures: tuple[Closure, ...] = ()
-    holidays: tuple[date, ...] = ()
+    holidays: tuple[Day, ...] = ()
 
 
-class Tank(_Record):
+class Tank(Record):
     """A named storage tank. It holds one liquid at a time.
 
     ``liquids`` are those it may hold. Where that is a single liquid the tank is dedicated. A
@@ -235,7 +290,7 @@ class Tank(_Record):
     change_over_days: Days = 0
 
 
-class Still(_Record):
+class Still(Record):
     """A still: litres a charge, hours a charge, hours a period, cleaning between liquids."""
 
     id: Id
@@ -250,7 +305,7 @@ class Still(_Record):
     shutdowns: tuple[Closure, ...] = ()
 
 
-class Release(_Record):
+class Release(Record):
     """How a vatting becomes a released lot, and how many lots can be judged."""
 
     lag_days: Days
@@ -261,7 +316,7 @@ class Release(_Record):
     vatting_maximum_lpa: Positive | None = None
 
 
-class Site(_Record):
+class Site(Record):
     """A place that holds liquid: a distillery, a depot or a bottler.
 
     ``duty_status``: ``suspended`` or ``paid`` (duty falls due on arrival).
@@ -271,8 +326,10 @@ class Site(_Record):
     name: Text | None = None
     kind: SiteKind
     country: Text | None = None
-    latitude: Annotated[float, Field(strict=True, ge=-90, le=90)] | None = None
-    longitude: Annotated[float, Field(strict=True, ge=-180, le=180)] | None = None
+    latitude: Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)] | None = None
+    longitude: Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)] | None = (
+        None
+    )
     market: Id | None = None
     duty_status: Literal["suspended", "paid"] = "suspended"
     authority: Id | None = None
@@ -285,16 +342,16 @@ class Site(_Record):
     release: Release | None = None
     feints_sale_price_per_lpa: Amount | None = None
     closures: tuple[Closure, ...] = ()
-    holidays: tuple[date, ...] = ()
+    holidays: tuple[Day, ...] = ()
 
 
-class Compartment(_Record):
+class Compartment(Record):
     """One compartment of a road tanker; each carries one liquid or travels empty."""
 
     capacity_litres: Positive
 
 
-class TankType(_Record):
+class TankType(Record):
     """A kind of tank that travels: road tanker or tank container.
 
     ``regime`` chooses the rule of maximum fill (``bulkflow.filling``). ``sections_litres`` are
@@ -311,14 +368,14 @@ class TankType(_Record):
     maximum_gross_kg: Positive
 
 
-class Fleet(_Record):
+class Fleet(Record):
     """A number of tanks that lanes share; one away is back after the lane's round trip."""
 
     id: Id
     tanks: Count
 
 
-class Leg(_Record):
+class Leg(Record):
     """A part of a lane on which duty is at risk.
 
     From ``from_day`` to ``to_day`` after the day of loading (both included; to the exit
@@ -333,18 +390,18 @@ class Leg(_Record):
     share_percent: Percent = 100.0
 
 
-class Sailings(_Record):
+class Sailings(Record):
     """When a vessel leaves: on one weekday, every so many weeks from a first day."""
 
     weekday: Weekday
     every_weeks: Annotated[int, Field(strict=True, ge=1, le=26)] = 1
-    first_day: date | None = None
+    first_day: Day | None = None
     cut_off_days: Days = 0
-    blank_days: tuple[date, ...] = ()
+    blank_days: tuple[Day, ...] = ()
     port_closures: tuple[Closure, ...] = ()
 
 
-class LaneTank(_Record):
+class LaneTank(Record):
     """One kind of tank on a lane, with its price."""
 
     tank_type: Id
@@ -353,7 +410,7 @@ class LaneTank(_Record):
     fleet: Id | None = None
 
 
-class Lane(_Record):
+class Lane(Record):
     """A way for loads from a supplier or site to a site.
 
     A load is filled on the first working day of its period or, with sailings, on the cut-off
@@ -381,17 +438,17 @@ class Lane(_Record):
     legs: tuple[Leg, ...] = ()
 
 
-class DutyRate(_Record):
+class DutyRate(Record):
     """A rate of duty from a day on, in one of the ways authorities state it."""
 
-    first_day: date
+    first_day: Day
     kind: Literal["per_lpa", "per_litre", "by_value_percent", "per_litre_degree"]
     rate: Amount
     currency: CurrencyCode | None = None
     source: Text | None = None
 
 
-class Authority(_Record):
+class Authority(Record):
     """An excise authority: its dated rates and when duty must be paid."""
 
     id: Id
@@ -400,7 +457,7 @@ class Authority(_Record):
     payment_lag_days: Days = 0
 
 
-class Guarantee(_Record):
+class Guarantee(Record):
     """Security lodged for duty: on movements, or on stock at the sites that name it."""
 
     id: Id
@@ -410,7 +467,7 @@ class Guarantee(_Record):
     currency: CurrencyCode | None = None
 
 
-class Market(_Record):
+class Market(Record):
     """A market or a customer, and what may not be in the liquid it gets."""
 
     id: Id
@@ -419,7 +476,7 @@ class Market(_Record):
     barred_suppliers: tuple[Id, ...] = ()
 
 
-class Priority(_Record):
+class Priority(Record):
     """What unmet demand costs and whether it is carried to the next period or lost."""
 
     id: Id
@@ -427,7 +484,7 @@ class Priority(_Record):
     cost_per_lpa: Amount
 
 
-class Product(_Record):
+class Product(Record):
     """A bottled product, to turn cases into LPA of a liquid."""
 
     id: Id
@@ -438,7 +495,7 @@ class Product(_Record):
     bottling_loss_percent: Percent = 0.0
 
 
-class StockPolicy(_Record):
+class StockPolicy(Record):
     """Floor and closing target of one liquid at one site.
 
     The floor is soft: each LPA below it costs ``floor_cost_per_lpa_per_period``. The closing
@@ -453,11 +510,14 @@ class StockPolicy(_Record):
     closing_cost_per_lpa: Amount = 0.0
 
 
-class DemandRow(_Record):
-    """Demand of one period: either LPA of a liquid or cases of a product."""
+class DemandRow(Record):
+    """Demand of one period: either LPA of a liquid or cases of a product.
+
+    ``market`` left out is the site's own; ``priority`` left out is the first of the workspace.
+    """
 
     site: Id
-    period_start: date
+    period_start: Day
     liquid: Id | None = None
     lpa: Amount | None = None
     product: Id | None = None
@@ -466,22 +526,26 @@ class DemandRow(_Record):
     priority: Id | None = None
 
 
-class Lot(_Record):
-    """A lot of the opening position."""
+class Lot(Record):
+    """A lot of the opening position.
 
-    lot_id: Annotated[str, StringConstraints(strict=True, min_length=1, max_length=60)]
+    ``restrictions`` are ids of markets the lot may not go to, beside those that its spirit base
+    and its supplier already bar.
+    """
+
+    lot_id: LotNumber
     liquid: Id
     site: Id
     tank: Id | None = None
     litres_20c: Amount
     strength_percent: Strength
     status: LotStatus
-    decision_due: date | None = None
-    made_on: date | None = None
+    decision_due: Day | None = None
+    made_on: Day | None = None
     spirit_base: Id | None = None
     supplier: Id | None = None
-    restrictions: tuple[Text, ...] = ()
-    note: Text | None = None
+    restrictions: tuple[Id, ...] = ()
+    note: Note | None = None
 
     @property
     def lpa(self) -> float:
@@ -489,7 +553,7 @@ class Lot(_Record):
         return self.litres_20c * self.strength_percent / 100.0
 
 
-class OpeningStockRow(_Record):
+class OpeningStockRow(Record):
     """Stock at a site at the start of the calendar that is not kept by lot."""
 
     site: Id
@@ -498,24 +562,24 @@ class OpeningStockRow(_Record):
     supplier: Id | None = None
 
 
-class PriceRow(_Record):
+class PriceRow(Record):
     """A supplier's price of a liquid from a day on; replaces the contract's first tier."""
 
     supplier: Id
     liquid: Id
-    first_day: date
+    first_day: Day
     price_per_lpa: Amount
 
 
-class ExchangeRateRow(_Record):
+class ExchangeRateRow(Record):
     """What one unit of a currency is worth in the workspace's currency from a day on."""
 
     currency: CurrencyCode
-    first_day: date
+    first_day: Day
     rate: Positive
 
 
-class LoadRow(_Record):
+class LoadRow(Record):
     """A load that is promised, frozen, or already under way when the plan starts.
 
     ``promised``: the plan must send at least this load in the period of ``departs_on``, of any
@@ -528,23 +592,23 @@ class LoadRow(_Record):
     liquid: Id
     tank_type: Id
     state: LoadState
-    departs_on: date
-    usable_on: date | None = None
+    departs_on: Day
+    usable_on: Day | None = None
     lpa: Amount | None = None
     supplier: Id | None = None
 
 
-class IssuedLoadRow(_Record):
+class IssuedLoadRow(Record):
     """Loads of the last issued plan, for the price of changing it."""
 
     lane: Id
     liquid: Id
     tank_type: Id
-    period_start: date
+    period_start: Day
     loads: Count
 
 
-class Scenario(_Record):
+class Scenario(Record):
     """A complete workspace: what ``scenario.yaml`` and its tables say together."""
 
     format: Literal["bulkflow-workspace/1"]
