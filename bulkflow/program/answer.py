@@ -91,13 +91,16 @@ class Purchase:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Whole charges of one recipe on one still in one period, by classes of the inputs."""
+    """Charges of one recipe on one still in one period, by classes of the inputs.
+
+    Whole, except on a continuous still.
+    """
 
     site: str
     still: str
     recipe: str
     period: int
-    charges: int
+    charges: float
     inputs: tuple[tuple[str, str, float], ...]
     makes: str
     origin_class: str
