@@ -7,7 +7,7 @@ together for one tank and one strength, and refuses where the least lawful fill 
 
 Volumes are litres **at the filling temperature** unless a name says ``_20``. The liquid's own
 facts come from :mod:`bulkflow.alcoholometry`, the rules and the shape of a tank from
-:mod:`bulkflow.filling_rules`, whose names this module hands on.
+:mod:`bulkflow.filling.rules`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from bulkflow.alcoholometry import (
     density_from_strength,
     filling_expansion,
 )
-from bulkflow.filling_rules import (
+from bulkflow.filling.rules import (
     BULK_TEMPERATURE_C,
     SURGE_HIGH,
     SURGE_LOW,
@@ -31,30 +31,12 @@ from bulkflow.filling_rules import (
     SURGE_SOURCE,
     TINY,
     Compartment,
-    FillRule,
     TankShell,
     check_number,
     maximum_fill_fraction,
-    surge_fill_allowed,
 )
 
-__all__ = [
-    "BULK_TEMPERATURE_C",
-    "FILLING_CAUTION",
-    "SURGE_HIGH",
-    "SURGE_LOW",
-    "SURGE_SECTION_LITRES",
-    "SURGE_SOURCE",
-    "Compartment",
-    "FillRange",
-    "FillRule",
-    "Limit",
-    "LimitKind",
-    "TankShell",
-    "fill_range",
-    "maximum_fill_fraction",
-    "surge_fill_allowed",
-]
+__all__ = ["FILLING_CAUTION", "FillRange", "Limit", "LimitKind", "fill_range"]
 
 FILLING_CAUTION = (
     "Strong spirit is a flammable liquid and gives off flammable vapour: earth, vent and keep"

@@ -1,7 +1,7 @@
 """The rules on filling a tank, and the tank as far as they go.
 
 Owns the degree of filling by rule, the surge rule and the shape of a tank. What they mean for a
-load is in :mod:`bulkflow.filling`, which hands these names on.
+load is in :mod:`bulkflow.filling.load`.
 
 References
 ----------

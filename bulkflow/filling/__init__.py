@@ -1,0 +1,37 @@
+"""How full a tank may and must be, and what a load then holds.
+
+The rules and the shape of a tank are in :mod:`bulkflow.filling.rules`; :func:`fill_range` brings
+the limits of one tank, one lane and one strength together.
+"""
+
+from bulkflow.filling.load import FILLING_CAUTION, FillRange, Limit, LimitKind, fill_range
+from bulkflow.filling.rules import (
+    BULK_TEMPERATURE_C,
+    SURGE_HIGH,
+    SURGE_LOW,
+    SURGE_SECTION_LITRES,
+    SURGE_SOURCE,
+    Compartment,
+    FillRule,
+    TankShell,
+    maximum_fill_fraction,
+    surge_fill_allowed,
+)
+
+__all__ = [
+    "BULK_TEMPERATURE_C",
+    "FILLING_CAUTION",
+    "SURGE_HIGH",
+    "SURGE_LOW",
+    "SURGE_SECTION_LITRES",
+    "SURGE_SOURCE",
+    "Compartment",
+    "FillRange",
+    "FillRule",
+    "Limit",
+    "LimitKind",
+    "TankShell",
+    "fill_range",
+    "maximum_fill_fraction",
+    "surge_fill_allowed",
+]
