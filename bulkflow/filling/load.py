@@ -157,6 +157,7 @@ def fill_range(
 
     Examples
     --------
+    >>> from bulkflow.filling import FillRule, TankShell
     >>> tank = TankShell.undivided("T1", FillRule.PORTABLE_TP1, 24_000.0)
     >>> found = fill_range(tank, 96.0, 20.0, None, None)
     >>> round(found.min_litres), round(found.max_litres), found.refused
