@@ -62,12 +62,12 @@ __all__ = [
     "TankType",
 ]
 
-Id = Annotated[
-    str,
-    StringConstraints(
-        strict=True, min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
-    ),
-]
+ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
+CURRENCY_PATTERN = r"^[A-Z]{3}$"
+LINE_PATTERN = r"^[^=\p{Cc}][^\p{Cc}]*$"
+NOTE_PATTERN = r"^[^=\p{Cc}]([^\p{Cc}]|[\n\t])*$"
+
+Id = Annotated[str, StringConstraints(strict=True, min_length=1, max_length=40, pattern=ID_PATTERN)]
 # A text that starts with "=" would be computed by a spreadsheet; a control character would break
 # tables and screens. Space around a text says nothing and is taken off.
 Text = Annotated[
@@ -77,7 +77,7 @@ Text = Annotated[
         strip_whitespace=True,
         min_length=1,
         max_length=200,
-        pattern=r"^[^=\p{Cc}][^\p{Cc}]*$",
+        pattern=LINE_PATTERN,
     ),
 ]
 Note = Annotated[
@@ -87,7 +87,7 @@ Note = Annotated[
         strip_whitespace=True,
         min_length=1,
         max_length=2000,
-        pattern=r"^[^=\p{Cc}]([^\p{Cc}]|[\n\t])*$",
+        pattern=NOTE_PATTERN,
     ),
 ]
 LotNumber = Annotated[
@@ -97,10 +97,10 @@ LotNumber = Annotated[
         strip_whitespace=True,
         min_length=1,
         max_length=60,
-        pattern=r"^[^=\p{Cc}][^\p{Cc}]*$",
+        pattern=LINE_PATTERN,
     ),
 ]
-CurrencyCode = Annotated[str, StringConstraints(strict=True, pattern=r"^[A-Z]{3}$")]
+CurrencyCode = Annotated[str, StringConstraints(strict=True, pattern=CURRENCY_PATTERN)]
 # Beyond a million million, an amount is a slip of the pen, and a solver loses its digits.
 Amount = Annotated[float, Field(strict=True, ge=0, le=1e12, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=1e12, allow_inf_nan=False)]
@@ -109,6 +109,8 @@ Percent = Annotated[float, Field(strict=True, ge=0, le=100, allow_inf_nan=False)
 Days = Annotated[int, Field(strict=True, ge=0, le=730)]
 Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
 PositiveCount = Annotated[int, Field(strict=True, ge=1, le=100_000)]
+Latitude = Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)]
+Longitude = Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)]
 Temperature = Annotated[float, Field(strict=True, ge=-20, le=40, allow_inf_nan=False)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
@@ -263,10 +265,8 @@ class Supplier(Record):
     id: Id
     name: Text | None = None
     country: Text | None = None
-    latitude: Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)] | None = None
-    longitude: Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)] | None = (
-        None
-    )
+    latitude: Latitude | None = None
+    longitude: Longitude | None = None
     currency: CurrencyCode | None = None
     contracts: tuple[Contract, ...] = Field(min_length=1)
     receipt_check_days: Days = 0
@@ -291,13 +291,17 @@ class Tank(Record):
 
 
 class Still(Record):
-    """A still: litres a charge, hours a charge, hours a period, cleaning between liquids."""
+    """A still: litres a charge, hours a charge, hours a period, cleaning between liquids.
+
+    The charges of a ``continuous`` still (a column fed without a break) need not be whole.
+    """
 
     id: Id
     charge_litres: Positive
     hours_per_charge: Positive
     hours_per_period: Positive
     recipes: tuple[Id, ...] = Field(min_length=1)
+    continuous: Annotated[bool, Field(strict=True)] = False
     cleaning_hours: Amount = 0.0
     minimum_campaign_charges: Count = 0
     cost_per_charge: Amount = 0.0
@@ -326,10 +330,8 @@ class Site(Record):
     name: Text | None = None
     kind: SiteKind
     country: Text | None = None
-    latitude: Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)] | None = None
-    longitude: Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)] | None = (
-        None
-    )
+    latitude: Latitude | None = None
+    longitude: Longitude | None = None
     market: Id | None = None
     duty_status: Literal["suspended", "paid"] = "suspended"
     authority: Id | None = None
