@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 
 MAX_ITERATIONS = 200
 MAX_HALVINGS = 25
-DEVIANCE_TOLERANCE = 1e-9
+DEVIANCE_TOLERANCE = 1e-8
 """Change of minus twice the log-likelihood at which the search has settled; the likelihood is
 flat to second order there, so components are settled to about its square root."""
 RESIDUAL_FLOOR = 1e-10
@@ -191,7 +191,7 @@ class _Problem:
 
     def spread(self) -> Array:
         """Variance about the fixed effects, all observations taken as independent."""
-        cross = np.einsum("djmp,djmq->dpq", self.design, self.design)
+        cross = _cross(self.design, self.design)
         right = np.einsum("djmp,djm->dp", self.design, self.scores)
         try:
             fixed = np.linalg.solve(cross, right[..., None])[..., 0]
@@ -212,15 +212,17 @@ class _Problem:
         return theta
 
     def evaluate(self, theta: Array) -> _State:
-        covariance = np.einsum("dk,dkjmn->djmn", theta, self.kernels) + self.padding
+        covariance = self.padding.copy()
+        for part in range(theta.shape[1]):
+            covariance += theta[:, part, None, None, None] * self.kernels[:, part]
         inverse = np.linalg.inv(covariance)
         weighted = inverse @ self.design
-        information = np.einsum("djmp,djmq->dpq", self.design, weighted)
+        information = _cross(self.design, weighted)
         right = np.einsum("djmp,djm->dp", weighted, self.scores)
         fixed_covariance = np.linalg.inv(information)
         fixed = np.einsum("dpq,dq->dp", fixed_covariance, right)
         rest = self.scores - np.einsum("djmp,dp->djm", self.design, fixed)
-        projected = np.einsum("djmn,djn->djm", inverse, rest)
+        projected = (inverse @ rest[..., None])[..., 0]
         deviance = (
             np.linalg.slogdet(covariance)[1].sum(axis=1)
             + np.linalg.slogdet(information)[1]
@@ -235,11 +237,13 @@ class _Problem:
         the expected information of the components (D, K, K) and tr(P K_k) as (D, K).
         """
         spread = self.kernels @ state.weighted[:, None]  # K_k V^-1 X
-        first = np.einsum("djmp,dkjmq->dkpq", state.weighted, spread)
+        first = _cross(state.weighted[:, None], spread)
         solved = state.inverse[:, None] @ spread
-        second = np.einsum("dkjmp,dljmq->dklpq", spread, solved)
+        second = _cross(spread[:, :, None], solved[:, None])
         whitened = state.inverse[:, None] @ self.kernels
-        traces = np.einsum("dkjmn,dljnm->dkl", whitened, whitened, optimize=True)
+        draws, parts = whitened.shape[:2]
+        turned = np.swapaxes(whitened, 3, 4).reshape(draws, parts, -1)
+        traces = whitened.reshape(draws, parts, -1) @ np.swapaxes(turned, 1, 2)
         phi = state.covariance
         shrunk = first @ phi[:, None]  # P_k Phi
         expected = 0.5 * (
@@ -254,7 +258,8 @@ class _Problem:
         """One scoring step, halved until the deviance does not rise."""
         state = self.evaluate(theta)
         _, _, expected, slopes = self.information(state)
-        pull = np.einsum("djm,dkjmn,djn->dk", state.projected, self.kernels, state.projected)
+        pulled = (self.kernels @ state.projected[:, None, ..., None])[..., 0]
+        pull = (state.projected[:, None] * pulled).sum(axis=(2, 3))
         uphill = 0.5 * (pull - slopes)
         least = np.zeros_like(theta)
         least[:, -1] = self.least_residual
@@ -298,3 +303,13 @@ class _Problem:
             deviance=state.deviance,
             settled=settled,
         )
+
+
+def _cross(left: Array, right: Array) -> Array:
+    """Sum over assessors of left' right; axes (..., J, m, p) and (..., J, m, q) to (..., p, q).
+
+    Stacking the assessors first makes it one matrix product for each data set.
+    """
+    stacked = left.reshape(*left.shape[:-3], -1, left.shape[-1])
+    other = right.reshape(*right.shape[:-3], -1, right.shape[-1])
+    return np.asarray(np.swapaxes(stacked, -1, -2) @ other)
