@@ -20,9 +20,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import stats
 
 from panels.errors import ConvergenceError, RangeError
+from panels.methods.dunnett import dunnett_critical, dunnett_p_value
 from panels.methods.reml import RemlFit, fit_reml
 
 __all__ = [
@@ -31,14 +32,10 @@ __all__ = [
     "Layout",
     "MixedModel",
     "fit_mixed_model",
-    "simultaneous_critical_value",
 ]
 
 Array = NDArray[np.float64]
-Sided = Literal["two", "less", "greater"]
-
-INTEGRATION_SEED = 7
-"""Seed of the quasi-random integration of the multivariate t, so that results repeat."""
+Alternative = Literal["different", "worse"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +84,9 @@ class Comparison:
     difference : sample minus control.
     critical_value : Dunnett's, for all comparisons of the family at ``level``.
     level : confidence that all intervals of the family hold together.
-    lower, upper : simultaneous interval; one end is infinite where one-sided.
+    lower, upper : simultaneous interval; the lower end is infinite where one-sided.
     p_value : adjusted for the family.
-    sided : ``two``, ``less`` (lots worse than the control) or ``greater``.
+    alternative : ``different``, or ``worse`` for lots that score below the control.
     """
 
     sample: str
@@ -100,7 +97,7 @@ class Comparison:
     lower: float
     upper: float
     p_value: float
-    sided: Sided
+    alternative: Alternative
 
 
 @dataclass(frozen=True)
@@ -121,7 +118,7 @@ class Layout:
     present: NDArray[np.bool_]
 
     def design(self) -> Array:
-        """Fixed effects (J, m, p): sample means at the average sitting, then sitting shifts."""
+        """Return fixed effects (J, m, p): sample means at the average sitting, then sitting shifts."""
         samples = np.eye(len(self.samples))[self.sample_at]
         last = len(self.sittings) - 1
         shifts = np.vstack([np.eye(last), -np.ones((1, last))])[self.sitting_at]
@@ -178,31 +175,45 @@ class MixedModel:
         samples: Sequence[str],
         *,
         level: float = 0.95,
-        sided: Sided = "two",
+        alternative: Alternative = "different",
     ) -> tuple[Comparison, ...]:
-        """Compare several lots with one control, with a joint confidence level.
+        """Compare several lots with one control, with a joint confidence level (Dunnett).
 
-        The family's degrees of freedom are the smallest of its members, and its correlations
-        are those of the fitted differences, so unequal numbers of scores are allowed for.
-
-        References
-        ----------
-        C. W. Dunnett (1955), A multiple comparison procedure for comparing several treatments
-        with a control, JASA 50, 1096-1121.
+        Notes
+        -----
+        The family's degrees of freedom are the smallest of its members. Unequal numbers of
+        scores enter as effective numbers: the shared part of the covariance of the differences
+        is the control's variance, the rest of each variance the lot's own.
         """
         if not samples:
             return ()
         weights = np.array([self._unit(s) - self._unit(control) for s in samples])
-        covariance = weights @ self._fit.adjusted_covariance[0] @ weights.T
-        deviation = np.sqrt(np.diag(covariance))
-        correlation = covariance / np.outer(deviation, deviation)
         differences = [self._estimate(row) for row in weights]
-        freedom = min(d.degrees_of_freedom for d in differences)
-        critical = simultaneous_critical_value(correlation, freedom, level=level, sided=sided)
-        return tuple(
-            _comparison(name, control, d, critical, correlation, freedom, level, sided)
-            for name, d in zip(samples, differences, strict=True)
+        family = _Family(
+            size=len(samples),
+            degrees_of_freedom=min(d.degrees_of_freedom for d in differences),
+            sided="two" if alternative == "different" else "one",
+            numbers=_effective_numbers(weights @ self._fit.adjusted_covariance[0] @ weights.T),
         )
+        critical = family.critical_value(1.0 - level)
+        made = []
+        for name, found in zip(samples, differences, strict=True):
+            half = critical * found.standard_error
+            t = found.estimate / found.standard_error
+            made.append(
+                Comparison(
+                    sample=name,
+                    control=control,
+                    difference=found,
+                    critical_value=critical,
+                    level=level,
+                    lower=found.estimate - half if alternative == "different" else -np.inf,
+                    upper=found.estimate + half,
+                    p_value=family.p_value(-t),
+                    alternative=alternative,
+                )
+            )
+        return tuple(made)
 
     def to_frame(self, *, level: float = 0.95) -> pd.DataFrame:
         """Means, indexed by ``sample``.
@@ -296,12 +307,11 @@ def fit_mixed_model(
     )
     if not fit.settled[0]:
         raise ConvergenceError("The variance components did not settle; look at the scores.")
-    if not np.isfinite(fit.contrast(np.eye(design.shape[-1])[0])[1][0]) or _flat(table, layout):
-        if resolution == 0.0:
-            raise RangeError(
-                "The scores do not vary at all, so no interval can be given. State the step to"
-                " which scores are read."
-            )
+    if resolution == 0.0 and _flat(table, layout):
+        raise RangeError(
+            "The scores do not vary at all, so no interval can be given. State the step to"
+            " which scores are read."
+        )
     counts = {
         name: int((layout.present & (layout.sample_at == i)).sum())
         for i, name in enumerate(layout.samples)
@@ -317,75 +327,48 @@ def fit_mixed_model(
     )
 
 
-def simultaneous_critical_value(
-    correlation: Array, degrees_of_freedom: float, *, level: float = 0.95, sided: Sided = "two"
-) -> float:
-    """Value that the largest of several correlated t exceeds with chance 1 - ``level``.
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """Lots compared with one control, as the Dunnett functions want them."""
 
-    With correlations of one half this is Dunnett's value for equal groups.
+    size: int
+    degrees_of_freedom: float
+    sided: Literal["one", "two"]
+    numbers: tuple[list[float], float] | None
 
-    Parameters
-    ----------
-    correlation : array (k, k).
-    degrees_of_freedom : 1 or more; infinity gives the normal limit.
-    level : joint confidence, between 0 and 1.
-    sided : ``two`` for the largest in size, otherwise the largest on one side.
+    def critical_value(self, alpha: float) -> float:
+        sizes, control = self.numbers or (None, None)
+        return dunnett_critical(
+            self.size,
+            self.degrees_of_freedom,
+            alpha,
+            sided=self.sided,
+            sizes=sizes,
+            control_size=control,
+        )
 
-    Examples
-    --------
-    >>> half = np.full((3, 3), 0.5) + 0.5 * np.eye(3)
-    >>> round(simultaneous_critical_value(half, 24), 2)
-    2.51
-    """
-    alone = 1.0 - (1.0 - level) / (2.0 if sided == "two" else 1.0)
-    low = float(stats.t.ppf(alone, degrees_of_freedom))
-    if len(correlation) == 1:
-        return low
-    high = float(stats.t.ppf(1.0 - (1.0 - alone) / len(correlation), degrees_of_freedom)) + 1e-3
-
-    def missing(value: float) -> float:
-        return _joint_chance(value, correlation, degrees_of_freedom, sided) - level
-
-    return float(optimize.brentq(missing, low - 1e-3, high, xtol=1e-5))
-
-
-def _joint_chance(value: float, correlation: Array, freedom: float, sided: Sided) -> float:
-    size = len(correlation)
-    upper = np.full(size, value)
-    lower = -upper if sided == "two" else np.full(size, -np.inf)
-    law = stats.multivariate_t(
-        shape=correlation, df=freedom, allow_singular=True, seed=INTEGRATION_SEED
-    )
-    return float(law.cdf(upper, lower_limit=lower, maxpts=20_000 * size))
+    def p_value(self, t: float) -> float:
+        sizes, control = self.numbers or (None, None)
+        return dunnett_p_value(
+            t,
+            self.size,
+            self.degrees_of_freedom,
+            sided=self.sided,
+            sizes=sizes,
+            control_size=control,
+        )
 
 
-def _comparison(
-    sample: str,
-    control: str,
-    difference: Estimate,
-    critical: float,
-    correlation: Array,
-    freedom: float,
-    level: float,
-    sided: Sided,
-) -> Comparison:
-    half = critical * difference.standard_error
-    t = difference.estimate / difference.standard_error
-    reached = {"two": abs(t), "less": -t, "greater": t}[sided]
-    joint = 1.0 - _joint_chance(reached, correlation, freedom, sided)
-    single = float(stats.t.sf(reached, freedom)) * (2.0 if sided == "two" else 1.0)
-    return Comparison(
-        sample=sample,
-        control=control,
-        difference=difference,
-        critical_value=critical,
-        level=level,
-        lower=-np.inf if sided == "less" else difference.estimate - half,
-        upper=np.inf if sided == "greater" else difference.estimate + half,
-        # far out in the tail the integration is coarser than the bounds that always hold
-        p_value=float(np.clip(joint, single, min(1.0, len(correlation) * single))),
-        sided=sided,
-    )
+def _effective_numbers(covariance: Array) -> tuple[list[float], float] | None:
+    """Numbers of scores that would give such differences; None for a single one."""
+    size = len(covariance)
+    if size == 1:
+        return None
+    shared = (covariance.sum() - np.trace(covariance)) / (size * (size - 1))
+    own = np.diag(covariance) - shared
+    if shared <= 0 or (own <= 0).any():
+        raise ConvergenceError("The differences from the control do not share its variance.")
+    return [float(shared / part) for part in own], 1.0
 
 
 def _lay_out(

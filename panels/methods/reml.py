@@ -215,11 +215,11 @@ class _Problem:
         covariance = self.padding.copy()
         for part in range(theta.shape[1]):
             covariance += theta[:, part, None, None, None] * self.kernels[:, part]
-        inverse = np.linalg.inv(covariance)
+        inverse: Array = np.linalg.inv(covariance).astype(np.float64, copy=False)
         weighted = inverse @ self.design
         information = _cross(self.design, weighted)
         right = np.einsum("djmp,djm->dp", weighted, self.scores)
-        fixed_covariance = np.linalg.inv(information)
+        fixed_covariance: Array = np.linalg.inv(information).astype(np.float64, copy=False)
         fixed = np.einsum("dpq,dq->dp", fixed_covariance, right)
         rest = self.scores - np.einsum("djmp,dp->djm", self.design, fixed)
         projected = (inverse @ rest[..., None])[..., 0]
@@ -289,7 +289,7 @@ class _Problem:
         state = self.evaluate(theta)
         first, second, expected, _ = self.information(state)
         phi = state.covariance
-        uncertainty = np.linalg.pinv(expected, hermitian=True)
+        uncertainty: Array = np.linalg.pinv(expected, hermitian=True).astype(np.float64, copy=False)
         inner = second - first[:, :, None] @ phi[:, None, None] @ first[:, None]
         correction = np.einsum("dkl,dklpq->dpq", uncertainty, inner)
         correction = 0.5 * (correction + np.swapaxes(correction, 1, 2))

@@ -145,7 +145,7 @@ def draws_for(standard_error: float) -> int:
 
 
 def quality_grid(rule: ReleaseRule) -> tuple[float, ...]:
-    """True qualities worth showing: in half steps around the limits, up to the control."""
+    """Return true qualities worth showing: in half steps around the limits, up to the control."""
     control = rule.assumptions.control_quality
     limits = [control - rule.score.largest_drop] if rule.score.largest_drop is not None else []
     limits += [rule.score.minimum] if rule.score.minimum is not None else []

@@ -210,8 +210,9 @@ class ReleaseRule(Body):
     off_notes: OffNoteRule = OffNoteRule()
     off_note_list: Annotated[tuple[Named, ...], Field(min_length=1)]
     validity: ValidityRule
-    spending: Annotated[tuple[Chance | Annotated[float, Field(ge=1, le=1)], ...],
-                        Field(min_length=1, max_length=4)] = (0.5, 0.5)
+    spending: Annotated[
+        tuple[Chance | Annotated[float, Field(ge=1, le=1)], ...], Field(min_length=1, max_length=4)
+    ] = (0.5, 0.5)
     assumptions: PanelAssumptions = PanelAssumptions()
 
     @model_validator(mode="after")

@@ -49,7 +49,7 @@ class SimulatedLots:
     assessors: NDArray[np.int64]
 
     def verdicts(self, rule: ReleaseRule) -> NDArray[np.int64]:
-        """Final verdicts (draws,) as `Code` values under a rule with the same panel.
+        """Return final verdicts (draws,) as `Code` values under a rule with the same panel.
 
         A lot held by its score is nosed again as often as the rule allows; one stopped by an
         off-note stays held, since only a directed confirmation goes on from there.
@@ -111,7 +111,7 @@ LOT, CONTROL = 0, 1
 
 
 def _tray(rule: ReleaseRule) -> list[int]:
-    """Samples of one sitting: the judged lot, glasses of its control, then good lots."""
+    """Return the samples of one sitting: the judged lot, glasses of its control, then good lots."""
     panel = rule.assumptions
     return [LOT] + [CONTROL] * panel.control_glasses + list(range(2, panel.lots + 1))
 
@@ -176,9 +176,7 @@ def _estimated(
     )
 
 
-def _fitted(
-    rule: ReleaseRule, scores: Array, present: NDArray[np.bool_]
-) -> tuple[Triple, Triple]:
+def _fitted(rule: ReleaseRule, scores: Array, present: NDArray[np.bool_]) -> tuple[Triple, Triple]:
     draws, people, looks, places = scores.shape
     layout = _layout(rule, people, looks)
     fit = fit_reml(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -86,9 +86,7 @@ def incomplete_blocks(
     )
 
 
-def _even_start(
-    samples: int, assessors: int, size: int, rng: np.random.Generator
-) -> np.ndarray:
+def _even_start(samples: int, assessors: int, size: int, rng: np.random.Generator) -> np.ndarray:
     """Incidence matrix (assessors, samples) with replications that differ by one at most."""
     present = np.zeros((assessors, samples), dtype=bool)
     used = np.zeros(samples)
@@ -105,12 +103,12 @@ def _exchange(present: np.ndarray, rng: np.random.Generator) -> None:
 
     A swap of one sample each way keeps replications and block sizes as they are.
     """
-    assessors = len(present)
+    pairs = list(combinations(range(len(present)), 2))
     best = _unevenness(present)
     for _ in range(EXCHANGE_ROUNDS):
         before = best
-        for a, b in rng.permutation([(a, b) for a in range(assessors) for b in range(a)]):
-            best = _best_swap(present, int(a), int(b), best)
+        for first, second in rng.permutation(pairs):
+            best = _best_swap(present, int(first), int(second), best)
         if best >= before:
             return
 
