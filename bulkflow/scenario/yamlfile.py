@@ -113,15 +113,15 @@ class _Reader:
                 self.document.value = self._node(event, ())
 
     def _fault(self, event: yaml.Event, path: Path, found: str, mend: str) -> None:
-        line = event.start_mark.line + 1
+        line = _line(event)
         self.document.faults.append(Fault(self.name, line, field_path(path), found, mend))
 
     def _node(self, event: yaml.Event, path: Path) -> object:
-        self.document.lines.setdefault(field_path(path), event.start_mark.line + 1)
+        self.document.lines.setdefault(field_path(path), _line(event))
         if len(path) > MAXIMUM_DEPTH:
             found = f"is nested more than {MAXIMUM_DEPTH} levels deep"
             mend = "No key of a workspace lies so deep; check the brackets and the indentation."
-            line = event.start_mark.line + 1
+            line = _line(event)
             raise InputError(Fault(self.name, line, field_path(path[:3]), found, mend))
         if isinstance(event, yaml.AliasEvent):
             self._fault(event, path, f"uses the alias *{event.anchor}", "Write the value out here.")
@@ -162,7 +162,7 @@ class _Reader:
                 first = self.document.lines[field_path(inner)]
                 said = f"is given again (first in line {first})"
                 self._fault(event, inner, said, "Keep one of the two.")
-            self.document.lines.setdefault(field_path(inner), event.start_mark.line + 1)
+            self.document.lines.setdefault(field_path(inner), _line(event))
             value = self._node(next(self._events), inner)
             if not repeated:
                 found[key] = value
@@ -175,6 +175,10 @@ class _Reader:
         self._fault(event, path, "has a key that is not a word", "A key is a single word.")
         self._node(event, (*path, "?"))
         return "?"
+
+
+def _line(event: yaml.Event) -> int:
+    return event.start_mark.line + 1 if event.start_mark else 0
 
 
 def _plain_key(text: str) -> str:

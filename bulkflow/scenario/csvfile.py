@@ -1,0 +1,78 @@
+"""A table in a CSV file: commas or semicolons, quotes as in RFC 4180."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.scenario.cells import NumberStyle, is_blank
+from bulkflow.scenario.grid import Grid, GridRow
+from bulkflow.scenario.textfile import MAXIMUM_TABLE_BYTES, read_text
+
+__all__ = ["read_csv"]
+
+_STYLES = {",": NumberStyle.POINT, ";": NumberStyle.COMMA}
+
+
+def read_csv(path: Path, name: str) -> Grid:
+    """Read a CSV file; blank rows are left out.
+
+    The separator is the one the header uses. Where it is a semicolon, numbers have a decimal
+    comma (or a point that can be nothing else); where it is a comma, a decimal point.
+
+    Raises
+    ------
+    InputError
+        If the file is no text, empty, separated by something else or its quotes are not closed.
+    """
+    text = read_text(path, name, MAXIMUM_TABLE_BYTES)
+    rows = _rows(text, name)
+    header_row = next((row for row in rows if row.cells), None)
+    if header_row is None:
+        mend = "Start it with a line of column names, or delete the file."
+        raise InputError(Fault(name, 0, "", "is empty", mend))
+    header = tuple(str(cell).strip() for cell in header_row.cells)
+    grid = Grid(name, header_row.line, header, (), _STYLES[_separator(text, name)])
+    kept = []
+    for row in rows[rows.index(header_row) + 1 :]:
+        if all(is_blank(cell) for cell in row.cells):
+            continue
+        if len(row.cells) != len(header):
+            found = f"has {len(row.cells)} cells where the header has {len(header)}"
+            mend = "Fill up or take out cells; put a text that holds the separator in quotes."
+            grid.faults.append(Fault(name, row.line, "", found, mend))
+            continue
+        kept.append(row)
+    return Grid(name, header_row.line, header, tuple(kept), grid.style, grid.faults)
+
+
+def _separator(text: str, name: str) -> str:
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip():
+            continue
+        if ";" in line:
+            return ";"
+        if "," not in line and "\t" in line:
+            mend = "Separate the columns with commas or semicolons."
+            raise InputError(Fault(name, number, "", "is separated by tabs", mend))
+        return ","
+    return ","
+
+
+def _rows(text: str, name: str) -> list[GridRow]:
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=_separator(text, name), strict=True
+    )
+    rows: list[GridRow] = []
+    line = 1
+    try:
+        for cells in reader:
+            rows.append(GridRow(line, tuple(cells)))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        found = f"cannot be read from here on ({error})"
+        mend = "Check the quotes: each opened one is closed, and one inside a text is doubled."
+        raise InputError(Fault(name, line, "", found, mend)) from error
+    return rows

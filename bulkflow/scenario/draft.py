@@ -1,0 +1,158 @@
+"""A workspace while it is being read: the records whose shape is right, and where each was said.
+
+The checks of sense work on a draft, so that one misspelt number does not hide what is wrong
+elsewhere. Ids of records whose shape is wrong are known all the same: a reference to one of them
+is no second fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any, TypeVar, get_args
+
+from bulkflow.errors import Fault
+from bulkflow.scenario.model import Calendar, Record, Scenario
+from bulkflow.scenario.shape import listed, nearest
+from bulkflow.scenario.sources import SourceMap
+from bulkflow.scenario.tables import TABLES
+
+__all__ = ["COLLECTIONS", "ID_FIELDS", "Draft"]
+
+R = TypeVar("R", bound=Record)
+
+
+def _record_types() -> dict[str, type[Record]]:
+    types = {}
+    for name, info in Scenario.model_fields.items():
+        inner = get_args(info.annotation)
+        if inner and isinstance(inner[0], type) and issubclass(inner[0], Record):
+            types[name] = inner[0]
+    return types
+
+
+_COLLECTION_TYPES = _record_types()
+_COLLECTION_OF = {model: name for name, model in _COLLECTION_TYPES.items()}
+_TABLE_FIELDS = {table.field for table in TABLES.values()}
+
+COLLECTIONS: dict[str, type[Record]] = {
+    name: model for name, model in _COLLECTION_TYPES.items() if name not in _TABLE_FIELDS
+}
+"""Collections written in scenario.yaml -> type of their records."""
+
+ID_FIELDS: dict[str, str] = {
+    **{name: "id" for name, model in COLLECTIONS.items() if "id" in model.model_fields},
+    **{table.field: table.id_field for table in TABLES.values() if table.id_field},
+}
+"""Collection -> the field that names its records, where they have one."""
+
+
+@dataclass
+class Draft:
+    """Records by collection and position, with the faults found so far.
+
+    Parameters
+    ----------
+    sources : where each was said.
+    calendar, currency : of the workspace; None where their shape is wrong.
+    records : collection -> position -> record of right shape.
+    ids : collection -> every id given, also by records of wrong shape.
+    unreadable : collections that are no list, or tables whose file could not be read.
+    faults : what has been found so far.
+    """
+
+    sources: SourceMap
+    calendar: Calendar | None = None
+    currency: str | None = None
+    records: dict[str, dict[int, Record]] = field(default_factory=dict)
+    ids: dict[str, set[str]] = field(default_factory=dict)
+    unreadable: set[str] = field(default_factory=set)
+    faults: list[Fault] = field(default_factory=list)
+
+    def add(self, path: str, found: str, mend: str) -> None:
+        """Note a fault at a path such as ``lanes[3].legs[0].authority``."""
+        place = self.sources.place(path)
+        self.faults.append(Fault(place.file, place.line, place.where, found, mend))
+
+    def each(self, model: type[R]) -> Iterator[tuple[str, R]]:
+        """Yield path and record of every record of this type whose shape is right."""
+        name = _COLLECTION_OF[model]
+        for index, record in self.records.get(name, {}).items():
+            yield f"{name}[{index}]", _of_type(model, record)
+
+    def by_id(self, model: type[R]) -> dict[str, R]:
+        """Return the records of a type by id; of two with one id, the first."""
+        id_field = ID_FIELDS[_COLLECTION_OF[model]]
+        found: dict[str, R] = {}
+        for _, record in self.each(model):
+            found.setdefault(getattr(record, id_field), record)
+        return found
+
+    def is_whole(self, model: type[Record]) -> bool:
+        """Whether every record of a type has the right shape, so that absence means something."""
+        name = _COLLECTION_OF[model]
+        return name not in self.unreadable and len(self.ids.get(name, ())) == len(
+            {getattr(r, ID_FIELDS[name]) for r in self.records.get(name, {}).values()}
+        )
+
+    def refers(
+        self, path: str, wanted: str | None, *models: type[Record], word: str | None = None
+    ) -> bool:
+        """Say whether an id is given and known to one of the types; note a fault if unknown.
+
+        ``word`` says what is referred to (default: from the name of the first collection).
+        """
+        if wanted is None:
+            return False
+        names = [_COLLECTION_OF[model] for model in models]
+        if any(name in self.unreadable for name in names):
+            return False
+        known = sorted(set().union(*(self.ids.get(name, set()) for name in names)))
+        if wanted in known:
+            return True
+        kind = word or _SINGULAR[names[0]]
+        self.add(path, f"is {wanted!r}, which is no {kind}", _known_mend(wanted, known, kind))
+        return False
+
+    @property
+    def first_day(self) -> date | None:
+        """The first day of the calendar."""
+        return self.calendar.start if self.calendar else None
+
+    @property
+    def last_day(self) -> date | None:
+        """The last day of the horizon."""
+        if self.calendar is None:
+            return None
+        days = self.calendar.period_days * self.calendar.horizon_periods
+        return self.calendar.start + timedelta(days=days - 1)
+
+
+_SINGULAR = {
+    "liquids": "liquid",
+    "recipes": "recipe",
+    "suppliers": "supplier",
+    "sites": "site",
+    "tank_types": "tank type",
+    "fleets": "fleet",
+    "lanes": "lane",
+    "authorities": "authority",
+    "guarantees": "guarantee",
+    "markets": "market",
+    "priorities": "priority",
+    "products": "product",
+}
+
+
+def _known_mend(wanted: str, known: list[str], kind: str) -> str:
+    if not known:
+        return f"The workspace names no {kind}; add one, or correct the id."
+    if near := nearest(wanted, known):
+        return f"Did you mean {near}?"
+    return f"Known: {listed(known, last='and')}."
+
+
+def _of_type(model: type[R], record: Any) -> R:
+    assert isinstance(record, model)
+    return record

@@ -1,0 +1,259 @@
+"""The tables of a workspace: their files, their columns, and the field each column fills.
+
+Columns carry ids as ``..._id`` and their unit; this is the one place that maps them to the
+fields of the model. The writer and the reader share it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from pydantic import ValidationError
+
+from bulkflow.errors import Fault
+from bulkflow.scenario.cells import Cell, CellKind, CellTrouble, is_blank, read_cell
+from bulkflow.scenario.grid import Grid, GridRow
+from bulkflow.scenario.model import (
+    DemandRow,
+    ExchangeRateRow,
+    IssuedLoadRow,
+    LoadRow,
+    Lot,
+    OpeningStockRow,
+    PriceRow,
+    Record,
+)
+from bulkflow.scenario.shape import listed, nearest, shape_faults
+
+__all__ = ["LIST_SEPARATOR", "TABLES", "Column", "RowRead", "Table", "TableRead", "read_table"]
+
+LIST_SEPARATOR = "|"
+"""Written between the items of one cell; ``;`` is read as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its name in the file, the field it fills, what it holds."""
+
+    name: str
+    field: str
+    kind: CellKind = CellKind.TEXT
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table: its name in files, its field of the scenario, its rows' type and columns."""
+
+    name: str
+    field: str
+    model: type[Record]
+    columns: tuple[Column, ...]
+    id_field: str | None = None
+
+    @property
+    def required(self) -> list[str]:
+        """Names of the columns that every file must have."""
+        fields = self.model.model_fields
+        return [column.name for column in self.columns if fields[column.field].is_required()]
+
+
+_SITE = Column("site_id", "site")
+_LIQUID = Column("liquid_id", "liquid")
+_SUPPLIER = Column("supplier_id", "supplier")
+_LANE = Column("lane_id", "lane")
+_TANK_TYPE = Column("tank_type_id", "tank_type")
+_FIRST_DAY = Column("first_day", "first_day", CellKind.DAY)
+_PERIOD_START = Column("period_start", "period_start", CellKind.DAY)
+_LPA = Column("lpa", "lpa", CellKind.NUMBER)
+
+_ALL = (
+    Table(
+        "demand",
+        "demand",
+        DemandRow,
+        (
+            _SITE,
+            _PERIOD_START,
+            _LIQUID,
+            _LPA,
+            Column("product_id", "product"),
+            Column("cases", "cases", CellKind.NUMBER),
+            Column("market_id", "market"),
+            Column("priority_id", "priority"),
+        ),
+    ),
+    Table(
+        "opening_lots",
+        "lots",
+        Lot,
+        (
+            Column("lot_id", "lot_id"),
+            _LIQUID,
+            _SITE,
+            Column("tank_id", "tank"),
+            Column("litres_20c", "litres_20c", CellKind.NUMBER),
+            Column("strength_percent", "strength_percent", CellKind.NUMBER),
+            Column("status", "status"),
+            Column("decision_due", "decision_due", CellKind.DAY),
+            Column("made_on", "made_on", CellKind.DAY),
+            Column("spirit_base", "spirit_base"),
+            _SUPPLIER,
+            Column("restrictions", "restrictions", CellKind.LIST),
+            Column("note", "note"),
+        ),
+        id_field="lot_id",
+    ),
+    Table("opening_stock", "opening_stock", OpeningStockRow, (_SITE, _LIQUID, _LPA, _SUPPLIER)),
+    Table(
+        "prices",
+        "prices",
+        PriceRow,
+        (_SUPPLIER, _LIQUID, _FIRST_DAY, Column("price_per_lpa", "price_per_lpa", CellKind.NUMBER)),
+    ),
+    Table(
+        "exchange_rates",
+        "exchange_rates",
+        ExchangeRateRow,
+        (Column("currency", "currency"), _FIRST_DAY, Column("rate", "rate", CellKind.NUMBER)),
+    ),
+    Table(
+        "loads",
+        "loads",
+        LoadRow,
+        (
+            Column("load_id", "load_id"),
+            _LANE,
+            _LIQUID,
+            _TANK_TYPE,
+            Column("state", "state"),
+            Column("departs_on", "departs_on", CellKind.DAY),
+            Column("usable_on", "usable_on", CellKind.DAY),
+            _LPA,
+            _SUPPLIER,
+        ),
+        id_field="load_id",
+    ),
+    Table(
+        "issued_loads",
+        "issued_loads",
+        IssuedLoadRow,
+        (_LANE, _LIQUID, _TANK_TYPE, _PERIOD_START, Column("loads", "loads", CellKind.COUNT)),
+    ),
+)
+TABLES: dict[str, Table] = {table.name: table for table in _ALL}
+"""Table by its name in files, in the order of the documentation."""
+
+
+@dataclass(frozen=True, slots=True)
+class RowRead:
+    """A row: where it is, its record (None where its shape is wrong), its id if it has one."""
+
+    line: int
+    record: Record | None
+    record_id: str | None
+
+
+@dataclass
+class TableRead:
+    """A table as read.
+
+    Parameters
+    ----------
+    file : file name, with the sheet of a workbook.
+    columns : field -> what its column is called to the user.
+    rows : in the order of the file.
+    faults : what is wrong with header, rows and cells.
+    """
+
+    file: str
+    columns: dict[str, str] = field(default_factory=dict)
+    rows: list[RowRead] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+
+def read_table(grid: Grid, table: Table) -> TableRead:
+    """Turn the cells of a table into records, with every fault of its shape."""
+    read = TableRead(grid.file, faults=list(grid.faults))
+    places = dict(_header(grid, table, read.faults))
+    read.columns = {column.field: grid.column_name(index) for index, column in places.items()}
+    for column in table.columns:
+        read.columns.setdefault(column.field, column.name)
+    lacking = [name for name in table.required if name not in grid.header]
+    if lacking:
+        word = "column" if len(lacking) == 1 else "columns"
+        found = f"lacks the {word} {listed(lacking, last='and')}"
+        mend = f"The columns of {table.name} are {listed(_names(table), last='and', most=20)}."
+        read.faults.append(Fault(grid.file, grid.header_line, "", found, mend))
+        return read
+    for row in grid.rows:
+        read.rows.append(_row(row, places, grid, table, read))
+    return read
+
+
+def _names(table: Table) -> list[str]:
+    return [column.name for column in table.columns]
+
+
+def _header(grid: Grid, table: Table, faults: list[Fault]) -> Iterator[tuple[int, Column]]:
+    by_name = {column.name: column for column in table.columns}
+    seen: set[str] = set()
+    for index, name in enumerate(grid.header):
+        if not name:
+            if any(not is_blank(row.cells[index]) for row in grid.rows):
+                fault = ("has no name in the header", "Name it, or clear it.")
+                faults.append(
+                    Fault(grid.file, grid.header_line, f"column {index + 1}", fault[0], fault[1])
+                )
+        elif name in seen:
+            found = "is the name of two columns"
+            label = grid.column_name(index)
+            faults.append(Fault(grid.file, grid.header_line, label, found, "Keep one of them."))
+        elif name in by_name:
+            seen.add(name)
+            yield index, by_name[name]
+        else:
+            near = nearest(name, by_name)
+            mend = f"Did you mean {near}?" if near else f"Known are {listed(_names(table))}."
+            label = grid.column_name(index)[:60]
+            found = "is not a column known here"
+            faults.append(Fault(grid.file, grid.header_line, label, found, mend))
+
+
+def _row(
+    row: GridRow, places: dict[int, Column], grid: Grid, table: Table, read: TableRead
+) -> RowRead:
+    values: dict[str, object] = {}
+    troubled: set[str] = set()
+    for index, column in places.items():
+        cell: Cell = row.cells[index]
+        if is_blank(cell):
+            continue
+        value = read_cell(cell, column.kind, grid.style)
+        if isinstance(value, CellTrouble):
+            troubled.add(column.field)
+            label = read.columns[column.field]
+            read.faults.append(Fault(grid.file, row.line, label, value.found, value.mend))
+        else:
+            values[column.field] = value
+    record = _record(row.line, values, troubled, table, read)
+    given = values.get(table.id_field) if table.id_field else None
+    return RowRead(row.line, record, given if isinstance(given, str) else None)
+
+
+def _record(
+    line: int, values: dict[str, object], troubled: set[str], table: Table, read: TableRead
+) -> Record | None:
+    try:
+        record = table.model.model_validate(values)
+        return None if troubled else record
+    except ValidationError as error:
+        for fault in shape_faults(error, table.model):
+            name = str(fault.parts[0])
+            if name in troubled:
+                continue
+            found, mend = fault.found, fault.mend
+            if found == "is missing":
+                found, mend = "is empty", "Every row needs it."
+            read.faults.append(Fault(read.file, line, read.columns[name], found, mend))
+    return None
