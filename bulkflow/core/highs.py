@@ -1,0 +1,357 @@
+"""HiGHS on arrays: a live solver object, and what it really said.
+
+The model status and the primal solution status of HiGHS are read separately, the bound comes from
+its own account, and better plans are kept as they are found, so that nothing rests on a single
+word of the solver. All statuses pass through one table; one that is not in it raises.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import highspy
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.outcome import OutcomeStatus, StoppedBy
+from bulkflow.core.program import Program
+from bulkflow.errors import SolverError
+
+__all__ = ["HighsSession", "LpAnswer", "MipAnswer", "highs_name"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_Status = highspy.HighsModelStatus
+# What a model status means for the plan and for the proof. A plan may exist besides the last
+# three; whether one does is read from the primal solution status.
+_MEANING: dict[Any, tuple[OutcomeStatus, StoppedBy]] = {
+    _Status.kOptimal: (OutcomeStatus.OPTIMAL, StoppedBy.PROOF),
+    _Status.kModelEmpty: (OutcomeStatus.OPTIMAL, StoppedBy.PROOF),
+    _Status.kInfeasible: (OutcomeStatus.INFEASIBLE, StoppedBy.PROOF),
+    _Status.kUnbounded: (OutcomeStatus.UNBOUNDED, StoppedBy.PROOF),
+    _Status.kTimeLimit: (OutcomeStatus.STOPPED, StoppedBy.TIME),
+    _Status.kSolutionLimit: (OutcomeStatus.STOPPED, StoppedBy.WORK),
+    _Status.kIterationLimit: (OutcomeStatus.STOPPED, StoppedBy.WORK),
+    _Status.kInterrupt: (OutcomeStatus.STOPPED, StoppedBy.REQUEST),
+}
+
+# Work for the plan is wasted below these: they are far finer than any measured litre.
+MIP_ABSOLUTE_GAP = 1e-7
+
+
+def highs_name() -> str:
+    """Return the name and version of the solver."""
+    major, minor = highspy.HIGHS_VERSION_MAJOR, highspy.HIGHS_VERSION_MINOR
+    return f"HiGHS {major}.{minor}.{highspy.HIGHS_VERSION_PATCH}"
+
+
+@dataclass(frozen=True, slots=True)
+class LpAnswer:
+    """A continuous solve; values, row_values, row_prices, column_prices are None without one."""
+
+    status: OutcomeStatus
+    stopped_by: StoppedBy
+    objective: float
+    values: FloatArray | None
+    row_values: FloatArray | None
+    row_prices: FloatArray | None
+    column_prices: FloatArray | None
+
+
+@dataclass(slots=True)
+class MipAnswer:
+    """A solve with whole numbers; objective and bound in the minimised sense.
+
+    ``bound`` is -inf where nothing was proved. ``improvements`` holds (seconds, objective, bound).
+    """
+
+    status: OutcomeStatus
+    stopped_by: StoppedBy
+    objective: float | None = None
+    values: FloatArray | None = None
+    bound: float = -float("inf")
+    nodes: int = 0
+    improvements: list[tuple[float, float, float]] = field(default_factory=list)
+
+
+Listener = Callable[[float | None, float], None]
+
+
+class HighsSession:
+    """A program living in HiGHS: rows can come and go, columns be fixed, and it solved again.
+
+    Parameters
+    ----------
+    relaxed : whether to leave out that columns are whole.
+    """
+
+    def __init__(
+        self, program: Program, *, threads: int = 1, seed: int = 0, relaxed: bool = False
+    ) -> None:
+        self.program = program
+        self.rows = program.rows
+        self._highs: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+        self.set_option("output_flag", value=False)
+        self.set_option("random_seed", seed)
+        self.set_option("threads", threads)
+        blocking = True
+        if threads > 1:
+            # The pool of threads is the process's; it must be made anew to change its size.
+            self._highs.resetGlobalScheduler(blocking)
+        self._threads = threads
+        self._pass(program, relaxed=relaxed)
+
+    def close(self) -> None:
+        """Give back the memory and the threads."""
+        self._highs.clear()
+        blocking = True
+        if self._threads > 1:
+            self._highs.resetGlobalScheduler(blocking)
+
+    def __enter__(self) -> HighsSession:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def set_option(self, name: str, value: object) -> None:
+        """Set an option of HiGHS; an unknown name or value raises."""
+        self._ok(self._highs.setOptionValue(name, value), f"option {name}")
+
+    def _ok(self, status: Any, what: str) -> None:
+        if status == highspy.HighsStatus.kError:
+            raise SolverError(f"HiGHS refused {what}")
+
+    def _pass(self, program: Program, *, relaxed: bool) -> None:
+        matrix = program.matrix
+        whole = np.zeros(program.columns) if relaxed else program.integer
+        status = self._highs.passModel(
+            program.columns,
+            program.rows,
+            matrix.nnz,
+            int(highspy.MatrixFormat.kRowwise),
+            int(highspy.ObjSense.kMinimize),
+            program.constant,
+            program.cost,
+            program.lower,
+            program.upper,
+            program.row_lower,
+            program.row_upper,
+            matrix.indptr.astype(np.int32),
+            matrix.indices.astype(np.int32),
+            matrix.data,
+            whole.astype(np.int32),
+        )
+        self._ok(status, "the model")
+
+    # Changes -------------------------------------------------------------------------------
+
+    def add_rows(self, matrix: sparse.csr_array, lower: FloatArray, upper: FloatArray) -> None:
+        """Add rows at the end, in one block."""
+        status = self._highs.addRows(
+            matrix.shape[0],
+            lower,
+            upper,
+            matrix.nnz,
+            matrix.indptr[:-1].astype(np.int32),
+            matrix.indices.astype(np.int32),
+            matrix.data,
+        )
+        self._ok(status, "new rows")
+        self.rows += matrix.shape[0]
+
+    def delete_rows(self, rows: IntArray) -> None:
+        """Delete rows by number; later rows move up."""
+        if len(rows):
+            self._ok(self._highs.deleteRows(len(rows), rows.astype(np.int32)), "row deletion")
+            self.rows -= len(rows)
+
+    def set_bounds(self, columns: IntArray, lower: FloatArray, upper: FloatArray) -> None:
+        """Change the bounds of columns."""
+        status = self._highs.changeColsBounds(len(columns), columns.astype(np.int32), lower, upper)
+        self._ok(status, "bounds")
+
+    def set_costs(self, columns: IntArray, costs: FloatArray) -> None:
+        """Change the costs of columns."""
+        self._ok(self._highs.changeColsCost(len(columns), columns.astype(np.int32), costs), "costs")
+
+    def set_whole(self, *, relaxed: bool) -> None:
+        """Take back, or put back, that columns are whole."""
+        columns = np.flatnonzero(self.program.integer)
+        kinds = np.full(len(columns), 0 if relaxed else 1, dtype=np.uint8)
+        status = self._highs.changeColsIntegrality(len(columns), columns.astype(np.int32), kinds)
+        self._ok(status, "integrality")
+
+    def propose(self, values: FloatArray) -> None:
+        """Give the whole columns of a plan as a start for the next solve with whole numbers."""
+        columns = np.flatnonzero(self.program.integer)
+        status = self._highs.setSolution(
+            len(columns), columns.astype(np.int32), np.round(values[columns])
+        )
+        self._ok(status, "the start")
+
+    # Solving -------------------------------------------------------------------------------
+
+    def solve_lp(self, deadline: Deadline) -> LpAnswer:
+        """Solve as it stands, which must be without whole columns, from the last basis."""
+        self._limit_time(deadline)
+        watch = self._watch(deadline, None, None)
+        status, stopped_by = self._run(watch)
+        info = self._highs.getInfo()
+        if status is not OutcomeStatus.OPTIMAL:
+            return LpAnswer(status, stopped_by, float("inf"), None, None, None, None)
+        solution = self._highs.getSolution()
+        return LpAnswer(
+            status,
+            stopped_by,
+            float(info.objective_function_value),
+            np.array(solution.col_value),
+            np.array(solution.row_value),
+            np.array(solution.row_dual),
+            np.array(solution.col_dual),
+        )
+
+    def solve_mip(
+        self,
+        deadline: Deadline,
+        *,
+        gap: float,
+        max_nodes: int | None = None,
+        listener: Listener | None = None,
+    ) -> MipAnswer:
+        """Solve with whole columns; the best plan counts whatever ends the search.
+
+        Parameters
+        ----------
+        gap : relative gap at which to end.
+        listener : called with the best objective (or None) and bound, in the minimised sense.
+        """
+        self._limit_time(deadline)
+        self.set_option("mip_rel_gap", gap)
+        self.set_option("mip_abs_gap", MIP_ABSOLUTE_GAP)
+        if max_nodes is not None:
+            self.set_option("mip_max_nodes", max_nodes)
+        answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.PROOF)
+        answer.status, answer.stopped_by = self._run(self._watch(deadline, answer, listener))
+        info = self._highs.getInfo()
+        answer.nodes = max(0, int(info.mip_node_count))
+        if info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible):
+            answer.values = np.array(self._highs.getSolution().col_value)
+            answer.objective = float(info.objective_function_value)
+        answer.bound = self._bound(answer, float(info.mip_dual_bound))
+        if answer.status is OutcomeStatus.OPTIMAL and answer.values is None:
+            raise SolverError("HiGHS says optimal and holds no feasible solution")
+        if answer.status is OutcomeStatus.STOPPED and answer.values is not None:
+            answer.status = OutcomeStatus.FEASIBLE
+        return answer
+
+    def _bound(self, answer: MipAnswer, dual_bound: float) -> float:
+        if answer.status is OutcomeStatus.OPTIMAL and not self.program.integer.any():
+            return float("inf") if answer.objective is None else answer.objective
+        if answer.status is OutcomeStatus.STOPPED and not self.program.integer.any():
+            return -float("inf")
+        return dual_bound if np.isfinite(dual_bound) else -float("inf")
+
+    def _limit_time(self, deadline: Deadline) -> None:
+        # HiGHS counts the time of all runs of an object together.
+        limit = self._highs.getRunTime() + deadline.remaining()
+        self.set_option("time_limit", limit)
+
+    def _run(self, watch: _Watch) -> tuple[OutcomeStatus, StoppedBy]:
+        with watch:
+            self._ok(self._highs.run(), "to run")
+        if watch.error is not None:
+            raise watch.error
+        status = self._highs.getModelStatus()
+        if status == _Status.kUnboundedOrInfeasible:
+            return self._settle_unbounded()
+        if status not in _MEANING:
+            raise SolverError(
+                f"HiGHS ended with the status {self._highs.modelStatusToString(status)!r}"
+            )
+        meaning, stopped_by = _MEANING[status]
+        if stopped_by is StoppedBy.REQUEST and watch.reason is not None:
+            stopped_by = watch.reason
+        return meaning, stopped_by
+
+    def _settle_unbounded(self) -> tuple[OutcomeStatus, StoppedBy]:
+        """Tell unbounded from infeasible: without costs only the rules can fail."""
+        columns = np.arange(self.program.columns)
+        self.set_costs(columns, np.zeros(len(columns)))
+        self._ok(self._highs.run(), "to run")
+        feasible = self._highs.getModelStatus() in (_Status.kOptimal, _Status.kModelEmpty)
+        self.set_costs(columns, self.program.cost)
+        status = OutcomeStatus.UNBOUNDED if feasible else OutcomeStatus.INFEASIBLE
+        return status, StoppedBy.PROOF
+
+    def _watch(
+        self, deadline: Deadline, answer: MipAnswer | None, listener: Listener | None
+    ) -> _Watch:
+        return _Watch(self._highs, deadline, answer, listener)
+
+
+class _Watch:
+    """The callbacks of one run: stop when it is time, keep better plans, tell the listener."""
+
+    def __init__(
+        self,
+        highs: Any,
+        deadline: Deadline,
+        answer: MipAnswer | None,
+        listener: Listener | None,
+    ) -> None:
+        self._highs, self._deadline = highs, deadline
+        self._answer, self._listener = answer, listener
+        self.reason: StoppedBy | None = None
+        self.error: BaseException | None = None
+
+    def __enter__(self) -> _Watch:
+        # Called at every iteration: where only time can end the run, HiGHS's own limit serves.
+        if self._deadline.stoppable:
+            self._highs.cbSimplexInterrupt.subscribe(self._maybe_stop)
+            self._highs.cbIpmInterrupt.subscribe(self._maybe_stop)
+        if self._answer is not None:
+            self._highs.cbMipInterrupt.subscribe(self._maybe_stop)
+            self._highs.cbMipImprovingSolution.subscribe(self._keep)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._deadline.stoppable:
+            self._highs.cbSimplexInterrupt.unsubscribe(self._maybe_stop)
+            self._highs.cbIpmInterrupt.unsubscribe(self._maybe_stop)
+        if self._answer is not None:
+            self._highs.cbMipInterrupt.unsubscribe(self._maybe_stop)
+            self._highs.cbMipImprovingSolution.unsubscribe(self._keep)
+
+    def _maybe_stop(self, event: Any) -> None:
+        self.reason = self.reason or self._deadline.reason_to_stop()
+        if self.reason is not None or self.error is not None:
+            event.interrupt()
+            return
+        if self._listener is not None and self._answer is not None:
+            primal, dual = event.data_out.mip_primal_bound, event.data_out.mip_dual_bound
+            self._tell(primal if np.isfinite(primal) else None, dual)
+
+    def _keep(self, event: Any) -> None:
+        if self._answer is None:
+            return
+        out = event.data_out
+        objective, bound = float(out.objective_function_value), float(out.mip_dual_bound)
+        self._answer.values = np.array(out.mip_solution)
+        self._answer.objective = objective
+        self._answer.improvements.append((self._deadline.elapsed(), objective, bound))
+        self._tell(objective, bound)
+
+    def _tell(self, objective: float | None, bound: float) -> None:
+        """Pass news on; an exception must not unwind through the solver, so it is kept."""
+        if self._listener is None or self.error is not None:
+            return
+        try:
+            self._listener(objective, bound)
+        except BaseException as error:
+            self.error = error

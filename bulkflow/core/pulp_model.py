@@ -1,0 +1,179 @@
+"""The program as a PuLP problem, solved by CBC or HiGHS: the only module that imports PuLP.
+
+Columns and rows get numbered names (``c0``, ``r0``), because PuLP turns many signs of a name into
+``_`` and names could collide; `Program` holds the way back. PuLP reports a plan found before a
+time limit as optimal, and an interrupted HiGHS run without any plan as solved with every value
+zero. So what it says is never taken as proof: for HiGHS the solver object itself is read, for CBC
+the solution status beside the status, and the bound from its log.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import warnings
+from pathlib import Path
+
+import highspy
+import numpy as np
+import pulp
+from numpy.typing import NDArray
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import MipAnswer
+from bulkflow.core.outcome import OutcomeStatus, StoppedBy
+from bulkflow.core.program import Program
+from bulkflow.errors import SolverError
+
+__all__ = ["PulpModel", "cbc_name"]
+
+FloatArray = NDArray[np.float64]
+
+# (status, solution status) of PuLP after CBC; anything else raises.
+_CBC_MEANING = {
+    (pulp.LpStatusOptimal, pulp.LpSolutionOptimal): OutcomeStatus.OPTIMAL,
+    (pulp.LpStatusOptimal, pulp.LpSolutionIntegerFeasible): OutcomeStatus.FEASIBLE,
+    (pulp.LpStatusNotSolved, pulp.LpSolutionNoSolutionFound): OutcomeStatus.STOPPED,
+    (pulp.LpStatusInfeasible, pulp.LpSolutionInfeasible): OutcomeStatus.INFEASIBLE,
+    (pulp.LpStatusUnbounded, pulp.LpSolutionUnbounded): OutcomeStatus.UNBOUNDED,
+}
+_CBC_BOUND = re.compile(r"^(?:Lower bound|Continuous objective value is):?\s+(-?[\d.e+]+)", re.M)
+_NUMBER_OF_NODES = re.compile(r"^Enumerated nodes:\s+(\d+)", re.M)
+
+
+def cbc_name() -> str:
+    """Return the name of the alternative solver."""
+    return f"CBC (through PuLP {pulp.VERSION})"
+
+
+class PulpModel:
+    """A program handed to PuLP."""
+
+    def __init__(self, program: Program) -> None:
+        self.program = program
+        self.problem = pulp.LpProblem("network", pulp.LpMinimize)
+        self._columns = [
+            pulp.LpVariable(
+                f"c{number}",
+                None if np.isneginf(low) else float(low),
+                None if np.isposinf(high) else float(high),
+                cat=pulp.LpInteger if whole else pulp.LpContinuous,
+            )
+            for number, (low, high, whole) in enumerate(
+                zip(program.lower, program.upper, program.integer, strict=True)
+            )
+        ]
+        self.problem.addVariables(self._columns)
+        self.problem.setObjective(
+            pulp.LpAffineExpression(
+                [
+                    (column, float(cost))
+                    for column, cost in zip(self._columns, program.cost, strict=True)
+                    if cost
+                ],
+                constant=program.constant,
+            )
+        )
+        for row in range(program.rows):
+            self._add_row(row)
+
+    def _add_row(self, row: int) -> None:
+        matrix, program = self.program.matrix, self.program
+        span = slice(matrix.indptr[row], matrix.indptr[row + 1])
+        terms = [
+            (self._columns[column], float(value))
+            for column, value in zip(matrix.indices[span], matrix.data[span], strict=True)
+        ]
+        low, high = float(program.row_lower[row]), float(program.row_upper[row])
+        if low == high:
+            sides = [("e", pulp.LpConstraintEQ, low)]
+        else:
+            sides = [("g", pulp.LpConstraintGE, low), ("l", pulp.LpConstraintLE, high)]
+        for suffix, sense, side in sides:
+            if np.isfinite(side):
+                expression = pulp.LpAffineExpression(terms)
+                self.problem.addConstraint(
+                    pulp.LpConstraint(expression, sense, f"r{row}{suffix}", side)
+                )
+
+    def _values(self) -> FloatArray:
+        return np.array(
+            [
+                low if column.varValue is None else column.varValue
+                for column, low in zip(self._columns, self.program.lower, strict=True)
+            ]
+        )
+
+    def solve_cbc(
+        self, deadline: Deadline, *, gap: float, threads: int = 1, max_nodes: int | None = None
+    ) -> MipAnswer:
+        """Solve with CBC, in a process of its own; only its time limit can end it early."""
+        with tempfile.TemporaryDirectory() as folder:
+            log = Path(folder) / "cbc.log"
+            seconds = None if np.isinf(deadline.remaining()) else max(0.1, deadline.remaining())
+            with warnings.catch_warnings():
+                # PuLP 3 announces the names of version 4.
+                warnings.simplefilter("ignore", DeprecationWarning)
+                solver = pulp.PULP_CBC_CMD(
+                    msg=False,
+                    logPath=str(log),
+                    timeLimit=seconds,
+                    gapRel=gap,
+                    threads=threads,
+                    maxNodes=max_nodes,
+                )
+                self.problem.solve(solver)
+            text = log.read_text() if log.exists() else ""
+        key = (self.problem.status, self.problem.sol_status)
+        if key not in _CBC_MEANING:
+            raise SolverError(f"CBC ended with the status {key}")
+        return self._cbc_answer(_CBC_MEANING[key], text, deadline, gap)
+
+    def _cbc_answer(
+        self, status: OutcomeStatus, log: str, deadline: Deadline, gap: float
+    ) -> MipAnswer:
+        nodes = _NUMBER_OF_NODES.search(log)
+        stopped = status in (OutcomeStatus.FEASIBLE, OutcomeStatus.STOPPED)
+        reason = StoppedBy.PROOF
+        if stopped:
+            reason = StoppedBy.TIME if deadline.remaining() < 0.5 else StoppedBy.WORK
+        answer = MipAnswer(status, reason, nodes=int(nodes.group(1)) if nodes else 0)
+        if status in (OutcomeStatus.OPTIMAL, OutcomeStatus.FEASIBLE):
+            answer.values = self._values()
+            answer.objective = float(self.program.cost @ answer.values) + self.program.constant
+        if status is OutcomeStatus.OPTIMAL and answer.objective is not None:
+            answer.bound = answer.objective - gap * abs(answer.objective)
+        elif stopped:
+            # The log speaks of the objective without its constant. The last line wins.
+            bounds = [float(text) for text in _CBC_BOUND.findall(log)]
+            if bounds:
+                answer.bound = bounds[-1] + self.program.constant
+        return answer
+
+    def solve_highs(self, deadline: Deadline, *, gap: float, threads: int = 1) -> MipAnswer:
+        """Solve with HiGHS through PuLP and read the solver object, not PuLP's word."""
+        seconds = None if np.isinf(deadline.remaining()) else deadline.remaining()
+        solver = pulp.HiGHS(msg=False, timeLimit=seconds, gapRel=gap, threads=threads)
+        self.problem.solve(solver)
+        highs = self.problem.solverModel
+        info, status = highs.getInfo(), highs.getModelStatus()
+        meaning = {
+            highspy.HighsModelStatus.kOptimal: OutcomeStatus.OPTIMAL,
+            highspy.HighsModelStatus.kInfeasible: OutcomeStatus.INFEASIBLE,
+            highspy.HighsModelStatus.kTimeLimit: OutcomeStatus.STOPPED,
+        }
+        if status not in meaning:
+            raise SolverError(f"HiGHS ended with the status {highs.modelStatusToString(status)!r}")
+        reason = StoppedBy.TIME if meaning[status] is OutcomeStatus.STOPPED else StoppedBy.PROOF
+        answer = MipAnswer(meaning[status], reason)
+        feasible = int(highspy.SolutionStatus.kSolutionStatusFeasible)
+        if info.primal_solution_status == feasible:
+            answer.values = self._values()
+            answer.objective = float(self.program.cost @ answer.values) + self.program.constant
+            if answer.status is OutcomeStatus.STOPPED:
+                answer.status = OutcomeStatus.FEASIBLE
+        if self.program.integer.any():
+            answer.bound = float(info.mip_dual_bound) + self.program.constant
+        elif answer.objective is not None and answer.status is OutcomeStatus.OPTIMAL:
+            answer.bound = answer.objective
+        return answer

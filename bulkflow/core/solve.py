@@ -1,0 +1,139 @@
+"""The public way to an answer: build, solve, clean, recheck, report.
+
+Infeasible is an answer; `Outcome.raise_for_status` turns it into an error for those who want one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.assemble import assemble_data
+from bulkflow.core.check import check_solution
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession, MipAnswer, highs_name
+from bulkflow.core.network import Network
+from bulkflow.core.options import Form, SolveOptions, Solver
+from bulkflow.core.outcome import (
+    Outcome,
+    OutcomeStatus,
+    Progress,
+    Solution,
+    StoppedBy,
+    relative_gap,
+)
+from bulkflow.core.polish import polish
+from bulkflow.core.program import Program
+from bulkflow.core.pulp_model import PulpModel, cbc_name
+from bulkflow.core.readback import column_values, read_solution
+from bulkflow.core.validate import check_network
+from bulkflow.core.values import NetworkData, spread_network
+
+__all__ = ["solve"]
+
+FloatArray = NDArray[np.float64]
+
+
+def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
+    """Return the best plan found within the limits, with its proved bound.
+
+    Raises
+    ------
+    InputError
+        With every fault of the network.
+    SolverError
+        The solver failed, or its words and numbers disagree.
+    VerificationError
+        The plan fails the independent recheck.
+    """
+    options = options or SolveOptions()
+    deadline = Deadline(options.seconds, options.stop)
+    check_network(network)
+    data = spread_network(network)
+    program = assemble_data(data, form=Form(options.form))
+    run = _Run(data, program, options, deadline)
+    if program.contradictory_column() is not None:
+        return run.outcome(MipAnswer(OutcomeStatus.INFEASIBLE, StoppedBy.PROOF), solver="")
+    if Solver(options.solver) is Solver.CBC:
+        answer = PulpModel(program).solve_cbc(
+            deadline, gap=options.gap, threads=options.threads, max_nodes=options.max_nodes
+        )
+        return run.outcome(answer, solver=cbc_name())
+    with HighsSession(program, threads=options.threads, seed=options.seed) as session:
+        if options.start is not None:
+            start = column_values(data, program, options.start)
+            if np.isfinite(start[program.integer]).all() and program.integer.any():
+                session.propose(start)
+        answer = session.solve_mip(
+            deadline, gap=options.gap, max_nodes=options.max_nodes, listener=run.hear
+        )
+    return run.outcome(answer, solver=highs_name())
+
+
+@dataclass(slots=True)
+class _Run:
+    """One solve: what its parts share."""
+
+    data: NetworkData
+    program: Program
+    options: SolveOptions
+    deadline: Deadline
+    rows_added: int = 0
+    rounds: int = 0
+    improvements: list[tuple[float, float, float]] = field(default_factory=list)
+
+    def hear(self, objective: float | None, bound: float) -> None:
+        """Pass the solver's news on, in the sense of the network."""
+        if self.options.on_progress is None:
+            return
+        sign = self.program.sign
+        shown_objective = None if objective is None else sign * objective
+        shown_bound = sign * bound if np.isfinite(bound) else None
+        self.options.on_progress(
+            Progress(
+                seconds=self.deadline.elapsed(),
+                phase="search",
+                objective=shown_objective,
+                bound=shown_bound,
+                gap=relative_gap(shown_objective, shown_bound),
+            )
+        )
+
+    def outcome(self, answer: MipAnswer, *, solver: str) -> Outcome:
+        """Clean, recheck and report an answer."""
+        sign = self.program.sign
+        solution, objective = self._plan(answer)
+        bound = sign * answer.bound if np.isfinite(answer.bound) else None
+        if objective is not None and bound is not None:
+            # Cleaning can move the objective within the solver's tolerance past the bound.
+            bound = sign * min(sign * bound, sign * objective)
+        return Outcome(
+            status=answer.status,
+            stopped_by=answer.stopped_by,
+            objective=objective,
+            bound=bound,
+            gap=relative_gap(objective, bound),
+            solution=solution,
+            seconds=self.deadline.elapsed(),
+            columns=self.program.columns,
+            rows=self.program.rows + self.rows_added,
+            rows_added=self.rows_added,
+            nodes=answer.nodes,
+            rounds=self.rounds,
+            solver=solver,
+            improvements=tuple(
+                (seconds, sign * found, sign * proved if np.isfinite(proved) else None)
+                for seconds, found, proved in answer.improvements
+            ),
+        )
+
+    def _plan(self, answer: MipAnswer) -> tuple[Solution | None, float | None]:
+        if answer.values is None:
+            return None, None
+        values = polish(self.program, answer.values)
+        solution = read_solution(self.data, self.program, values)
+        report = check_solution(self.data.network, solution)
+        report.raise_for_breaches()
+        return solution, report.objective
