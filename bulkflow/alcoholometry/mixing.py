@@ -303,7 +303,9 @@ def _rho(p: Array, t: Array) -> Array:
 
 def _add(mass: Array, volume: Array, p1: Array, p2: Array, po: Array, t: Array) -> Reduction:
     """Return the mass balance: m_o (p2 - po) = m1 (p1 - p2)."""
-    added = np.asarray(mass * (p1 - p2) / (p2 - po))
+    # Already there: nothing is added, even where the other spirit is no stronger or weaker.
+    gap = np.where(p1 == p2, 1.0, p2 - po)
+    added = np.asarray(mass * (p1 - p2) / gap)
     added_volume = 1000.0 * added / _rho(po, t)
     final_mass = mass + added
     final_volume = 1000.0 * final_mass / _rho(p2, t)
