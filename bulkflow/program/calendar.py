@@ -1,0 +1,234 @@
+"""Periods and the days of a load: loading, leaving, arrival, discharge, use.
+
+Owns the section "Days of a load" of this package's README. Pure dates; knows no columns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Protocol
+
+from bulkflow.scenario.model import Calendar, Closure, Lane, LoadRow, LoadState, Sailings, Scenario
+
+__all__ = ["LaneDays", "LoadDays", "Periods", "WorkingDays", "all_working_days", "open_share"]
+
+DAY = timedelta(days=1)
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_SATURDAY = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Periods:
+    """The periods of a calendar, numbered from 1.
+
+    Parameters
+    ----------
+    start : first day of period 1.
+    days : length of a period [days].
+    count : number of periods T.
+    """
+
+    start: date
+    days: int
+    count: int
+
+    @classmethod
+    def of(cls, calendar: Calendar) -> Periods:
+        """Return the periods of a calendar's horizon."""
+        return cls(calendar.start, calendar.period_days, calendar.horizon_periods)
+
+    def first_day(self, period: int) -> date:
+        """Return D(t)."""
+        return self.start + (period - 1) * self.days * DAY
+
+    def last_day(self, period: int) -> date:
+        """Return E(t)."""
+        return self.first_day(period + 1) - DAY
+
+    def holding(self, day: date) -> int:
+        """Return the period that holds a day; below 1 before the start, above T after the end."""
+        return (day - self.start).days // self.days + 1
+
+    def from_day(self, day: date) -> int:
+        """Return the first period (not before 1) that starts on or after a day."""
+        return max(1, -((self.start - day).days // self.days) + 1)
+
+    def round_up(self, days: int) -> int:
+        """Return days as whole periods, rounded up."""
+        return -(-days // self.days)
+
+    def numbers(self) -> range:
+        """Return 1..T."""
+        return range(1, self.count + 1)
+
+
+class _Place(Protocol):
+    """A site or supplier, as far as its working days go."""
+
+    @property
+    def closures(self) -> tuple[Closure, ...]:
+        """Days on which it is closed."""
+
+    @property
+    def holidays(self) -> tuple[date, ...]:
+        """Its public holidays."""
+
+
+class WorkingDays:
+    """The working days of one place: Monday to Friday, no holiday, no closure."""
+
+    def __init__(self, place: _Place) -> None:
+        self._holidays = frozenset(place.holidays)
+        self._closures = place.closures
+
+    def works(self, day: date) -> bool:
+        """Tell whether a day is a working day."""
+        return (
+            day.weekday() < _SATURDAY
+            and day not in self._holidays
+            and not _inside(day, self._closures)
+        )
+
+    def on_or_after(self, day: date) -> date:
+        """Return the first working day on or after a day."""
+        while not self.works(day):
+            day += DAY
+        return day
+
+    def on_or_before(self, day: date) -> date:
+        """Return the last working day on or before a day."""
+        while not self.works(day):
+            day -= DAY
+        return day
+
+
+def _inside(day: date, closures: Iterable[Closure]) -> bool:
+    return any(closure.first_day <= day <= closure.last_day for closure in closures)
+
+
+def open_share(periods: Periods, period: int, closures: Iterable[Closure]) -> float:
+    """Return the share [0..1] of a period's days that lie outside every closure."""
+    listed = tuple(closures)
+    if not listed:
+        return 1.0
+    days = (periods.first_day(period) + offset * DAY for offset in range(periods.days))
+    return sum(not _inside(day, listed) for day in days) / periods.days
+
+
+@dataclass(frozen=True, slots=True)
+class LoadDays:
+    """The days of one load; ``usable_period`` and ``free_from`` may lie beyond the horizon.
+
+    Parameters
+    ----------
+    usable_period : first period that starts on or after ``usable``.
+    away_until : last period in which its tank is away.
+    """
+
+    loading: date
+    leaving: date
+    arrival: date
+    discharge: date
+    usable: date
+    usable_period: int
+    away_until: int
+
+
+class LaneDays:
+    """The days of the loads of one lane, by period."""
+
+    def __init__(
+        self,
+        periods: Periods,
+        lane: Lane,
+        working: Mapping[str, WorkingDays],
+        receipt_check_days: int,
+    ) -> None:
+        self._periods, self._lane = periods, lane
+        self._origin, self._destination = working[lane.origin], working[lane.destination]
+        self._check = receipt_check_days * DAY
+        departures = (
+            self._plain_departures() if lane.sailings is None else self._sailings(lane.sailings)
+        )
+        self._days = {
+            period: self.from_departure(loading, leaving)
+            for period, (loading, leaving) in departures.items()
+        }
+
+    def of(self, period: int) -> LoadDays | None:
+        """Return the days of a load sent in a period, or None where none may leave."""
+        return self._days.get(period)
+
+    def from_departure(self, loading: date, leaving: date) -> LoadDays:
+        """Return the days that follow from a loading and a leaving day."""
+        lane = self._lane
+        arrival = leaving + lane.transit_days * DAY
+        discharge = self._destination.on_or_after(arrival + lane.discharge_days * DAY)
+        usable = discharge + self._check
+        return LoadDays(
+            loading,
+            leaving,
+            arrival,
+            discharge,
+            usable,
+            self._periods.from_day(usable),
+            self._periods.holding(discharge + lane.return_days * DAY),
+        )
+
+    def of_row(self, row: LoadRow) -> LoadDays:
+        """Return the days of a frozen load, or of one under way, of the opening position.
+
+        Under way: ``departs_on`` and ``usable_on`` decide. Frozen: the lane's days in the period
+        of ``departs_on``; where the lane has none then, those that follow from ``departs_on``.
+        """
+        usable = row.usable_on
+        if row.state is not LoadState.UNDER_WAY:
+            sent_in = self._periods.holding(row.departs_on)
+            return self.of(sent_in) or self.from_departure(row.departs_on, row.departs_on)
+        if usable is None:
+            return self.from_departure(row.departs_on, row.departs_on)
+        return LoadDays(
+            row.departs_on,
+            row.departs_on,
+            usable,
+            usable,
+            usable,
+            self._periods.from_day(usable),
+            self._periods.holding(usable + self._lane.return_days * DAY),
+        )
+
+    def _plain_departures(self) -> dict[int, tuple[date, date]]:
+        departures = {}
+        for period in self._periods.numbers():
+            day = self._origin.on_or_after(self._periods.first_day(period))
+            if day <= self._periods.last_day(period):
+                departures[period] = (day, day)
+        return departures
+
+    def _sailings(self, sailings: Sailings) -> dict[int, tuple[date, date]]:
+        """Return, for every period, the earliest sailing whose cut-off falls in it."""
+        departures: dict[int, tuple[date, date]] = {}
+        horizon_end = self._periods.last_day(self._periods.count)
+        weekday = _WEEKDAYS.index(sailings.weekday)
+        first = sailings.first_day or self._periods.start
+        sailing = first + ((weekday - first.weekday()) % 7) * DAY
+        step = 7 * sailings.every_weeks * DAY
+        while True:
+            cut_off = self._origin.on_or_before(sailing - sailings.cut_off_days * DAY)
+            if cut_off > horizon_end:
+                return departures
+            runs = sailing not in sailings.blank_days and not _inside(
+                sailing, sailings.port_closures
+            )
+            if runs and cut_off >= self._periods.start:
+                departures.setdefault(self._periods.holding(cut_off), (cut_off, sailing))
+            sailing += step
+
+
+def all_working_days(scenario: Scenario) -> dict[str, WorkingDays]:
+    """Return the working days of every site and supplier, by id."""
+    return {site.id: WorkingDays(site) for site in scenario.sites} | {
+        supplier.id: WorkingDays(supplier) for supplier in scenario.suppliers
+    }

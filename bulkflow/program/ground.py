@@ -1,0 +1,121 @@
+"""What every family of rules looks up: the scenario by id, its periods, days, money, commodities."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.program.calendar import LaneDays, Periods, WorkingDays, all_working_days
+from bulkflow.program.classes import Commodity, Origins, Presence, find_presence
+from bulkflow.program.money import Money
+from bulkflow.scenario.model import (
+    Lane,
+    Liquid,
+    Recipe,
+    Scenario,
+    Site,
+    Supplier,
+    TankType,
+)
+
+__all__ = ["Ground", "hearts_node", "site_node", "supplier_node"]
+
+FloatArray = NDArray[np.float64]
+
+
+def site_node(site: str) -> str:
+    """Return the core node of a site's released stock."""
+    return f"site {site}"
+
+
+def hearts_node(site: str) -> str:
+    """Return the core node of a site's hearts not yet vatted."""
+    return f"hearts {site}"
+
+
+def supplier_node(supplier: str) -> str:
+    """Return the core node of a supplier."""
+    return f"supplier {supplier}"
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """A scenario laid out for the builder; every mapping is by id."""
+
+    scenario: Scenario
+    periods: Periods
+    liquids: dict[str, Liquid]
+    recipes: dict[str, Recipe]
+    sites: dict[str, Site]
+    suppliers: dict[str, Supplier]
+    lanes: dict[str, Lane]
+    tank_types: dict[str, TankType]
+    lane_days: dict[str, LaneDays]
+    working: dict[str, WorkingDays]
+    money: Money
+    origins: Origins
+    presence: Presence
+    names: dict[Commodity, str]
+
+    @classmethod
+    def of(cls, scenario: Scenario) -> Ground:
+        """Lay out a scenario whose references are sound."""
+        periods = Periods.of(scenario.calendar)
+        working = all_working_days(scenario)
+        receipt = {one.id: one.receipt_check_days for one in scenario.suppliers}
+        lane_days = {
+            lane.id: LaneDays(periods, lane, working, receipt.get(lane.origin, 0))
+            for lane in scenario.lanes
+        }
+        origins = Origins(scenario)
+        presence = find_presence(scenario, periods, origins, lane_days)
+        return cls(
+            scenario=scenario,
+            periods=periods,
+            liquids={one.id: one for one in scenario.liquids},
+            recipes={one.id: one for one in scenario.recipes},
+            sites={one.id: one for one in scenario.sites},
+            suppliers={one.id: one for one in scenario.suppliers},
+            lanes={one.id: one for one in scenario.lanes},
+            tank_types={one.id: one for one in scenario.tank_types},
+            lane_days=lane_days,
+            working=working,
+            money=Money(scenario, periods),
+            origins=origins,
+            presence=presence,
+            names=_names(scenario, presence),
+        )
+
+    @property
+    def count(self) -> int:
+        """Number of periods T."""
+        return self.periods.count
+
+    def place_node(self, place: str) -> str:
+        """Return the core node that lanes from or to a site or supplier use."""
+        return supplier_node(place) if place in self.suppliers else site_node(place)
+
+    def name(self, commodity: Commodity) -> str:
+        """Return the core's name of a commodity."""
+        return self.names[commodity]
+
+    def lpa_per_litre(self, liquid: str) -> float:
+        """Return LPA in one litre (20 degC) of a liquid at the strength stored."""
+        return self.liquids[liquid].strength_percent / 100.0
+
+    def zeros(self) -> FloatArray:
+        """Return one zero per period."""
+        return np.zeros(self.count)
+
+
+def _names(scenario: Scenario, presence: Presence) -> dict[Commodity, str]:
+    """Name commodities: a liquid of one class by the liquid alone."""
+    found = presence.commodities()
+    listed = {liquid.id: [c for c in found if c.liquid == liquid.id] for liquid in scenario.liquids}
+    return {
+        commodity: liquid if len(classes) == 1 else f"{liquid}|{commodity.origin_class}"
+        for liquid, classes in listed.items()
+        for commodity in classes
+    }

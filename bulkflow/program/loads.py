@@ -1,0 +1,460 @@
+"""Loads: whole tank journeys by lane, tank type and commodity, with their fill and their days.
+
+Owns eqs. 3, 18 and 22 and what a load costs (eq. 28). How many may go is in
+`bulkflow.program.fleets`, what they put at risk in `bulkflow.program.duty`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core import network as core
+from bulkflow.core.network import Effect, Term, Vehicle
+from bulkflow.errors import PlanningError
+from bulkflow.filling import Compartment, FillRange, FillRule, TankShell, fill_range
+from bulkflow.program.calendar import LoadDays
+from bulkflow.program.classes import Commodity
+from bulkflow.program.ground import Ground, site_node
+from bulkflow.program.parts import Label, Parts
+from bulkflow.program.terms import lagged_terms, span_weights
+from bulkflow.scenario.model import Lane, LaneTank, LoadRow, LoadState, Site, TankType
+
+__all__ = [
+    "MOST_LOADS",
+    "FixedLoad",
+    "LaneCalendar",
+    "LoadBook",
+    "LoadColumn",
+    "LoadCounter",
+    "LoadCosts",
+    "add_loads",
+    "compartment_sizes",
+]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+MOST_LOADS = 100_000
+"""The largest count a workspace can state; stands where a lane sets no limit of its own."""
+
+_RULES = {
+    "adr_tank_vented": FillRule.ADR_A,
+    "adr_tank_hermetic": FillRule.ADR_C,
+    "un_portable_tank": FillRule.PORTABLE_TP1,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LaneCalendar:
+    """The days of a lane's loads as arrays over sending periods, (T,).
+
+    Parameters
+    ----------
+    days : of each period, None where nothing may leave.
+    sendable : where something may leave.
+    lead : periods to the usable one (0 where nothing may leave).
+    away : further periods in which the tank is away.
+    """
+
+    days: tuple[LoadDays | None, ...]
+    sendable: NDArray[np.bool_]
+    lead: IntArray
+    away: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCosts:
+    """What loads cost by sending period, in the workspace's currency, (T,)."""
+
+    per_load: FloatArray
+    freight_per_lpa: FloatArray
+    handling_per_lpa: FloatArray
+    capital_per_lpa: FloatArray
+
+    @property
+    def per_lpa(self) -> FloatArray:
+        """All that goes by LPA loaded."""
+        total: FloatArray = self.freight_per_lpa + self.handling_per_lpa + self.capital_per_lpa
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class LoadColumn:
+    """One lane of the core: loads (or compartments of a size) of one commodity.
+
+    Parameters
+    ----------
+    core_lane : its id in the core; its vehicles are loads, or filled compartments.
+    compartment_litres : size of the compartments, None for whole tanks.
+    least_lpa, most_lpa : fill range of one.
+    gain : LPA that arrive of each LPA loaded.
+    """
+
+    core_lane: str
+    lane: Lane
+    tank: LaneTank
+    commodity: Commodity
+    compartment_litres: float | None
+    least_lpa: float
+    most_lpa: float
+    gain: float
+    costs: LoadCosts
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCounter:
+    """The number of loads of a compartmented tank type on a lane: an activity of the core."""
+
+    activity: str
+    lane: Lane
+    tank: LaneTank
+    per_load: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class FixedLoad:
+    """A frozen load or one under way; ``period`` is that of sending, 0 for under way."""
+
+    row: LoadRow
+    lane: Lane
+    commodity: Commodity
+    period: int
+    days: LoadDays
+    lpa: float
+    arriving_lpa: float
+    freight: float
+    handling: float
+    capital: float
+
+
+@dataclass(slots=True)
+class LoadBook:
+    """Every load there can be.
+
+    Parameters
+    ----------
+    refusals : (lane, tank type, liquid) -> why no lawful load of it exists.
+    """
+
+    calendars: dict[str, LaneCalendar] = field(default_factory=dict)
+    columns: list[LoadColumn] = field(default_factory=list)
+    counters: list[LoadCounter] = field(default_factory=list)
+    fixed: list[FixedLoad] = field(default_factory=list)
+    refusals: dict[tuple[str, str, str], str] = field(default_factory=dict)
+
+    def carrying(self, lane: str, tank_type: str | None = None) -> list[LoadColumn]:
+        """Return the columns of a lane, or of one tank type on it."""
+        return [
+            column
+            for column in self.columns
+            if column.lane.id == lane and tank_type in (None, column.tank.tank_type)
+        ]
+
+    def counting(self, lane: str, tank_type: str) -> list[tuple[str, str]]:
+        """Return (kind of term, id) of what counts the loads of a tank type on a lane."""
+        counters = [
+            ("activity", one.activity)
+            for one in self.counters
+            if one.lane.id == lane and one.tank.tank_type == tank_type
+        ]
+        return counters or [("vehicles", one.core_lane) for one in self.carrying(lane, tank_type)]
+
+    def arriving_terms(self, column: LoadColumn) -> list[Term]:
+        """Return terms whose row t counts the LPA of a column that become usable in t (eq. 3)."""
+        calendar = self.calendars[column.lane.id]
+        weights = column.gain * span_weights(calendar.lead, calendar.lead, calendar.sendable)
+        return lagged_terms("flow", column.core_lane, weights, calendar.sendable)
+
+    def fixed_arrivals(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
+        """Return the LPA of frozen loads and loads under way that become usable in t, (T,)."""
+        arrivals = np.zeros(periods)
+        for one in self.fixed:
+            if (
+                one.lane.destination == site
+                and one.commodity == commodity
+                and one.days.usable_period <= periods
+            ):
+                arrivals[one.days.usable_period - 1] += one.arriving_lpa
+        return arrivals
+
+
+def add_loads(ground: Ground, parts: Parts) -> LoadBook:
+    """Add every lane of the core that loads run on, and the loads of the opening position."""
+    book = LoadBook()
+    maker = _Maker(ground, parts, book)
+    for lane in ground.scenario.lanes:
+        book.calendars[lane.id] = _calendar(ground, lane)
+        for tank in lane.tanks:
+            maker.add_tank(lane, tank)
+    for row in ground.scenario.loads:
+        if row.state is LoadState.PROMISED:
+            continue
+        fixed = _fixed_load(ground, row)
+        if fixed is not None:
+            book.fixed.append(fixed)
+            _add_fixed(ground, parts, fixed)
+    return book
+
+
+def _calendar(ground: Ground, lane: Lane) -> LaneCalendar:
+    days = tuple(ground.lane_days[lane.id].of(t) for t in ground.periods.numbers())
+    return LaneCalendar(
+        days,
+        np.array([one is not None for one in days]),
+        np.array([0 if one is None else one.usable_period - t for t, one in enumerate(days, 1)]),
+        np.array([0 if one is None else one.away_until - t for t, one in enumerate(days, 1)]),
+    )
+
+
+def compartment_sizes(tank_type: TankType) -> dict[float, int]:
+    """Return the sizes of a tank type's compartments [L] and how many of each; {} without."""
+    sizes: dict[float, int] = {}
+    for compartment in tank_type.compartments:
+        sizes[compartment.capacity_litres] = sizes.get(compartment.capacity_litres, 0) + 1
+    return sizes
+
+
+class _Maker:
+    """Makes the core lanes of one lane and tank type after the other."""
+
+    def __init__(self, ground: Ground, parts: Parts, book: LoadBook) -> None:
+        self.ground, self.parts, self.book = ground, parts, book
+        self.fill = cache(self._fill)
+
+    def add_tank(self, lane: Lane, tank: LaneTank) -> None:
+        """Add the columns of a tank type on a lane."""
+        sizes = compartment_sizes(self.ground.tank_types[tank.tank_type])
+        added = [
+            column
+            for liquid in lane.liquids
+            for commodity in self.ground.presence.classes_at(lane.origin, liquid)
+            for size in (sizes or (None,))
+            if (column := self._column(lane, tank, commodity, size)) is not None
+        ]
+        self.book.columns += added
+        for column in added:
+            self._add_core_lane(column)
+        if sizes and added:
+            self._add_counter(lane, tank, added, sizes)
+
+    def _column(
+        self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None
+    ) -> LoadColumn | None:
+        found = self.fill(lane.id, tank.tank_type, commodity.liquid, size)
+        if found.refused:
+            key = (lane.id, tank.tank_type, commodity.liquid)
+            self.book.refusals[key] = found.reason
+            return None
+        name = f"{lane.id}/{tank.tank_type}/{self.ground.name(commodity)}"
+        return LoadColumn(
+            name if size is None else f"{name}/{size:g}",
+            lane,
+            tank,
+            commodity,
+            size,
+            found.min_lpa,
+            found.max_lpa,
+            1.0 - lane.transit_loss_percent / 100.0,
+            load_costs(self.ground, lane, tank, commodity.liquid),
+        )
+
+    def _fill(self, lane_id: str, tank_id: str, liquid_id: str, size: float | None) -> FillRange:
+        """Return what one load, or one compartment, may hold (eq. 18)."""
+        lane, liquid = self.ground.lanes[lane_id], self.ground.liquids[liquid_id]
+        shell, payload = _shell(self.ground.tank_types[tank_id], size, lane.payload_limit_kg)
+        return fill_range(
+            shell,
+            liquid.strength_percent,
+            lane.filling_temperature_c,
+            payload,
+            lane.minimum_fill_percent / 100.0,
+            density_15=liquid.density_15c_kg_per_m3,
+            density_50=liquid.density_50c_kg_per_m3,
+        )
+
+    def _add_core_lane(self, column: LoadColumn) -> None:
+        calendar = self.book.calendars[column.lane.id]
+        whole = column.compartment_litres is None
+        most = np.where(calendar.sendable, MOST_LOADS, 0)
+        what = "loads" if whole else "filled compartments"
+        self.parts.add_lane(
+            core.Lane(
+                column.core_lane,
+                self.ground.place_node(column.lane.origin),
+                site_node(column.lane.destination),
+                commodities=(self.ground.name(column.commodity),),
+                unit_cost=column.costs.per_lpa.tolist(),
+                lead_time=calendar.lead.tolist(),
+                gain=column.gain,
+                vehicle=Vehicle(
+                    capacity=column.most_lpa,
+                    min_fill=column.least_lpa,
+                    cost=column.costs.per_load.tolist() if whole else 0.0,
+                    max_count=None if calendar.sendable.all() else most.tolist(),
+                ),
+                may_arrive_after_horizon=True,
+            ),
+            Label(
+                f"{what} of {column.commodity.liquid} in {column.tank.tank_type}"
+                f" on lane {column.lane.id}",
+                (f"lanes[{column.lane.id}]",),
+                18,
+            ),
+        )
+
+    def _add_counter(
+        self, lane: Lane, tank: LaneTank, columns: list[LoadColumn], sizes: dict[float, int]
+    ) -> None:
+        """Count loads of a compartmented tank (eq. 18)."""
+        activity = f"loads {lane.id}/{tank.tank_type}"
+        sendable = self.book.calendars[lane.id].sendable
+        per_load = tank.cost_per_load * self.ground.money.factors(lane.currency)
+        words = f"loads of {tank.tank_type} on lane {lane.id}"
+        refs = (f"lanes[{lane.id}]",)
+        self.parts.add_activity(
+            activity,
+            Label(words, refs, 18),
+            upper=np.where(sendable, float(MOST_LOADS), 0.0),
+            cost=per_load,
+            integer=True,
+        )
+        for size, number in sizes.items():
+            filled = [
+                Term("vehicles", column.core_lane)
+                for column in columns
+                if column.compartment_litres == size
+            ]
+            if filled:
+                self.parts.add_limit(
+                    f"{activity}/compartments {size:g}",
+                    Label(f"compartments of {size:g} L in {words}", refs, 18),
+                    [*filled, Term("activity", activity, -float(number))],
+                    at_most=0.0,
+                )
+        self.parts.add_limit(
+            f"{activity}/at least one filled",
+            Label(f"at least one filled compartment in {words}", refs, 18),
+            [
+                Term("activity", activity),
+                *(Term("vehicles", column.core_lane, -1.0) for column in columns),
+            ],
+            at_most=0.0,
+        )
+        self.book.counters.append(LoadCounter(activity, lane, tank, per_load))
+
+
+def _shell(
+    tank_type: TankType, size: float | None, lane_payload_kg: float | None
+) -> tuple[TankShell, float | None]:
+    """Return the tank, or one compartment of it with its share of the payload."""
+    rule = _RULES[tank_type.regime]
+    if size is None:
+        section = max(tank_type.sections_litres, default=None)
+        compartment = Compartment(tank_type.capacity_litres, section)
+        shell = TankShell(
+            tank_type.id, rule, (compartment,), tank_type.tare_kg, tank_type.maximum_gross_kg
+        )
+        return shell, lane_payload_kg
+    payload = tank_type.maximum_gross_kg - tank_type.tare_kg
+    if lane_payload_kg is not None:
+        payload = min(payload, lane_payload_kg)
+    share = size / sum(one.capacity_litres for one in tank_type.compartments)
+    return TankShell.undivided(f"{tank_type.id} ({size:g} L)", rule, size), payload * share
+
+
+def load_costs(ground: Ground, lane: Lane, tank: LaneTank, liquid: str) -> LoadCosts:
+    """Return what loads of a liquid cost by sending period (eqs. 28, 30)."""
+    money, site = ground.money, ground.sites[lane.destination]
+    days = [ground.lane_days[lane.id].of(t) for t in ground.periods.numbers()]
+    gain = 1.0 - lane.transit_loss_percent / 100.0
+    lane_factors = money.factors(lane.currency)
+    bound_days = [0 if one is None else (one.usable - one.loading).days for one in days]
+    value = np.full(ground.count, ground.liquids[liquid].value_per_lpa)
+    capital = money.capital_each(value, bound_days)
+    if site.duty_status == "paid":
+        credits = [
+            0.0 if one is None else gain * duty_credit(ground, site, liquid, one, t)
+            for t, one in enumerate(days, 1)
+        ]
+        capital = capital - np.array(credits)
+    return LoadCosts(
+        tank.cost_per_load * lane_factors,
+        lane.cost_per_lpa * lane_factors,
+        site.handling_cost_per_lpa * gain * money.factors(site.currency),
+        capital,
+    )
+
+
+def duty_credit(ground: Ground, site: Site, liquid: str, days: LoadDays, period: int) -> float:
+    """Return the capital saved per LPA arriving because duty is paid later (eq. 28)."""
+    if site.duty_status != "paid" or site.authority is None:
+        return 0.0
+    usable = days.usable_period
+    if usable > ground.count:
+        return 0.0
+    authority = next(one for one in ground.scenario.authorities if one.id == site.authority)
+    to_end = (ground.count - usable + 1) * ground.periods.days
+    duty = ground.money.duty_in(site.authority, ground.liquids[liquid], days.discharge, period)
+    return ground.money.capital(duty, min(authority.payment_lag_days, to_end))
+
+
+def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
+    """Return a frozen load or one under way with its cost, or None if sent after the horizon."""
+    lane = ground.lanes[row.lane]
+    days = ground.lane_days[lane.id].of_row(row)
+    under_way = row.state is LoadState.UNDER_WAY
+    period = 0 if under_way else ground.periods.holding(row.departs_on)
+    if period > ground.count or row.lpa is None:
+        return None
+    commodity, site = ground.origins.of_load(row), ground.sites[lane.destination]
+    if not under_way and (lane.origin, commodity) not in ground.presence.released:
+        raise PlanningError(
+            f"Load {row.load_id} is frozen, but {row.liquid} of class {commodity.origin_class}"
+            f" can never be at {lane.origin}. Correct its supplier, or thaw the load."
+        )
+    priced_in = max(1, period)
+    arriving = row.lpa * (1.0 - lane.transit_loss_percent / 100.0)
+    bound_from = max(days.loading, ground.periods.start) if under_way else days.loading
+    value = ground.liquids[row.liquid].value_per_lpa * row.lpa
+    bound = ground.money.capital(value, max(0, (days.usable - bound_from).days))
+    credit = arriving * duty_credit(ground, site, row.liquid, days, priced_in)
+    freight = 0.0
+    if not under_way:
+        tank = next(one for one in lane.tanks if one.tank_type == row.tank_type)
+        freight = tank.cost_per_load + lane.cost_per_lpa * row.lpa
+    return FixedLoad(
+        row,
+        lane,
+        commodity,
+        period,
+        days,
+        row.lpa,
+        arriving,
+        freight * ground.money.factor(lane.currency, priced_in),
+        site.handling_cost_per_lpa * arriving * ground.money.factor(site.currency, priced_in),
+        bound - credit,
+    )
+
+
+def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
+    """Take a frozen load out of its origin and let a fixed load arrive (eq. 22)."""
+    name = ground.name(fixed.commodity) if fixed.commodity in ground.names else None
+    if fixed.period >= 1 and name is not None:
+        level = np.zeros(ground.count)
+        level[fixed.period - 1] = 1.0
+        node = ground.place_node(fixed.lane.origin)
+        parts.add_activity(
+            f"frozen {fixed.row.load_id}",
+            Label(f"frozen load {fixed.row.load_id}", (f"loads[{fixed.row.load_id}]",), 22),
+            effects=[Effect(node, name, -fixed.lpa)],
+            lower=level,
+            upper=level,
+        )
+    if name is not None and fixed.days.usable_period <= ground.count:
+        node = site_node(fixed.lane.destination)
+        parts.add_supply(node, name, fixed.days.usable_period, fixed.arriving_lpa)
+    parts.constant += fixed.freight + fixed.handling + fixed.capital
