@@ -1,0 +1,223 @@
+"""Every part of the cost worked out anew from the plan's amounts, and the bound.
+
+Owns eqs. 25, 26, 28 and 30.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date
+
+from bulkflow.plan.checks.ledger import Ledger
+from bulkflow.plan.checks.watch import MONEY, Check, Measure, Watch
+from bulkflow.program.answer import LoadKind, PlannedLoad
+from bulkflow.scenario.model import Site
+
+__all__ = ["cost_checks", "costs_anew"]
+
+# A bound is proved on the solver's scaled rows: 1e-6 of the cost is its own tolerance.
+PROOF = Measure("money", 0.01, 2e-6)
+
+
+def cost_checks(ledger: Ledger) -> list[Check]:
+    """Return one check per part of the cost, and those of the total and the bound."""
+    shown = ledger.plan.costs
+    checks = []
+    for part, amount in costs_anew(ledger).items():
+        watch = Watch(
+            f"cost-{part}",
+            f"the cost of {part} is that of the plan's amounts",
+            (25, 26, 28, 30) if part == "floors" else (28, 30),
+            MONEY,
+        )
+        watch.near(getattr(shown, part), amount, part)
+        checks.append(watch.result())
+    total = Watch("cost", "the cost proved is the sum of its parts", (28,), PROOF)
+    total.near(ledger.plan.proof.cost, shown.total, "the cost")
+    bound = Watch("bound", "the cost is not below the proved bound", (28,), PROOF)
+    bound.at_least(ledger.plan.proof.cost, ledger.plan.proof.bound, "the cost")
+    return [*checks, total.result(), bound.result()]
+
+
+def costs_anew(ledger: Ledger) -> dict[str, float]:
+    """Return every part of the cost in the workspace's currency, worked out from the plan."""
+    return {
+        "spirit": _spirit(ledger),
+        "making": _making(ledger),
+        "freight": _freight(ledger),
+        "handling": _handling(ledger),
+        "capital": _capital(ledger),
+        "change": _change(ledger),
+        "shortage": _shortage(ledger),
+        "floors": _floors(ledger),
+        "sales": _sales(ledger),
+    }
+
+
+def _spirit(ledger: Ledger) -> float:
+    return sum(row.lpa * row.price_per_lpa for row in ledger.plan.purchases)
+
+
+def _site_rate(ledger: Ledger, site: Site, period: int) -> float:
+    return ledger.money.rate(site.currency, ledger.days.first(period))
+
+
+def _making(ledger: Ledger) -> float:
+    cost = 0.0
+    for run in ledger.plan.runs:
+        site = ledger.sites[run.site]
+        per_charge = next(one.cost_per_charge for one in site.stills if one.id == run.still)
+        cost += run.charges * per_charge * _site_rate(ledger, site, run.period)
+        cost += run.hearts_lpa * ledger.recipes[run.recipe].cost_per_lpa_made
+    for made in ledger.plan.let_downs:
+        cost += made.lpa * ledger.recipes[made.recipe].cost_per_lpa_made
+    for row in ledger.plan.vattings:
+        site = ledger.sites[row.site]
+        per_lot = site.release.cost_per_lot if site.release else 0.0
+        cost += row.lots * per_lot * _site_rate(ledger, site, row.period)
+    for site in ledger.scenario.sites:
+        for tank in site.tanks:
+            for period in ledger.periods:
+                if ledger.changed_from((site.id, tank.id), period) is not None:
+                    cost += tank.change_over_cost * _site_rate(ledger, site, period)
+    return cost
+
+
+def _freight(ledger: Ledger) -> float:
+    cost = 0.0
+    for load in ledger.sent:
+        lane, entry = ledger.lanes[load.lane], ledger.lane_tank(load)
+        per_load = entry.cost_per_load if entry else 0.0
+        rate = ledger.money.rate(lane.currency, ledger.days.first(load.period))
+        cost += (per_load + lane.cost_per_lpa * load.lpa) * rate
+    return cost
+
+
+def _costed_period(load: PlannedLoad) -> int:
+    """Return the period whose exchange rate counts for a load (eq. 30)."""
+    return 1 if load.kind is LoadKind.UNDER_WAY else load.period
+
+
+def _handling(ledger: Ledger) -> float:
+    cost = 0.0
+    for load in ledger.plan.loads:
+        site = ledger.sites[load.destination]
+        arrives = load.lpa * ledger.arriving_share(load)
+        rate = _site_rate(ledger, site, _costed_period(load))
+        cost += arrives * site.handling_cost_per_lpa * rate
+    for commodity in ledger.commodities:
+        site_or_none = ledger.sites.get(commodity[0])
+        if site_or_none is not None:
+            for period in ledger.periods:
+                per_lpa = site_or_none.storage_cost_per_lpa_per_period
+                rate = _site_rate(ledger, site_or_none, period)
+                cost += ledger.held_at(commodity, period) * per_lpa * rate
+    return cost
+
+
+def _capital(ledger: Ledger) -> float:
+    if ledger.money.capital_per_day == 0.0:
+        return 0.0
+    in_lpa_days = sum(_stock_value_days(ledger)) + sum(
+        _load_value_days(ledger, load) - _credit_value_days(ledger, load)
+        for load in ledger.plan.loads
+    )
+    return in_lpa_days * ledger.money.capital_per_day
+
+
+def _stock_value_days(ledger: Ledger) -> list[float]:
+    """Return value, and duty where it is paid, of stock at the end of periods, times days."""
+    found = []
+    for commodity in ledger.commodities:
+        site = ledger.sites.get(commodity[0])
+        if site is None:
+            continue
+        liquid = ledger.liquids[commodity[1]]
+        for period in ledger.periods:
+            day = ledger.days.first(period)
+            duty = 0.0
+            if site.duty_status == "paid":
+                duty = ledger.money.duty(site.authority, liquid, day, day)
+            value = liquid.value_per_lpa + duty
+            found.append(value * ledger.held_at(commodity, period) * ledger.days.length)
+    return found
+
+
+def _load_value_days(ledger: Ledger, load: PlannedLoad) -> float:
+    """Return value of a load, times its days from loading (or the start) to use."""
+    begins = ledger.days.start if load.kind is LoadKind.UNDER_WAY else load.loading_day
+    days = max(0, (load.usable_day - begins).days)
+    value = sum(part.lpa * ledger.liquids[part.liquid].value_per_lpa for part in load.parts)
+    return value * days
+
+
+def _credit_value_days(ledger: Ledger, load: PlannedLoad) -> float:
+    """Return duty of an arrival, times the days of credit the authority gives."""
+    site = ledger.sites[load.destination]
+    if site.duty_status != "paid" or load.usable_period > ledger.days.count:
+        return 0.0
+    left = (ledger.days.last(ledger.days.count) - ledger.days.first(load.usable_period)).days + 1
+    days = min(ledger.money.payment_lag_days(site), left)
+    rate_on: date = ledger.days.first(_costed_period(load))
+    share = ledger.arriving_share(load)
+    duty = 0.0
+    for part in load.parts:
+        liquid = ledger.liquids[part.liquid]
+        per_lpa = ledger.money.duty(site.authority, liquid, load.discharge_day, rate_on)
+        duty += part.lpa * share * per_lpa
+    return duty * days
+
+
+def _change(ledger: Ledger) -> float:
+    if not ledger.scenario.issued_loads:
+        return 0.0
+    difference: Counter[tuple[str, str, str, int]] = Counter()
+    for load in ledger.sent:
+        liquid = "" if ledger.tank_types[load.tank_type].compartments else load.parts[0].liquid
+        difference[load.lane, load.tank_type, liquid, load.period] += 1
+    for row in ledger.scenario.issued_loads:
+        period = ledger.days.period_of(row.period_start)
+        if 1 <= period <= ledger.days.count:
+            liquid = "" if ledger.tank_types[row.tank_type].compartments else row.liquid
+            difference[row.lane, row.tank_type, liquid, period] -= row.loads
+    changes = sum(abs(count) for count in difference.values())
+    return changes * ledger.scenario.change_cost_per_load
+
+
+def _shortage(ledger: Ledger) -> float:
+    prices = {one.id: one.cost_per_lpa for one in ledger.scenario.priorities}
+    return sum(row.open_lpa * prices[row.priority] for row in ledger.plan.demand)
+
+
+def _floors(ledger: Ledger) -> float:
+    """Return the price of falling below floors (eq. 25) and of closing targets missed (eq. 26)."""
+    cost = 0.0
+    for policy in ledger.scenario.stock_policies:
+
+        def stands(period: int, place: tuple[str, str] = (policy.site, policy.liquid)) -> float:
+            return sum(ledger.stock[one, period] for one in ledger.commodities
+                       if one[:2] == place)  # fmt: skip
+
+        for period in ledger.periods:
+            short = max(0.0, policy.floor_lpa - stands(period))
+            cost += short * policy.floor_cost_per_lpa_per_period
+        coming = sum(
+            part.lpa * ledger.arriving_share(load)
+            for load in ledger.plan.loads
+            if load.destination == policy.site and load.usable_period > ledger.days.count
+            for part in load.parts
+            if part.liquid == policy.liquid
+        )
+        missed = max(0.0, policy.closing_lpa - stands(ledger.days.count) - coming)
+        cost += missed * policy.closing_cost_per_lpa
+    return cost
+
+
+def _sales(ledger: Ledger) -> float:
+    income = 0.0
+    for row in ledger.plan.feints_sales:
+        site = ledger.sites[row.site]
+        price = site.feints_sale_price_per_lpa
+        if price is not None:
+            income += row.lpa * price * _site_rate(ledger, site, row.period)
+    return income

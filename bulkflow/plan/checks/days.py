@@ -1,0 +1,165 @@
+"""Days and periods, worked out from the calendar for the check (README, "Days of a load")."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from bulkflow.scenario.model import (
+    Closure,
+    Lane,
+    LoadRow,
+    LoadState,
+    Sailings,
+    Scenario,
+    Site,
+    Supplier,
+)
+
+__all__ = ["Days", "LaneDays"]
+
+DAY = timedelta(days=1)
+SATURDAY = 5  # date.weekday(): Monday is 0
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+# A place shut for longer than this has no next working day worth planning for.
+LONGEST_SEARCH_DAYS = 3 * 366
+
+
+@dataclass(frozen=True, slots=True)
+class LaneDays:
+    """The days of a load on a lane in a period, and the period from which it is usable."""
+
+    loading: date
+    leaving: date
+    arrival: date
+    discharge: date
+    usable: date
+    usable_period: int
+
+
+def within(day: date, closures: Iterable[Closure]) -> bool:
+    """Return whether a day lies inside one of the closures, first and last day included."""
+    return any(closure.first_day <= day <= closure.last_day for closure in closures)
+
+
+class Days:
+    """The calendar of a scenario, and the days of its lanes."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        calendar = scenario.calendar
+        self.start, self.length = calendar.start, calendar.period_days
+        self.count = calendar.horizon_periods
+        self.periods = range(1, self.count + 1)
+        places: tuple[Site | Supplier, ...] = (*scenario.sites, *scenario.suppliers)
+        self._closures = {place.id: place.closures for place in places}
+        self._holidays = {place.id: frozenset(place.holidays) for place in places}
+        self._receipt_days = {one.id: one.receipt_check_days for one in scenario.suppliers}
+        self._known: dict[tuple[str, int], LaneDays | None] = {}
+
+    def first(self, period: int) -> date:
+        """Return the first day of a period, D(t)."""
+        return self.start + (period - 1) * self.length * DAY
+
+    def last(self, period: int) -> date:
+        """Return the last day of a period, E(t)."""
+        return self.first(period + 1) - DAY
+
+    def period_of(self, day: date) -> int:
+        """Return the period that holds a day; below 1 before the calendar starts."""
+        return (day - self.start).days // self.length + 1
+
+    def first_starting_on_or_after(self, day: date) -> int:
+        """Return the first period of the calendar that starts on or after a day."""
+        return max(1, 1 - (self.start - day).days // self.length)
+
+    def rounded_up(self, days: int) -> int:
+        """Return a number of days in whole periods, rounded up."""
+        return -(-days // self.length)
+
+    def open_share(self, period: int, *closures: Iterable[Closure]) -> float:
+        """Return the share of a period's days outside all the closures."""
+        days = [self.first(period) + offset * DAY for offset in range(self.length)]
+        return sum(not any(within(day, some) for some in closures) for day in days) / self.length
+
+    def works(self, place: str, day: date) -> bool:
+        """Return whether a day is a working day of a site or supplier."""
+        return (
+            day.weekday() < SATURDAY
+            and day not in self._holidays[place]
+            and not within(day, self._closures[place])
+        )
+
+    def of_lane(self, lane: Lane, period: int) -> LaneDays | None:
+        """Return the days of a load sent in a period, or None where none may leave."""
+        key = (lane.id, period)
+        if key not in self._known:
+            self._known[key] = self._work_out(lane, period)
+        return self._known[key]
+
+    def of_row(self, lane: Lane, row: LoadRow) -> LaneDays | None:
+        """Return the days of a frozen load, or of one under way, of the opening position."""
+        if row.state is LoadState.UNDER_WAY:
+            there = row.usable_on
+            if there is None:
+                return None
+            period = self.first_starting_on_or_after(there)
+            return LaneDays(row.departs_on, row.departs_on, there, there, there, period)
+        found = self.of_lane(lane, self.period_of(row.departs_on))
+        return found or self._follow(lane, row.departs_on, row.departs_on)
+
+    def _work_out(self, lane: Lane, period: int) -> LaneDays | None:
+        away = self._departure(lane, period)
+        return None if away is None else self._follow(lane, *away)
+
+    def _follow(self, lane: Lane, loading: date, leaving: date) -> LaneDays | None:
+        """Return the days that follow from loading and leaving."""
+        arrival = leaving + lane.transit_days * DAY
+        discharge = self._next_working(lane.destination, arrival + lane.discharge_days * DAY)
+        if discharge is None:
+            return None
+        usable = discharge + self._receipt_days.get(lane.origin, 0) * DAY
+        return LaneDays(
+            loading, leaving, arrival, discharge, usable, self.first_starting_on_or_after(usable)
+        )
+
+    def _departure(self, lane: Lane, period: int) -> tuple[date, date] | None:
+        """Return loading and leaving day of the load of a period."""
+        if lane.sailings is not None:
+            return self._sailing(lane, lane.sailings, period)
+        for offset in range(self.length):
+            day = self.first(period) + offset * DAY
+            if self.works(lane.origin, day):
+                return day, day
+        return None
+
+    def _sailing(self, lane: Lane, sailings: Sailings, period: int) -> tuple[date, date] | None:
+        first = sailings.first_day or self.start
+        while WEEKDAYS[first.weekday()] != sailings.weekday:
+            first += DAY
+        # A cut-off lies before its sailing, by cut_off_days and the days the origin is shut.
+        latest = self.last(period) + (sailings.cut_off_days + LONGEST_SEARCH_DAYS) * DAY
+        day = first
+        while day <= latest:
+            barred = day in sailings.blank_days or within(day, sailings.port_closures)
+            cut_off = self._last_working(lane.origin, day - sailings.cut_off_days * DAY)
+            if not barred and cut_off is not None:
+                if cut_off > self.last(period):
+                    return None
+                if cut_off >= self.first(period):
+                    return cut_off, day
+            day += 7 * sailings.every_weeks * DAY
+        return None
+
+    def _last_working(self, place: str, day: date) -> date | None:
+        return self._search(place, day, -DAY)
+
+    def _next_working(self, place: str, day: date) -> date | None:
+        return self._search(place, day, DAY)
+
+    def _search(self, place: str, day: date, step: timedelta) -> date | None:
+        for _ in range(LONGEST_SEARCH_DAYS):
+            if self.works(place, day):
+                return day
+            day += step
+        return None

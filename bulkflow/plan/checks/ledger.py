@@ -1,0 +1,343 @@
+"""The plan posted to accounts by site, liquid, origin class and period, for all the checks.
+
+Owns what comes in and what goes out (eqs. 1 to 4, 6); judges nothing.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from functools import cached_property
+from typing import TypeVar
+
+from bulkflow.plan.checks.days import Days
+from bulkflow.plan.checks.money import Money
+from bulkflow.plan.checks.origin import OriginClasses, barred_markets
+from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
+from bulkflow.scenario.model import (
+    Fleet,
+    Lane,
+    LaneTank,
+    Liquid,
+    LoadRow,
+    LoadState,
+    Lot,
+    LotStatus,
+    Recipe,
+    Scenario,
+    Site,
+    TankType,
+)
+
+__all__ = ["Account", "Commodity", "Ledger", "by_id"]
+
+Commodity = tuple[str, str, frozenset[str]]
+"""Site, liquid and the markets that bar it."""
+
+
+class Account(dict[tuple[Commodity, int], float]):
+    """Amounts by commodity and period; what was never posted is 0, and reading posts nothing."""
+
+    def __missing__(self, key: tuple[Commodity, int]) -> float:
+        """Return 0 for a commodity and period without an entry."""
+        return 0.0
+
+
+Named = TypeVar("Named", Site, Liquid, Lane, Recipe, TankType, Fleet)
+
+
+def by_id(records: Iterable[Named]) -> dict[str, Named]:
+    """Return records by their id."""
+    return {record.id: record for record in records}
+
+
+class Ledger:
+    """A scenario, its plan, and the accounts worked out from the two.
+
+    Commodities with an origin class whose name is wrong are posted under ``WRONG``; the check of
+    classes names them.
+    """
+
+    def __init__(self, scenario: Scenario, plan: Plan) -> None:
+        self.scenario, self.plan = scenario, plan
+        self.days, self.money = Days(scenario), Money(scenario)
+        self.classes = OriginClasses(scenario)
+        self.sites, self.liquids = by_id(scenario.sites), by_id(scenario.liquids)
+        self.lanes, self.recipes = by_id(scenario.lanes), by_id(scenario.recipes)
+        self.tank_types = by_id(scenario.tank_types)
+        self.suppliers = {one.id: one for one in scenario.suppliers}
+        self.periods = self.days.periods
+
+    # --- places -------------------------------------------------------------------------------
+
+    def lane_tank(self, load: PlannedLoad) -> LaneTank | None:
+        """Return the lane's entry for the tank type of a load."""
+        tanks = self.lanes[load.lane].tanks
+        return next((one for one in tanks if one.tank_type == load.tank_type), None)
+
+    def litres(self, liquid: str, lpa: float) -> float:
+        """Return litres at 20 degC at the strength of the liquid."""
+        return lpa * 100.0 / self.liquids[liquid].strength_percent
+
+    def entry_period(self, lot: Lot) -> int | None:
+        """Return the period in which an opening lot enters released stock (eq. 2).
+
+        0 for the opening stock itself, None for never (or beyond the horizon).
+        """
+        if lot.status is LotStatus.RELEASED:
+            return 0
+        if lot.status is LotStatus.AWAITING and lot.decision_due is not None:
+            period = self.days.first_starting_on_or_after(lot.decision_due)
+            return period if period <= self.days.count else None
+        return None
+
+    @cached_property
+    def load_rows(self) -> dict[str, LoadRow]:
+        """The promised, frozen and under-way loads of the workspace."""
+        return {row.load_id: row for row in self.scenario.loads}
+
+    def rows_in_state(self, state: LoadState) -> list[LoadRow]:
+        """Return the workspace's loads of a state."""
+        return [row for row in self.scenario.loads if row.state is state]
+
+    @cached_property
+    def sent(self) -> tuple[PlannedLoad, ...]:
+        """Loads that leave within the horizon: all but those under way at its start."""
+        return tuple(load for load in self.plan.loads if load.kind is not LoadKind.UNDER_WAY)
+
+    def arriving_share(self, load: PlannedLoad) -> float:
+        """Return the share of a load's LPA that arrives (eq. 3)."""
+        return 1.0 - self.lanes[load.lane].transit_loss_percent / 100.0
+
+    # --- accounts -----------------------------------------------------------------------------
+
+    @cached_property
+    def stock(self) -> Account:
+        """Released stock S at the end of each period, 0 for the opening."""
+        return self._levels("released_lpa")
+
+    @cached_property
+    def hearts(self) -> Account:
+        """Hearts not yet vatted, H."""
+        return self._levels("hearts_lpa")
+
+    @cached_property
+    def unreleased(self) -> Account:
+        """Vattings made and not yet released."""
+        return self._levels("unreleased_lpa")
+
+    def held_at(self, commodity: Commodity, period: int) -> float:
+        """Return S + H + unreleased of a commodity at the end of a period."""
+        key = (commodity, period)
+        return self.stock[key] + self.hearts[key] + self.unreleased[key]
+
+    @cached_property
+    def commodities(self) -> tuple[Commodity, ...]:
+        """Every commodity that the plan or the opening position touches, sorted."""
+        accounts = (
+            self.stock, self.hearts, self.unreleased, self.opening, self.arrivals, self.sent_lpa,
+            self.vatted, self.released, self.let_down_made, self.let_down_used, self.charged,
+            self.hearts_made, self.feints_made, self.feints_sold, self.served, self.lots_released,
+        )  # fmt: skip
+        found = {commodity for account in accounts for commodity, _ in account}
+        found |= {key for key, _ in self.blocked_litres}
+        return tuple(sorted(found, key=lambda one: (one[0], one[1], sorted(one[2]))))
+
+    @cached_property
+    def opening(self) -> Account:
+        """S(0): opening stock and released lots (eq. 1)."""
+        account = Account()
+        for row in self.scenario.opening_stock:
+            barring = self.classes.of_bought(row.liquid, row.supplier)
+            account[(row.site, row.liquid, barring), 0] += row.lpa
+        for lot in self.scenario.lots:
+            if self.entry_period(lot) == 0:
+                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), 0] += lot.lpa
+        return account
+
+    @cached_property
+    def lots_released(self) -> Account:
+        """Opening lots by the period in which they are released (eq. 2)."""
+        account = Account()
+        for lot in self.scenario.lots:
+            period = self.entry_period(lot)
+            if period:
+                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.lpa
+        return account
+
+    @cached_property
+    def blocked_litres(self) -> Account:
+        """Litres of opening lots that may not be used, at the end of each period (eq. 14)."""
+        account = Account()
+        for lot in self.scenario.lots:
+            for period in self._blocked_periods(lot):
+                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.litres_20c
+        return account
+
+    @cached_property
+    def blocked_lpa(self) -> Account:
+        """LPA of opening lots that may not be used, at the end of each period (eq. 17)."""
+        account = Account()
+        for lot in self.scenario.lots:
+            for period in self._blocked_periods(lot):
+                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.lpa
+        return account
+
+    def _blocked_periods(self, lot: Lot) -> range:
+        entry = self.entry_period(lot)
+        return range(self.days.count + 1 if entry is None else entry)
+
+    @cached_property
+    def arrivals(self) -> Account:
+        """LPA arriving usable, by period, after loss (eq. 3)."""
+        account = Account()
+        for load in self.plan.loads:
+            if load.usable_period > self.days.count:
+                continue
+            for part in load.parts:
+                commodity = (load.destination, part.liquid, self.barring(part.origin_class))
+                account[commodity, load.usable_period] += part.lpa * self.arriving_share(load)
+        return account
+
+    @cached_property
+    def sent_lpa(self) -> Account:
+        """LPA sent from each place (suppliers too), by period."""
+        account = Account()
+        for load in self.sent:
+            for part in load.parts:
+                commodity = (load.origin, part.liquid, self.barring(part.origin_class))
+                account[commodity, load.period] += part.lpa
+        return account
+
+    @cached_property
+    def vatted(self) -> Account:
+        """z: LPA put into vattings, by the period made."""
+        return self._post(
+            (row.site, row.liquid, row.origin_class, row.period, row.lpa)
+            for row in self.plan.vattings
+        )
+
+    @cached_property
+    def released(self) -> Account:
+        """LPA of vattings by the period of their release."""
+        return self._post(
+            (row.site, row.liquid, row.origin_class, row.release_period, row.lpa)
+            for row in self.plan.vattings
+        )
+
+    @cached_property
+    def let_down_made(self) -> Account:
+        """LPA made by letting down."""
+        return self._post(
+            (row.site, row.makes, row.origin_class, row.period, row.lpa)
+            for row in self.plan.let_downs
+        )
+
+    @cached_property
+    def let_down_used(self) -> Account:
+        """LPA taken by letting down."""
+        return self._post(
+            (row.site, liquid, origin, row.period, lpa)
+            for row in self.plan.let_downs
+            for liquid, origin, lpa in row.inputs
+        )
+
+    @cached_property
+    def charged(self) -> Account:
+        """LPA charged to stills."""
+        return self._post(
+            (row.site, liquid, origin, row.period, lpa)
+            for row in self.plan.runs
+            for liquid, origin, lpa in row.inputs
+        )
+
+    @cached_property
+    def hearts_made(self) -> Account:
+        """Hearts of distillation by the period in which they can be vatted (eq. 6)."""
+        return self._post(
+            (row.site, row.makes, row.origin_class,
+             row.period + self.days.rounded_up(self.recipes[row.recipe].days_to_vat),
+             row.hearts_lpa)
+            for row in self.plan.runs
+        )  # fmt: skip
+
+    @cached_property
+    def feints_made(self) -> Account:
+        """Feints recovered, in the period of the charge (eq. 7)."""
+        return self._post(
+            (row.site, self.recipes[row.recipe].feints_liquid or "", row.origin_class,
+             row.period, row.feints_lpa)
+            for row in self.plan.runs if row.feints_lpa
+        )  # fmt: skip
+
+    @cached_property
+    def feints_sold(self) -> Account:
+        """Feints sold."""
+        return self._post(
+            (row.site, row.liquid, row.origin_class, row.period, row.lpa)
+            for row in self.plan.feints_sales
+        )
+
+    @cached_property
+    def served(self) -> Account:
+        """LPA given to demand."""
+        return self._post(
+            (row.site, row.liquid, origin, row.period, lpa)
+            for row in self.plan.demand
+            for origin, lpa in row.served
+        )
+
+    @cached_property
+    def settings(self) -> dict[tuple[str, str], dict[int, Commodity]]:
+        """What each tank (site, tank) is set to, by period."""
+        found: dict[tuple[str, str], dict[int, Commodity]] = defaultdict(dict)
+        for row in self.plan.tank_settings:
+            commodity = (row.site, row.liquid, self.barring(row.origin_class))
+            found[row.site, row.tank][row.period] = commodity
+        return found
+
+    def changed_from(self, tank: tuple[str, str], period: int) -> Commodity | None:
+        """Return what a tank is emptied of in a period, if it is set to another then (eq. 12)."""
+        by_period = self.settings.get(tank, {})
+        now = by_period.get(period)
+        earlier = [one for one in by_period if one < period]
+        before = by_period[max(earlier)] if earlier else None
+        return before if now is not None and before is not None and now != before else None
+
+    @cached_property
+    def heels_lost(self) -> Account:
+        """LPA of heels lost at change-overs (eq. 12)."""
+        account = Account()
+        for site in self.scenario.sites:
+            for tank in site.tanks:
+                for period in self.periods:
+                    before = self.changed_from((site.id, tank.id), period)
+                    if before is not None:
+                        strength = self.liquids[before[1]].strength_percent
+                        account[before, period] += tank.heel_litres * strength / 100.0
+        return account
+
+    def outflow(self, commodity: Commodity, period: int) -> float:
+        """Return the LPA that leaves released stock in a period (eq. 1, right-hand side)."""
+        key = (commodity, period)
+        return (
+            self.served[key] + self.sent_lpa[key] + self.charged[key] + self.let_down_used[key]
+            + self.feints_sold[key] + self.heels_lost[key]
+        )  # fmt: skip
+
+    def barring(self, origin_class: str) -> frozenset[str]:
+        """Return the markets that bar a class; a mark of its own for a name that is no class."""
+        found = barred_markets(origin_class)
+        return frozenset({f"?{origin_class}"}) if found is None else found
+
+    def _levels(self, field: str) -> Account:
+        return self._post(
+            (row.site, row.liquid, row.origin_class, row.period, getattr(row, field))
+            for row in self.plan.stocks
+        )
+
+    def _post(self, rows: Iterable[tuple[str, str, str, int, float]]) -> Account:
+        account = Account()
+        for site, liquid, origin, period, lpa in rows:
+            account[(site, liquid, self.barring(origin)), period] += lpa
+        return account

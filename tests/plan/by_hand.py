@@ -1,0 +1,172 @@
+"""A plan of scenarios/two_sites worked by hand, for tests that need one that is known right.
+
+The way of every number: period 1 is the week of 4 January 2027. A load of the sea lane is filled
+on a Monday, sails 5 days, is discharged on the next Monday: usable in the next period. A load of
+grain is loaded on Monday, discharged on Tuesday: usable in the next period too. A charge is
+10,000 L at 60 %, 6,000 LPA; it gives 4,800 LPA of hearts a week later and 900 LPA of feints at
+once. The bottler has 7,000 LPA and uses 5,000 a week; loads of 7,000 LPA sent in periods 1 and 2
+keep it going and leave 1,000. Two charges in period 1 use the 12,000 LPA of neutral spirit; one
+load at least fill (8,000 L at 96 %, 7,680 LPA) bought in period 4 is on the way at the end and
+meets the closing target of 5,000.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+
+from bulkflow.program.answer import (
+    CargoPart,
+    CostBreakdown,
+    DemandServed,
+    FeintsSale,
+    GuaranteeUse,
+    LoadKind,
+    Plan,
+    PlannedLoad,
+    Proof,
+    Purchase,
+    Run,
+    StockLevel,
+    TankSetting,
+)
+
+TWO_SITES = Path(__file__).resolve().parents[2] / "scenarios" / "two_sites"
+
+START = date(2027, 1, 4)
+PERIODS = (1, 2, 3, 4)
+WEEK = timedelta(days=7)
+
+# End of period 0..4.
+HARBOUR_DRY = (7000.0, 2000.0, 4000.0, 6000.0, 1000.0)
+STILLHOUSE_DRY = (7000.0, 0.0, 2600.0, 2600.0, 2600.0)
+STILLHOUSE_NEUTRAL = (12000.0, 0.0, 0.0, 0.0, 0.0)
+
+COSTS = CostBreakdown(
+    spirit=7680.0,  # 7,680 LPA at 1.00
+    making=1000.0,  # two charges at 500
+    freight=2300.0,  # two loads by sea at 1,000, one of grain at 300
+    handling=260.0 + 78.0,  # (2,000+4,000+6,000+1,000) x 0.02 and 3 x 2,600 x 0.01
+    capital=0.0,
+    change=0.0,
+    shortage=0.0,
+    floors=0.0,
+    sales=180.0,  # 1,800 LPA of feints at 0.10
+)
+
+
+def monday(period: int) -> date:
+    return START + (period - 1) * WEEK
+
+
+def sea_load(number: int, period: int) -> PlannedLoad:
+    leaves = monday(period)
+    return PlannedLoad(
+        load_id=f"S{number}",
+        lane="sea",
+        origin="STILLHOUSE",
+        destination="HARBOUR",
+        tank_type="TC-10",
+        kind=LoadKind.PLANNED,
+        period=period,
+        loading_day=leaves,
+        leaving_day=leaves,
+        arrival_day=leaves + timedelta(days=5),
+        discharge_day=leaves + WEEK,
+        usable_day=leaves + WEEK,
+        usable_period=period + 1,
+        parts=(CargoPart("DRY", "any", 7000.0, 8750.0, 10_000.0),),
+    )
+
+
+def grain_load() -> PlannedLoad:
+    leaves = monday(4)
+    tuesday = leaves + timedelta(days=1)
+    return PlannedLoad(
+        load_id="G1",
+        lane="grain-road",
+        origin="GRAINHOUSE",
+        destination="STILLHOUSE",
+        tank_type="TC-10",
+        kind=LoadKind.PLANNED,
+        period=4,
+        loading_day=leaves,
+        leaving_day=leaves,
+        arrival_day=tuesday,
+        discharge_day=tuesday,
+        usable_day=tuesday,
+        usable_period=5,
+        parts=(CargoPart("NEUTRAL", "any", 7680.0, 8000.0, 10_000.0),),
+    )
+
+
+def levels(site: str, liquid: str, amounts: tuple[float, ...]) -> list[StockLevel]:
+    return [
+        StockLevel(site, liquid, "any", period, lpa, 0.0, 0.0) for period, lpa in enumerate(amounts)
+    ]
+
+
+def plan() -> Plan:
+    tanks = {
+        ("STILLHOUSE", "N1"): "NEUTRAL",
+        ("STILLHOUSE", "D1"): "DRY",
+        ("STILLHOUSE", "F1"): "FEINTS",
+        ("HARBOUR", "T1"): "DRY",
+    }
+    # 10 a LPA on 7,000 LPA from the day of loading to that of discharge, both included.
+    at_risk = (70_000.0, 140_000.0, 70_000.0, 0.0)
+    return Plan(
+        scenario_name="Two sites, checked by hand",
+        currency="EUR",
+        quarter_periods=3,
+        period_starts=tuple(monday(period) for period in PERIODS),
+        loads=(sea_load(1, 1), sea_load(2, 2), grain_load()),
+        purchases=(Purchase("GRAINHOUSE", "NEUTRAL", 4, 0, 7680.0, 1.0),),
+        runs=(
+            Run(
+                site="STILLHOUSE",
+                still="POT",
+                recipe="distil-dry",
+                period=1,
+                charges=2,
+                inputs=(("NEUTRAL", "any", 12_000.0),),
+                makes="DRY",
+                origin_class="any",
+                hearts_lpa=9600.0,
+                feints_lpa=1800.0,
+            ),
+        ),
+        let_downs=(),
+        vattings=(),
+        stocks=(
+            *levels("HARBOUR", "DRY", HARBOUR_DRY),
+            *levels("STILLHOUSE", "DRY", STILLHOUSE_DRY),
+            *levels("STILLHOUSE", "NEUTRAL", STILLHOUSE_NEUTRAL),
+        ),
+        tank_settings=tuple(
+            TankSetting(site, tank, period, liquid, "any", changed=False)
+            for (site, tank), liquid in tanks.items()
+            for period in PERIODS
+        ),
+        demand=tuple(
+            DemandServed("HARBOUR", "DRY", "", "core", period, 5000.0, (("any", 5000.0),), 0.0)
+            for period in PERIODS
+        ),
+        feints_sales=(FeintsSale("STILLHOUSE", "FEINTS", "any", 1, 1800.0),),
+        guarantee_use=tuple(
+            GuaranteeUse("ROAD-BOND", period, used, 150_000.0)
+            for period, used in zip(PERIODS, at_risk, strict=True)
+        ),
+        duty_due=(),
+        costs=COSTS,
+        proof=Proof(
+            cost=COSTS.total,
+            bound=COSTS.total - 1.0,
+            solver="by hand",
+            seconds=0.0,
+            interrupted=False,
+            columns=0,
+            rows=0,
+            rows_added=0,
+        ),
+    )
