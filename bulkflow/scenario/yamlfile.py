@@ -17,7 +17,7 @@ import yaml
 from bulkflow.errors import Fault, InputError
 from bulkflow.scenario.sources import field_path
 
-__all__ = ["YamlDocument", "parse_yaml"]
+__all__ = ["YamlDocument", "parse_yaml", "reads_as_text"]
 
 MAXIMUM_DEPTH = 12
 
@@ -187,10 +187,16 @@ def _plain_key(text: str) -> str:
 
 
 def _scalar(event: yaml.ScalarEvent) -> object:
-    text: str = event.value
     # Quoted and block scalars are texts, whatever they look like.
-    if event.style not in (None, ""):
-        return text
+    return _plain_scalar(event.value) if event.style in (None, "") else event.value
+
+
+def reads_as_text(text: str) -> bool:
+    """Whether a scalar without quotes is read as the text it is."""
+    return isinstance(_plain_scalar(text), str)
+
+
+def _plain_scalar(text: str) -> object:
     if text in _WORDS:
         return _WORDS[text]
     if _INTEGER.fullmatch(text):
