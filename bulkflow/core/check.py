@@ -360,7 +360,7 @@ class _Checker:
         if kind == "in_transit":
             arrival = self._arrival(self._lanes[term.ref])
             now = np.arange(self.last)[:, None]
-            under_way = (now.T <= now) & (now < arrival[None, :])
+            under_way = (now >= now.T) & (now < arrival[None, :])
             sent = self._narrowed(self.plan.flow[term.ref], term)
             return np.asarray(under_way.astype(float) @ sent)
         table: Mapping[str, FloatArray] = getattr(self.plan, kind)

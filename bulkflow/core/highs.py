@@ -79,6 +79,20 @@ class MipAnswer:
     improvements: list[tuple[float, float, float]] = field(default_factory=list)
 
 
+class _QuietHighs(highspy.Highs):
+    """HiGHS that is told to be quiet before it prints its banner on standard output.
+
+    The banner comes when callbacks are enabled, which the constructor does last.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()  # type: ignore[no-untyped-call]
+
+    def enableCallbacks(self) -> None:  # noqa: N802 - the name is the library's
+        self.setOptionValue("output_flag", False)  # noqa: FBT003 - so is the signature
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
 Listener = Callable[[float | None, float], None]
 
 
@@ -95,8 +109,7 @@ class HighsSession:
     ) -> None:
         self.program = program
         self.rows = program.rows
-        self._highs: Any = highspy.Highs()  # type: ignore[no-untyped-call]
-        self.set_option("output_flag", value=False)
+        self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
         self.set_option("threads", threads)
         blocking = True
