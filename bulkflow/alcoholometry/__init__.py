@@ -72,6 +72,7 @@ from bulkflow.alcoholometry.reading import (
     weighing_from_mass,
 )
 from bulkflow.alcoholometry.strength import (
+    LEAST_STRENGTH,
     density_from_strength,
     ethanol_density,
     grams_per_100_ml,
@@ -92,6 +93,7 @@ __all__ = [
     "CAUTIOUS_FROM_STRENGTH",
     "GLASS_EXPANSION",
     "INDIA",
+    "LEAST_STRENGTH",
     "LITRES_PER_US_GALLON",
     "OIML_D28",
     "REFERENCE_C",

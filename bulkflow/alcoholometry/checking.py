@@ -24,6 +24,9 @@ FloatOrArray: TypeAlias = np.float64 | NDArray[np.float64]
 """What public functions return: a float64 where all inputs are scalars, else an array."""
 
 
+_MOST = 1e15  # of any amount: far above what the world makes, far below what would overflow
+
+
 def as_floats(quantity: str, values: ArrayLike) -> Array:
     """Return the values as float64; raise ``TypeError`` for what is not a plain number."""
     if np.ma.isMaskedArray(values):
@@ -48,9 +51,7 @@ def in_range(
 
 def amount(quantity: str, values: ArrayLike, unit: str) -> Array:
     """Return an amount (volume, mass, money) as float64: finite, and zero or more."""
-    return in_range(
-        quantity, values, 0.0, float(np.finfo(np.float64).max), unit, "an amount is zero or more"
-    )
+    return in_range(quantity, values, 0.0, _MOST, unit, "an amount is zero or more")
 
 
 def raise_first(

@@ -22,6 +22,7 @@ from bulkflow.alcoholometry.formula import (
     evaluate,
 )
 from bulkflow.alcoholometry.strength import (
+    LEAST_STRENGTH,
     check_strength,
     ethanol_density,
     fraction_by_volume,
@@ -37,6 +38,8 @@ __all__ = [
     "reduce",
     "reduce_to_volume",
 ]
+
+_LEAST_MASS_KG = 1e-9  # what counts as above zero in a blend
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,12 +254,11 @@ def blend_masses(
     t = check_temperature(blend_temperature)
     p = np.asarray(mass_fraction_from_strength(q))
     mass = np.asarray(kilograms.sum(axis=-1))
-    tiny = float(np.finfo(np.float64).tiny)
     in_range(
         "mass of the blend",
         mass,
-        tiny,
-        float(np.finfo(np.float64).max),
+        _LEAST_MASS_KG,
+        np.inf,
         "kg",
         "a blend has at least one part",
     )
@@ -277,18 +279,17 @@ def blend_masses(
 def _down(strength: ArrayLike, target_strength: ArrayLike) -> tuple[Array, Array]:
     """Return the mass fractions of spirit and target, the target above 0 and not above it."""
     first, wanted = np.broadcast_arrays(check_strength(strength), check_strength(target_strength))
-    tiny = float(np.finfo(np.float64).tiny)
     if first.size and not (wanted <= first).all():
         bad = np.flatnonzero((wanted > first).ravel())[0]
         in_range(
             "target strength",
             wanted.ravel()[bad],
-            tiny,
+            LEAST_STRENGTH,
             float(first.ravel()[bad]),
             "% vol",
             "water lowers a strength",
         )
-    in_range("target strength", wanted, tiny, 100.0, "% vol", RANGE_SOURCE)
+    in_range("target strength", wanted, LEAST_STRENGTH, 100.0, "% vol", RANGE_SOURCE)
     return (
         np.asarray(mass_fraction_from_strength(first)),
         np.asarray(mass_fraction_from_strength(wanted)),

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 from bulkflow.alcoholometry.checking import Array, FloatOrArray, amount, as_floats, in_range, unwrap
 from bulkflow.alcoholometry.formula import RANGE_SOURCE, REFERENCE_C, check_mass_fraction
 from bulkflow.alcoholometry.strength import (
+    LEAST_STRENGTH,
     check_strength,
     ethanol_density,
     fraction_by_volume,
@@ -166,8 +167,7 @@ def proof_gallons(gallons: ArrayLike, proof: ArrayLike) -> FloatOrArray:
 
 def wine_gallons(proof_gallons: ArrayLike, proof: ArrayLike) -> FloatOrArray:
     """Wine gallons at 60 degF that hold an amount of proof gallons; proof above 0."""
-    tiny = float(np.finfo(np.float64).tiny)
-    strength = in_range("proof", proof, tiny, 200.0, "proof", _CFR_PROOF)
+    strength = in_range("proof", proof, 2.0 * LEAST_STRENGTH, 200.0, "proof", _CFR_PROOF)
     return unwrap(100.0 * amount("proof gallons", proof_gallons, "proof gal") / strength)
 
 

@@ -30,6 +30,7 @@ from bulkflow.alcoholometry.formula import (
 from bulkflow.alcoholometry.inverse import mass_fraction_from_density
 
 __all__ = [
+    "LEAST_STRENGTH",
     "density_from_strength",
     "ethanol_density",
     "fraction_by_volume",
@@ -46,6 +47,9 @@ __all__ = [
     "volume_from_lpa",
     "volume_from_mass",
 ]
+
+LEAST_STRENGTH = 0.001
+"""What counts as above zero where a strength must hold some alcohol [% vol]."""
 
 _NEWTON_STEPS = 5
 _START_POINTS = 1_025
@@ -336,7 +340,7 @@ def _with_alcohol(strength: ArrayLike) -> None:
     in_range(
         "strength",
         strength,
-        float(np.finfo(np.float64).tiny),
+        LEAST_STRENGTH,
         100.0,
         "% vol",
         "spirit of no strength holds no alcohol",

@@ -18,6 +18,7 @@ from enum import Enum
 from itertools import product
 
 from bulkflow.alcoholometry import (
+    LEAST_STRENGTH,
     REFERENCE_C,
     FillingExpansion,
     density_from_strength,
@@ -29,7 +30,6 @@ from bulkflow.filling.rules import (
     SURGE_LOW,
     SURGE_SECTION_LITRES,
     SURGE_SOURCE,
-    TINY,
     Compartment,
     TankShell,
     check_number,
@@ -163,7 +163,9 @@ def fill_range(
     >>> round(found.min_litres), round(found.max_litres), found.refused
     (19200, 22504, False)
     """
-    check_number("strength", strength_percent, TINY, 100.0, "% vol", "a load holds alcohol")
+    check_number(
+        "strength", strength_percent, LEAST_STRENGTH, 100.0, "% vol", "a load holds alcohol"
+    )
     expansion = filling_expansion(strength_percent, density_15=density_15, density_50=density_50)
     fraction = maximum_fill_fraction(
         tank.rule, expansion.alpha, filling_temperature_c, bulk_temperature_c=bulk_temperature_c
