@@ -50,12 +50,14 @@ class Power(StrEnum):
 
     RECORD = "record lots and samples"
     MEASURE = "record laboratory results"
-    DECIDE = "decide on a lot"
+    DECIDE_PANEL = "decide on a lot for the panel"
+    DECIDE_LABORATORY = "decide on a lot for the laboratory"
     OVERRIDE = "override a gate"
     HOLD = "place a hold"
     LIFT = "lift a hold"
     DISPOSE = "dispose of a rejected lot"
     DECLARE = "declare limits, release rules and sites"
+    OPEN = "take over lots and decisions from before the register"
     APPOINT = "appoint to roles"
 
 
@@ -72,8 +74,10 @@ class Role(StrEnum):
 ROLE_POWERS: Mapping[Role, frozenset[Power]] = MappingProxyType(
     {
         Role.CLERK: frozenset({Power.RECORD}),
-        Role.LABORATORY: frozenset({Power.RECORD, Power.MEASURE, Power.DECIDE, Power.HOLD}),
-        Role.PANEL_LEADER: frozenset({Power.RECORD, Power.DECIDE, Power.HOLD}),
+        Role.LABORATORY: frozenset(
+            {Power.RECORD, Power.MEASURE, Power.DECIDE_LABORATORY, Power.HOLD}
+        ),
+        Role.PANEL_LEADER: frozenset({Power.RECORD, Power.DECIDE_PANEL, Power.HOLD}),
         Role.RELEASE_OFFICER: frozenset(Power) - {Power.APPOINT},
         Role.OWNER: frozenset(Power),
     }

@@ -1,0 +1,304 @@
+"""The gates of a lot, and the status that follows from them: the one definition.
+
+A lot may ship when three gates are open:
+
+laboratory
+    every limit declared for its liquid, for all markets or for one it is meant for, has a
+    result and every standing result keeps to it. A second result does not clear a first one
+    outside its limits: that takes a correction that supersedes it, with its reason.
+decision
+    the last decision on it is a release, under the rule declared for its liquid (checked when
+    the decision is written).
+hold
+    no manual hold stands.
+
+An override opens the laboratory or the decision gate only against the evidence there was when
+it was given: newer results, limits or decisions count again. A lot released before the register
+began (an opening lot) needs no results of that time; results outside limits still close it.
+
+Everything is computed by the database from the records, in one query for any number of lots.
+Nothing of it is stored.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import (
+    ColumnElement,
+    FromClause,
+    Select,
+    and_,
+    case,
+    exists,
+    false,
+    func,
+    or_,
+    select,
+    type_coerce,
+)
+
+from bulkflow.lots.bodies import Gate, Outcome
+from bulkflow.lots.tables import (
+    DECISION_TABLE,
+    DISPOSITION_TABLE,
+    EXPECTATION_TABLE,
+    HOLD_TABLE,
+    LIMIT_TABLE,
+    LOT_TABLE,
+    MARKET_TABLE,
+    OVERRIDE_TABLE,
+    PARENT_TABLE,
+    RESULT_TABLE,
+)
+from bulkflow.records.amounts import THOUSANDTHS, FixedPoint
+from bulkflow.records.chain import is_current
+
+__all__ = ["LotStatus", "current_lots", "gate_columns", "laboratory_checks", "lpa_left"]
+
+
+class LotStatus(StrEnum):
+    """What a lot's gates say of it."""
+
+    RELEASED = "released"
+    AWAITING = "awaiting"
+    HELD = "held"
+    REJECTED = "rejected"
+
+
+def current_lots() -> Select[Any]:
+    """Return the selection of lots as they stand, corrections applied; add columns to it."""
+    return select().select_from(LOT_TABLE).where(is_current(LOT_TABLE.c.seq))
+
+
+def lpa_left(lot: FromClause = LOT_TABLE) -> ColumnElement[Any]:
+    """Return a lot's LPA less what was drawn into other lots and what was disposed of.
+
+    What is drawn from a rejected lot was disposed of before, and is not counted again.
+    """
+    drawn = (
+        select(func.coalesce(func.sum(PARENT_TABLE.c.lpa), 0))
+        .where(
+            PARENT_TABLE.c.parent_id == lot.c.lot_id,
+            PARENT_TABLE.c.disposition.is_(None),
+            is_current(PARENT_TABLE.c.seq),
+        )
+        .correlate(lot)
+        .scalar_subquery()
+    )
+    disposed = (
+        select(func.coalesce(func.sum(DISPOSITION_TABLE.c.lpa), 0))
+        .where(DISPOSITION_TABLE.c.lot_id == lot.c.lot_id, is_current(DISPOSITION_TABLE.c.seq))
+        .correlate(lot)
+        .scalar_subquery()
+    )
+    # Said again, since the database's sum of whole numbers loses the type of the amount.
+    return type_coerce(lot.c.lpa - drawn - disposed, FixedPoint(THOUSANDTHS))
+
+
+def laboratory_checks(lot: FromClause = LOT_TABLE) -> Select[Any]:
+    """Return each limit that applies to each lot, with each standing result held against it.
+
+    Columns: lot_id, limit_record, market, analyte, unit, minimum, maximum, required,
+    result_record, value, qualifier, result_unit, inside (null where there is no result).
+    """
+    joined = lot.join(LIMIT_TABLE, _applies(lot)).outerjoin(
+        RESULT_TABLE, and_(_measures(lot), is_current(RESULT_TABLE.c.seq))
+    )
+    return select(
+        lot.c.lot_id,
+        LIMIT_TABLE.c.seq.label("limit_record"),
+        LIMIT_TABLE.c.market,
+        LIMIT_TABLE.c.analyte,
+        LIMIT_TABLE.c.unit,
+        LIMIT_TABLE.c.minimum,
+        LIMIT_TABLE.c.maximum,
+        LIMIT_TABLE.c.required,
+        RESULT_TABLE.c.seq.label("result_record"),
+        RESULT_TABLE.c.value,
+        RESULT_TABLE.c.qualifier,
+        RESULT_TABLE.c.unit.label("result_unit"),
+        case((RESULT_TABLE.c.seq.is_(None), None), else_=_inside()).label("inside"),
+    ).select_from(joined)
+
+
+def gate_columns(lot: FromClause = LOT_TABLE) -> dict[str, ColumnElement[Any]]:
+    """Return, by name, what the gates of each lot in `lot` say.
+
+    Returns
+    -------
+    dict : laboratory_open, decision_open, hold_open (booleans); status; outside_at, missing_at
+        (the record that closes the laboratory gate); laboratory_override, decision_override
+        (records); decision_record, outcome; due_on; ever_overridden.
+    """
+    decision_record = _last_decision(lot, DECISION_TABLE.c.seq)
+    outcome = _last_decision(lot, DECISION_TABLE.c.outcome)
+    decision_override = _override(lot, Gate.DECISION)
+    laboratory_override = _override(lot, Gate.LABORATORY)
+    outside_at = _outside_at(lot)
+    missing_at = _missing_at(lot)
+    due_on = _due_on(lot, decision_record)
+    decision_overridden = decision_override > func.coalesce(decision_record, 0)
+    outside = outside_at > func.coalesce(laboratory_override, 0)
+    missing = and_(missing_at > func.coalesce(laboratory_override, 0), ~_released_at_opening(lot))
+    held = exists(
+        select(HOLD_TABLE.c.seq)
+        .where(HOLD_TABLE.c.lot_id == lot.c.lot_id, is_current(HOLD_TABLE.c.seq))
+        .correlate(lot)
+    )
+    says = _outcome_after_override(outcome, decision_overridden)
+    status = case(
+        (says == Outcome.REJECT.value, LotStatus.REJECTED.value),
+        (held, LotStatus.HELD.value),
+        (outside, LotStatus.HELD.value),
+        (
+            says == Outcome.HOLD.value,
+            case((due_on.is_not(None), LotStatus.AWAITING.value), else_=LotStatus.HELD.value),
+        ),
+        (says == _UNDECIDED, LotStatus.AWAITING.value),
+        (missing, LotStatus.AWAITING.value),
+        else_=LotStatus.RELEASED.value,
+    )
+    return {
+        "status": status,
+        "laboratory_open": ~func.coalesce(or_(outside, missing), false()),
+        "decision_open": says == Outcome.RELEASE.value,
+        "hold_open": ~held,
+        "outside_at": outside_at,
+        "missing_at": missing_at,
+        "laboratory_override": laboratory_override,
+        "decision_override": decision_override,
+        "decision_record": decision_record,
+        "outcome": outcome,
+        "due_on": due_on,
+        "ever_overridden": exists(
+            select(OVERRIDE_TABLE.c.seq)
+            .where(OVERRIDE_TABLE.c.lot_id == lot.c.lot_id)
+            .correlate(lot)
+        ),
+    }
+
+
+_UNDECIDED = "undecided"
+
+
+def _outcome_after_override(
+    outcome: ColumnElement[Any], overridden: ColumnElement[bool]
+) -> ColumnElement[Any]:
+    return case(
+        (overridden, Outcome.RELEASE.value),
+        else_=func.coalesce(outcome, _UNDECIDED),
+    )
+
+
+def _applies(lot: FromClause) -> ColumnElement[bool]:
+    """Tell whether a limit applies to a lot."""
+    meant_for = exists(
+        select(MARKET_TABLE.c.seq)
+        .where(MARKET_TABLE.c.seq == lot.c.seq, MARKET_TABLE.c.market == LIMIT_TABLE.c.market)
+        .correlate(lot, LIMIT_TABLE)
+    )
+    return and_(
+        LIMIT_TABLE.c.liquid_id == lot.c.liquid_id,
+        or_(LIMIT_TABLE.c.market.is_(None), meant_for),
+        is_current(LIMIT_TABLE.c.seq),
+    )
+
+
+def _measures(lot: FromClause) -> ColumnElement[bool]:
+    return and_(
+        RESULT_TABLE.c.lot_id == lot.c.lot_id, RESULT_TABLE.c.analyte == LIMIT_TABLE.c.analyte
+    )
+
+
+def _inside() -> ColumnElement[bool]:
+    """Tell whether a result keeps to a limit; '<' and '>' count only where they prove it."""
+    value, qualifier = RESULT_TABLE.c.value, RESULT_TABLE.c.qualifier
+    limit = LIMIT_TABLE.c
+    return and_(
+        RESULT_TABLE.c.unit == limit.unit,
+        or_(limit.maximum.is_(None), and_(value <= limit.maximum, qualifier != ">")),
+        or_(limit.minimum.is_(None), and_(value >= limit.minimum, qualifier != "<")),
+    )
+
+
+def _outside_at(lot: FromClause) -> ColumnElement[Any]:
+    """Return the newest record (result or limit) that puts a lot outside a limit, or null."""
+    newer = case(
+        (LIMIT_TABLE.c.seq > RESULT_TABLE.c.seq, LIMIT_TABLE.c.seq), else_=RESULT_TABLE.c.seq
+    )
+    return (
+        select(func.max(newer))
+        .select_from(LIMIT_TABLE.join(RESULT_TABLE, _measures(lot)))
+        .where(_applies(lot), ~_inside(), is_current(RESULT_TABLE.c.seq))
+        .correlate(lot)
+        .scalar_subquery()
+    )
+
+
+def _missing_at(lot: FromClause) -> ColumnElement[Any]:
+    """Return the newest limit that asks for a result the lot does not have, or null."""
+    measured = exists(
+        select(RESULT_TABLE.c.seq)
+        .where(_measures(lot), is_current(RESULT_TABLE.c.seq))
+        .correlate(lot, LIMIT_TABLE)
+    )
+    return (
+        select(func.max(LIMIT_TABLE.c.seq))
+        .where(_applies(lot), LIMIT_TABLE.c.required, ~measured)
+        .correlate(lot)
+        .scalar_subquery()
+    )
+
+
+def _override(lot: FromClause, gate: Gate) -> ColumnElement[Any]:
+    return (
+        select(func.max(OVERRIDE_TABLE.c.seq))
+        .where(
+            OVERRIDE_TABLE.c.lot_id == lot.c.lot_id,
+            OVERRIDE_TABLE.c.gate == gate.value,
+            is_current(OVERRIDE_TABLE.c.seq),
+        )
+        .correlate(lot)
+        .scalar_subquery()
+    )
+
+
+def _last_decision(lot: FromClause, column: ColumnElement[Any]) -> ColumnElement[Any]:
+    return (
+        select(column)
+        .select_from(DECISION_TABLE)
+        .where(DECISION_TABLE.c.lot_id == lot.c.lot_id)
+        .order_by(DECISION_TABLE.c.seq.desc())
+        .limit(1)
+        .correlate(lot)
+        .scalar_subquery()
+    )
+
+
+def _released_at_opening(lot: FromClause) -> ColumnElement[bool]:
+    return exists(
+        select(DECISION_TABLE.c.seq)
+        .where(
+            DECISION_TABLE.c.lot_id == lot.c.lot_id,
+            DECISION_TABLE.c.decided_by == "opening",
+            DECISION_TABLE.c.outcome == Outcome.RELEASE.value,
+        )
+        .correlate(lot)
+    )
+
+
+def _due_on(lot: FromClause, decision_record: ColumnElement[Any]) -> ColumnElement[Any]:
+    """Return the date last promised for a decision, unless a decision came after the promise."""
+    return (
+        select(EXPECTATION_TABLE.c.due_on)
+        .where(
+            EXPECTATION_TABLE.c.lot_id == lot.c.lot_id,
+            EXPECTATION_TABLE.c.seq > func.coalesce(decision_record, 0),
+        )
+        .order_by(EXPECTATION_TABLE.c.seq.desc())
+        .limit(1)
+        .correlate(lot)
+        .scalar_subquery()
+    )

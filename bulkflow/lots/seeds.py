@@ -1,0 +1,420 @@
+"""The workspace's seed tables: opening lots, earlier results and decisions, taken over once.
+
+======================  =====================================================================
+opening_lots.csv        what lies in which tank, with its status when the register begins
+lab_limits.csv          limits of liquids, for all markets or for one
+lab_results.csv         laboratory results of the opening lots
+earlier_decisions.csv   decisions taken before the register began
+======================  =====================================================================
+
+The first is needed, the others may be absent. All are read and checked before anything is
+written, and all is written in one transaction. A register that holds lots is left alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.lots.acts import expect_decision, place_holds, record_lots, record_results
+from bulkflow.lots.bodies import Limit, Lot, Outcome, Result, SeedFile, SeedImport
+from bulkflow.lots.deciding import decide
+from bulkflow.lots.declaring import declare_limit, rounding_of
+from bulkflow.lots.evidence import Evidence
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.measuring import Readings, measure
+from bulkflow.lots.sheets import Row, Sheet, build, read_sheet
+from bulkflow.lots.tables import LOT_TABLE, SEED_IMPORT
+from bulkflow.records.actors import Power
+from bulkflow.records.chain import append, require
+
+__all__ = ["OPENING_FILE", "SeedOutcome", "has_lots", "import_seeds", "seed_files"]
+
+OPENING_FILE = "opening_lots.csv"
+
+_COLUMNS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    OPENING_FILE: (
+        ("lot_id", "liquid_id", "site_id", "litres_20c", "strength_percent", "status"),
+        (
+            "tank_id",
+            "decision_due",
+            "made_on",
+            "spirit_base",
+            "supplier_id",
+            "restrictions",
+            "markets",
+            "stage",
+            "note",
+        ),
+    ),
+    "lab_limits.csv": (
+        ("liquid_id", "analyte", "unit", "source"),
+        ("market", "minimum", "maximum", "required"),
+    ),
+    "lab_results.csv": (
+        ("lot_id", "analyte", "value", "unit"),
+        ("uncertainty", "method", "laboratory", "sample_id", "measured_on", "note"),
+    ),
+    "earlier_decisions.csv": (
+        ("lot_id", "outcome", "decided_on", "decided_by", "reason"),
+        (),
+    ),
+}
+_STATUSES = tuple(status.value for status in LotStatus)
+
+
+@dataclass(frozen=True, slots=True)
+class SeedOutcome:
+    """What was taken over."""
+
+    files: tuple[str, ...]
+    lots: int
+    limits: int
+    results: int
+    decisions: int
+
+    @property
+    def words(self) -> str:
+        """A sentence for the user."""
+        return (
+            f"Took over {self.lots} opening lots, {self.limits} limits, {self.results} results "
+            f"and {self.decisions} decisions from {', '.join(self.files)}; "
+            "from now on the register is kept, and these tables are not read again."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Opening:
+    row: Row
+    lot: Lot
+    status: LotStatus
+    due: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Earlier:
+    row: Row
+    lot_id: str
+    outcome: Outcome
+    decided_on: date
+    decided_by: str
+    reason: str
+
+
+def seed_files(folder: Path) -> list[Path]:
+    """Return the seed tables there are in a folder."""
+    return [folder / name for name in _COLUMNS if (folder / name).is_file()]
+
+
+def has_lots(session: Session) -> bool:
+    """Return whether the register holds any lot."""
+    return session.scalar(select(LOT_TABLE.c.seq).limit(1)) is not None
+
+
+def import_seeds(session: Session, folder: Path, *, today: date) -> SeedOutcome | None:
+    """Take over the seed tables of a folder, unless the register holds lots already.
+
+    Parameters
+    ----------
+    session : a writing session; nothing of it is kept if this raises.
+    today : the day on which the tables are taken over.
+
+    Returns
+    -------
+    SeedOutcome or None : None where the register holds lots already.
+
+    Raises
+    ------
+    InputError
+        With every fault of every table.
+    RefusedError
+        If the acting person may not take over earlier lots.
+    """
+    if has_lots(session):
+        return None
+    require(session, Power.OPEN, f"take over {OPENING_FILE}")
+    sheets, faults = _sheets(folder)
+    tables: dict[str, list[Any]] = {}
+    for name, reader in (
+        (OPENING_FILE, lambda row: _opening(session, row)),
+        ("lab_limits.csv", _limit),
+        ("lab_results.csv", _result),
+        ("earlier_decisions.csv", _earlier),
+    ):
+        rows = sheets[name].rows if name in sheets else ()
+        read = [reader(row) for row in rows]
+        tables[name] = [item for item in read if item is not None]
+        faults.extend(fault for row in rows for fault in row.faults)
+    openings: list[_Opening] = tables[OPENING_FILE]
+    faults.extend(_cross_faults(sheets))
+    faults.extend(_disagreements(openings, tables["earlier_decisions.csv"]))
+    if faults:
+        raise InputError(faults)
+    return _write(session, sheets, openings, tables, today)
+
+
+def _write(
+    session: Session,
+    sheets: dict[str, Sheet],
+    openings: Sequence[_Opening],
+    tables: dict[str, list[Any]],
+    today: date,
+) -> SeedOutcome:
+    files = tuple(
+        SeedFile(name=sheet.name, sha256=sheet.sha256, rows=len(sheet.rows))
+        for sheet in sheets.values()
+    )
+    append(session, SEED_IMPORT, SeedImport(files=files))
+    for limit in tables["lab_limits.csv"]:
+        declare_limit(session, limit)
+    record_lots(session, [opening.lot for opening in openings])
+    record_results(session, tables["lab_results.csv"])
+    earlier: list[_Earlier] = tables["earlier_decisions.csv"]
+    decided = {item.lot_id for item in earlier}
+    for item in sorted(earlier, key=lambda item: item.decided_on):
+        _decide_earlier(session, sheets["earlier_decisions.csv"], item)
+    for opening in openings:
+        _give_status(session, sheets[OPENING_FILE], opening, today, decided=decided)
+    return SeedOutcome(
+        files=tuple(sheets),
+        lots=len(openings),
+        limits=len(tables["lab_limits.csv"]),
+        results=len(tables["lab_results.csv"]),
+        decisions=len(earlier),
+    )
+
+
+def _sheets(folder: Path) -> tuple[dict[str, Sheet], list[Fault]]:
+    faults: list[Fault] = []
+    if not (folder / OPENING_FILE).is_file():
+        mend = "Put the table of opening lots there, or name another folder."
+        raise InputError(
+            Fault(OPENING_FILE, 0, "", f"is not in {folder.name or 'the folder'}", mend)
+        )
+    sheets = {}
+    for path in seed_files(folder):
+        needed, more = _COLUMNS[path.name]
+        try:
+            sheets[path.name] = read_sheet(path, needed=needed, known=(*needed, *more))
+        except InputError as error:
+            faults.extend(error.faults)
+    return sheets, faults
+
+
+def _opening(session: Session, row: Row) -> _Opening | None:
+    status = row.choice("status", _STATUSES)
+    due = row.day("decision_due")
+    if due is not None and status != LotStatus.AWAITING.value:
+        row.fault("decision_due", f"is {due} for a lot that is {status}", "Leave it empty.")
+    litres = row.number("litres_20c", needed=True)
+    strength = row.number("strength_percent", needed=True)
+    _positive(row, "litres_20c", litres, highest=None)
+    _positive(row, "strength_percent", strength, highest=100)
+    site = row.needed("site_id")
+    values: dict[str, Any] = {
+        "lot_id": row.needed("lot_id"),
+        "liquid_id": row.needed("liquid_id"),
+        "stage": row.text("stage"),
+        "origin": "opening",
+        "made_on": row.day("made_on"),
+        "site_id": site,
+        "tank_id": row.text("tank_id"),
+        "spirit_base": row.text("spirit_base"),
+        "supplier_id": row.text("supplier_id"),
+        "restrictions": row.words("restrictions"),
+        "markets": row.words("markets"),
+        "note": row.text("note"),
+    }
+    if row.faults or status is None or site is None:
+        return None
+    readings = Readings(strength_percent=strength, volume_litres=litres)
+    values["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
+    lot = build(Lot, row, values)
+    return None if lot is None else _Opening(row, lot, LotStatus(status), due)
+
+
+def _positive(row: Row, column: str, value: Any, *, highest: int | None) -> None:
+    if value is None:
+        return
+    if value <= 0 or (highest is not None and value > highest):
+        upto = f" and at most {highest}" if highest is not None else ""
+        row.fault(column, f"is {value}", f"Give a number above 0{upto}.")
+    elif value != round(value, 3):
+        row.fault(column, f"is {value}", "Give at most three decimals.")
+    elif value > 10**9:
+        row.fault(column, f"is {value}", "Check the unit: litres are meant.")
+
+
+def _limit(row: Row) -> Limit | None:
+    required = row.text("required") or "yes"
+    if required not in ("yes", "no"):
+        row.fault("required", f"is {required[:40]!r}", "Give yes or no.")
+    return build(
+        Limit,
+        row,
+        {
+            "liquid_id": row.needed("liquid_id"),
+            "market": row.text("market"),
+            "analyte": row.needed("analyte"),
+            "unit": row.needed("unit"),
+            "minimum": row.number("minimum"),
+            "maximum": row.number("maximum"),
+            "required": required == "yes",
+            "source": row.needed("source"),
+        },
+    )
+
+
+def _result(row: Row) -> Result | None:
+    value = row.cells.get("value", "").strip()
+    qualifier = "="
+    if value.startswith(("<", ">")):
+        qualifier = value[0]
+        row.cells["value"] = value[1:]
+    return build(
+        Result,
+        row,
+        {
+            "lot_id": row.needed("lot_id"),
+            "analyte": row.needed("analyte"),
+            "value": row.number("value", needed=True),
+            "qualifier": qualifier,
+            "unit": row.needed("unit"),
+            "uncertainty": row.number("uncertainty"),
+            "method": row.text("method"),
+            "laboratory": row.text("laboratory"),
+            "sample_id": row.text("sample_id"),
+            "measured_on": row.day("measured_on"),
+            "note": row.text("note"),
+        },
+    )
+
+
+def _earlier(row: Row) -> _Earlier | None:
+    lot_id, reason = row.needed("lot_id"), row.needed("reason")
+    outcome = row.choice("outcome", [item.value for item in Outcome])
+    decided_by = row.needed("decided_by")
+    if not row.cells.get("decided_on", "").strip():
+        row.fault("decided_on", "is empty", "Give a date as YYYY-MM-DD.")
+    decided_on = row.day("decided_on")
+    if row.faults or not (lot_id and outcome and decided_on and decided_by and reason):
+        return None
+    return _Earlier(row, lot_id, Outcome(outcome), decided_on, decided_by, reason)
+
+
+def _cross_faults(sheets: dict[str, Sheet]) -> Iterable[Fault]:
+    """Find names that are given twice, or that no opening lot bears."""
+    names: dict[str, int] = {}
+    for row in sheets[OPENING_FILE].rows if OPENING_FILE in sheets else ():
+        lot_id = row.cells.get("lot_id", "").strip()
+        if lot_id in names:
+            found = f"{lot_id!r} is on line {names[lot_id]} already"
+            yield Fault(row.file, row.line, "lot_id", found, "Give each lot one row.")
+        elif lot_id:
+            names[lot_id] = row.line
+    if OPENING_FILE not in sheets:
+        return
+    for name in ("lab_results.csv", "earlier_decisions.csv"):
+        for row in sheets[name].rows if name in sheets else ():
+            lot_id = row.cells.get("lot_id", "").strip()
+            if lot_id and lot_id not in names:
+                mend = f"Name a lot of {OPENING_FILE}."
+                found = f"{lot_id[:40]!r} is no opening lot"
+                yield Fault(row.file, row.line, "lot_id", found, mend)
+    yield from _doubled_limits(sheets)
+
+
+_AGREES: dict[LotStatus, tuple[Outcome, ...]] = {
+    LotStatus.RELEASED: (Outcome.RELEASE,),
+    LotStatus.REJECTED: (Outcome.REJECT,),
+    LotStatus.AWAITING: (Outcome.HOLD,),
+    LotStatus.HELD: tuple(Outcome),
+}
+
+
+def _disagreements(openings: Sequence[_Opening], earlier: Sequence[_Earlier]) -> Iterable[Fault]:
+    """Find lots whose status is not what the last earlier decision says."""
+    last = {item.lot_id: item for item in sorted(earlier, key=lambda item: item.decided_on)}
+    for opening in openings:
+        item = last.get(opening.lot.lot_id)
+        if item is not None and item.outcome not in _AGREES[opening.status]:
+            found = (
+                f"is {opening.status.value}, but the last decision on it is {item.outcome.value}"
+            )
+            mend = f"Make it agree with {item.row.file}, line {item.row.line}."
+            yield Fault(opening.row.file, opening.row.line, "status", found, mend)
+
+
+def _doubled_limits(sheets: dict[str, Sheet]) -> Iterable[Fault]:
+    seen: dict[tuple[str, ...], int] = {}
+    for row in sheets["lab_limits.csv"].rows if "lab_limits.csv" in sheets else ():
+        key = tuple(row.cells.get(name, "").strip() for name in ("liquid_id", "market", "analyte"))
+        if key in seen:
+            found = f"is on line {seen[key]} already for this liquid and market"
+            yield Fault(row.file, row.line, "analyte", found, "Give each limit one row.")
+        seen.setdefault(key, row.line)
+
+
+def _give_status(
+    session: Session, sheet: Sheet, opening: _Opening, today: date, *, decided: set[str]
+) -> None:
+    lot_id, note = opening.lot.lot_id, opening.lot.note
+    if opening.status is LotStatus.HELD:
+        place_holds(session, [lot_id], note or f"held when taken over from {sheet.name}")
+    elif opening.status is LotStatus.AWAITING:
+        if opening.due is not None:
+            expect_decision(session, lot_id, opening.due, "decision")
+    elif lot_id not in decided:
+        outcome = Outcome.RELEASE if opening.status is LotStatus.RELEASED else Outcome.REJECT
+        reason = note or f"listed as {opening.status.value} in {sheet.name}"
+        _decide_opening(session, sheet, opening.row, lot_id, outcome, today, reason, None)
+
+
+def _decide_earlier(session: Session, sheet: Sheet, item: _Earlier) -> None:
+    _decide_opening(
+        session,
+        sheet,
+        item.row,
+        item.lot_id,
+        item.outcome,
+        item.decided_on,
+        item.reason,
+        item.decided_by,
+    )
+
+
+def _decide_opening(
+    session: Session,
+    sheet: Sheet,
+    row: Row,
+    lot_id: str,
+    outcome: Outcome,
+    decided_on: date,
+    reason: str,
+    decided_by: str | None,
+) -> None:
+    participants = () if decided_by is None else ({"name": decided_by, "role": "decided"},)
+    evidence = Evidence.model_validate(
+        {
+            "lot_id": lot_id,
+            "outcome": outcome,
+            "decided_by": "opening",
+            "decided_on": decided_on,
+            "summary": reason,
+            "participants": participants,
+            "source": {
+                "table": sheet.name,
+                "sha256": sheet.sha256,
+                "line": row.line,
+                "cells": {key: value for key, value in row.cells.items() if value.strip()},
+            },
+        }
+    )
+    decide(session, lot_id=lot_id, outcome=outcome, reason=reason, evidence=evidence)
