@@ -28,6 +28,7 @@ from bulkflow.alcoholometry.formula import (
 )
 from bulkflow.alcoholometry.inverse import mass_fraction_from_density
 from bulkflow.alcoholometry.mixing import (
+    Addition,
     Blend,
     Reduction,
     blend,
@@ -100,6 +101,7 @@ __all__ = [
     "SIXTY_FAHRENHEIT_C",
     "TEMPERATURE_HIGH_C",
     "TEMPERATURE_LOW_C",
+    "Addition",
     "Blend",
     "FillingExpansion",
     "HydrometerScale",

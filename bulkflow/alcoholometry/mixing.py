@@ -30,6 +30,7 @@ from bulkflow.alcoholometry.strength import (
 )
 
 __all__ = [
+    "Addition",
     "Blend",
     "Reduction",
     "blend",
@@ -44,7 +45,7 @@ _LEAST_MASS_KG = 1e-9  # what counts as above zero in a blend
 
 @dataclass(frozen=True, slots=True)
 class Reduction:
-    """Spirit brought to a target strength by adding another liquid, water by default.
+    """Spirit brought down to a target strength with water.
 
     All volumes [L] are at one temperature; masses [kg] are true masses; each field is a
     float64 or an array of the broadcast shape. ``contraction`` is what goes missing:
@@ -53,6 +54,22 @@ class Reduction:
 
     water_mass: FloatOrArray
     water_volume: FloatOrArray
+    final_volume: FloatOrArray
+    contraction: FloatOrArray
+    spirit_mass: FloatOrArray
+    spirit_volume: FloatOrArray
+    final_mass: FloatOrArray
+
+
+@dataclass(frozen=True, slots=True)
+class Addition:
+    """Spirit brought to a target strength by adding another spirit.
+
+    Volumes [L] at one temperature, true masses [kg], as in :class:`Reduction`.
+    """
+
+    added_mass: FloatOrArray
+    added_volume: FloatOrArray
     final_volume: FloatOrArray
     contraction: FloatOrArray
     spirit_mass: FloatOrArray
@@ -112,7 +129,7 @@ def reduce(
     t = check_temperature(temperature)
     spirit, target = _down(strength, target_strength)
     mass = litres * _rho(spirit, t) / 1000.0
-    return _add(mass, litres, spirit, target, np.asarray(0.0), t)
+    return _with_water(mass, litres, spirit, target, t)
 
 
 def reduce_to_volume(
@@ -147,7 +164,7 @@ def reduce_to_volume(
     spirit, target = _down(strength, target_strength)
     final_mass = litres * _rho(target, t) / 1000.0
     mass = np.asarray(final_mass * target / spirit)
-    return _add(mass, 1000.0 * mass / _rho(spirit, t), spirit, target, np.asarray(0.0), t)
+    return _with_water(mass, 1000.0 * mass / _rho(spirit, t), spirit, target, t)
 
 
 def bring_to_strength(
@@ -156,11 +173,11 @@ def bring_to_strength(
     other_strength: ArrayLike,
     target_strength: ArrayLike,
     temperature: ArrayLike = REFERENCE_C,
-) -> Reduction:
+) -> Addition:
     """Another spirit to add to a volume to bring it to a target between the two strengths.
 
     Serves let-down of a distillate with neutral spirit, and mending a reduction that came out
-    too weak. In the result ``water_mass`` and ``water_volume`` are those of the other spirit.
+    too weak.
 
     Parameters
     ----------
@@ -172,12 +189,18 @@ def bring_to_strength(
 
     Returns
     -------
-    Reduction
+    Addition : ``added_mass`` [kg], ``added_volume``, ``final_volume``, ``contraction`` [L].
 
     Raises
     ------
     OutOfRangeError
         Where the target is not on the way, and outside the ranges above.
+
+    Examples
+    --------
+    >>> made = bring_to_strength(1000.0, 60.0, 96.0, 80.0)
+    >>> round(float(made.added_volume), 2), round(float(made.final_volume), 2)
+    (1183.09, 2169.71)
     """
     litres = amount("volume", volume, "L")
     t = check_temperature(temperature)
@@ -302,7 +325,21 @@ def _rho(p: Array, t: Array) -> Array:
     return evaluate(oiml_r22(), p, t)
 
 
-def _add(mass: Array, volume: Array, p1: Array, p2: Array, po: Array, t: Array) -> Reduction:
+def _with_water(mass: Array, volume: Array, p1: Array, p2: Array, t: Array) -> Reduction:
+    """Return what adding water makes: an addition of no strength, under its own names."""
+    made = _add(mass, volume, p1, p2, np.asarray(0.0), t)
+    return Reduction(
+        water_mass=made.added_mass,
+        water_volume=made.added_volume,
+        final_volume=made.final_volume,
+        contraction=made.contraction,
+        spirit_mass=made.spirit_mass,
+        spirit_volume=made.spirit_volume,
+        final_mass=made.final_mass,
+    )
+
+
+def _add(mass: Array, volume: Array, p1: Array, p2: Array, po: Array, t: Array) -> Addition:
     """Return the mass balance: m_o (p2 - po) = m1 (p1 - p2)."""
     # Already there: nothing is added, even where the other spirit is no stronger or weaker.
     gap = np.where(p1 == p2, 1.0, p2 - po)
@@ -310,9 +347,9 @@ def _add(mass: Array, volume: Array, p1: Array, p2: Array, po: Array, t: Array) 
     added_volume = 1000.0 * added / _rho(po, t)
     final_mass = mass + added
     final_volume = 1000.0 * final_mass / _rho(p2, t)
-    return Reduction(
-        water_mass=unwrap(added),
-        water_volume=unwrap(np.asarray(added_volume)),
+    return Addition(
+        added_mass=unwrap(added),
+        added_volume=unwrap(np.asarray(added_volume)),
         final_volume=unwrap(np.asarray(final_volume)),
         contraction=unwrap(np.asarray(volume + added_volume - final_volume)),
         spirit_mass=unwrap(np.asarray(mass)),

@@ -141,7 +141,7 @@ def test_bring_to_strength_arrives(first: float, other: float, share: float, t: 
     assume(abs(first - other) > 0.5)
     target = first + share * (other - first)
     made = al.bring_to_strength(100.0, first, other, target, t)
-    mixed = al.blend([100.0, made.water_volume], [first, other], t, blend_temperature=t)
+    mixed = al.blend([100.0, made.added_volume], [first, other], t, blend_temperature=t)
     assert mixed.strength == pytest.approx(target, abs=1e-8)
     assert mixed.volume == pytest.approx(made.final_volume, rel=1e-9)
 
@@ -151,7 +151,7 @@ def test_let_down_beyond_the_parts_is_refused() -> None:
         with pytest.raises(OutOfRangeError, match="a blend lies between its parts"):
             al.bring_to_strength(100.0, 60.0, 96.0, target)
     same = al.bring_to_strength(100.0, 60.0, 60.0, 60.0)
-    assert same.water_mass == 0.0
+    assert same.added_mass == 0.0
     with pytest.raises(OutOfRangeError, match="between its parts"):
         al.bring_to_strength(100.0, 60.0, 60.0, 61.0)
 
