@@ -18,7 +18,7 @@ from bulkflow.scenario.shape import listed, nearest
 from bulkflow.scenario.sources import SourceMap
 from bulkflow.scenario.tables import TABLES
 
-__all__ = ["COLLECTIONS", "ID_FIELDS", "Draft"]
+__all__ = ["COLLECTIONS", "ID_FIELDS", "Draft", "known_mend"]
 
 R = TypeVar("R", bound=Record)
 
@@ -59,6 +59,7 @@ class Draft:
     records : collection -> position -> record of right shape.
     ids : collection -> every id given, also by records of wrong shape.
     unreadable : collections that are no list, or tables whose file could not be read.
+    dropped : collections of which some records have the wrong shape.
     faults : what has been found so far.
     """
 
@@ -68,6 +69,7 @@ class Draft:
     records: dict[str, dict[int, Record]] = field(default_factory=dict)
     ids: dict[str, set[str]] = field(default_factory=dict)
     unreadable: set[str] = field(default_factory=set)
+    dropped: set[str] = field(default_factory=set)
     faults: list[Fault] = field(default_factory=list)
 
     def add(self, path: str, found: str, mend: str) -> None:
@@ -92,28 +94,17 @@ class Draft:
     def is_whole(self, model: type[Record]) -> bool:
         """Whether every record of a type has the right shape, so that absence means something."""
         name = _COLLECTION_OF[model]
-        return name not in self.unreadable and len(self.ids.get(name, ())) == len(
-            {getattr(r, ID_FIELDS[name]) for r in self.records.get(name, {}).values()}
-        )
+        return name not in self.unreadable and name not in self.dropped
 
-    def refers(
-        self, path: str, wanted: str | None, *models: type[Record], word: str | None = None
-    ) -> bool:
-        """Say whether an id is given and known to one of the types; note a fault if unknown.
-
-        ``word`` says what is referred to (default: from the name of the first collection).
-        """
-        if wanted is None:
-            return False
+    def refer(self, path: str, wanted: str | None, *models: type[Record]) -> None:
+        """Note a fault where an id is given that no record of these types bears."""
         names = [_COLLECTION_OF[model] for model in models]
-        if any(name in self.unreadable for name in names):
-            return False
-        known = sorted(set().union(*(self.ids.get(name, set()) for name in names)))
-        if wanted in known:
-            return True
-        kind = word or _SINGULAR[names[0]]
-        self.add(path, f"is {wanted!r}, which is no {kind}", _known_mend(wanted, known, kind))
-        return False
+        if wanted is None or any(name in self.unreadable for name in names):
+            return
+        if not any(wanted in self.ids.get(name, ()) for name in names):
+            known = sorted(set().union(*(self.ids.get(name, set()) for name in names)))
+            kind = " or ".join(_SINGULAR[name] for name in names)
+            self.add(path, f"is {wanted!r}, which is no {kind}", known_mend(wanted, known, kind))
 
     @property
     def first_day(self) -> date | None:
@@ -145,7 +136,8 @@ _SINGULAR = {
 }
 
 
-def _known_mend(wanted: str, known: list[str], kind: str) -> str:
+def known_mend(wanted: str, known: list[str], kind: str) -> str:
+    """Say which id was perhaps meant."""
     if not known:
         return f"The workspace names no {kind}; add one, or correct the id."
     if near := nearest(wanted, known):

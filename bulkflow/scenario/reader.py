@@ -157,7 +157,9 @@ class _Gathering:
         ids = self.draft.ids.setdefault(name, set())
         for index, item in enumerate(value):
             record = self._record((name, index), model, item)
-            if record is not None:
+            if record is None:
+                self.draft.dropped.add(name)
+            else:
                 records[index] = record
             given = item.get("id") if isinstance(item, dict) else None
             if isinstance(given, str):
@@ -201,6 +203,8 @@ class _Gathering:
             index: row.record for index, row in enumerate(read.rows) if row.record is not None
         }
         self.draft.records[table.field] = records
+        if len(records) < len(read.rows):
+            self.draft.dropped.add(table.field)
         return list(records.values())
 
     def _scenario(self, values: dict[str, Any]) -> Scenario | None:

@@ -1,0 +1,87 @@
+"""Lanes, their legs, and the tanks that travel."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from bulkflow.scenario.checks.places import has_tank_for
+from bulkflow.scenario.draft import Draft
+from bulkflow.scenario.model import Guarantee, Lane, Site, Supplier, TankType
+from bulkflow.scenario.shape import listed
+
+__all__ = ["check_transport"]
+
+
+def check_transport(draft: Draft) -> None:
+    """Check tank types, and lanes against what lies at their ends."""
+    for path, tank_type in draft.each(TankType):
+        _tank_type(draft, path, tank_type)
+    suppliers, sites = draft.by_id(Supplier), draft.by_id(Site)
+    guarantees = draft.by_id(Guarantee)
+    for path, lane in draft.each(Lane):
+        if lane.origin == lane.destination:
+            found = f"is {lane.destination!r}, where the lane starts"
+            draft.add(f"{path}.destination", found, "A lane leads from one place to another.")
+            continue
+        _origin(draft, path, lane, suppliers, sites)
+        if lane.destination in sites:
+            _room(draft, path, lane, sites[lane.destination])
+        _legs(draft, path, lane, guarantees)
+
+
+def _tank_type(draft: Draft, path: str, tank_type: TankType) -> None:
+    parts = {
+        "compartments": sum(part.capacity_litres for part in tank_type.compartments),
+        "sections_litres": sum(tank_type.sections_litres),
+    }
+    for name, total in parts.items():
+        if total > tank_type.capacity_litres * (1.0 + 1e-9):
+            found = f"add up to {total:g} L, above the capacity of {tank_type.capacity_litres:g} L"
+            draft.add(f"{path}.{name}", found, "Its parts hold no more than the whole tank.")
+    if tank_type.compartments and tank_type.sections_litres:
+        found = "are given beside compartments"
+        mend = "Give compartments (closed against each other) or sections of one space, not both."
+        draft.add(f"{path}.sections_litres", found, mend)
+    if tank_type.tare_kg >= tank_type.maximum_gross_kg:
+        found = f"is {tank_type.tare_kg:g}, not below the gross mass {tank_type.maximum_gross_kg:g}"
+        draft.add(f"{path}.tare_kg", found, "The tank weighs less than what it may weigh full.")
+
+
+def _origin(
+    draft: Draft,
+    path: str,
+    lane: Lane,
+    suppliers: Mapping[str, Supplier],
+    sites: Mapping[str, Site],
+) -> None:
+    known = draft.ids.get("liquids", set())
+    if lane.origin in suppliers:
+        sold = {contract.liquid for contract in suppliers[lane.origin].contracts}
+        for index, liquid in enumerate(lane.liquids):
+            if liquid in known and liquid not in sold:
+                found = f"is {liquid!r}, which {lane.origin} has no contract for"
+                mend = f"It sells {listed(sorted(sold), last='and')}."
+                draft.add(f"{path}.liquids[{index}]", found, mend)
+    elif lane.origin in sites:
+        _room(draft, path, lane, sites[lane.origin])
+
+
+def _room(draft: Draft, path: str, lane: Lane, site: Site) -> None:
+    known = draft.ids.get("liquids", set())
+    for index, liquid in enumerate(lane.liquids):
+        if liquid in known and not has_tank_for(site, liquid):
+            found = f"is {liquid!r}, for which {site.id} has no tank"
+            mend = f"Add it to the liquids of a tank of {site.id}, or take it off the lane."
+            draft.add(f"{path}.liquids[{index}]", found, mend)
+
+
+def _legs(draft: Draft, path: str, lane: Lane, guarantees: Mapping[str, Guarantee]) -> None:
+    for index, leg in enumerate(lane.legs):
+        where = f"{path}.legs[{index}]"
+        if leg.to_day is not None and leg.to_day < leg.from_day:
+            found = f"is {leg.to_day}, before the leg starts (day {leg.from_day})"
+            draft.add(f"{where}.to_day", found, "A leg ends on its first day or later.")
+        guarantee = guarantees.get(leg.guarantee)
+        if guarantee is not None and guarantee.kind != "movement":
+            found = f"is {leg.guarantee!r}, a guarantee for {guarantee.kind}"
+            draft.add(f"{where}.guarantee", found, "Name a guarantee of kind movement.")
