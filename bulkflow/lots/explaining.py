@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -28,7 +29,15 @@ from bulkflow.lots.tables import (
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
-__all__ = ["Explanation", "GateState", "RecordNote", "explain_lot", "short_reasons"]
+__all__ = [
+    "Explanation",
+    "GateState",
+    "RecordNote",
+    "explain_lot",
+    "explain_lots",
+    "note_of",
+    "short_reasons",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,55 +88,40 @@ def explain_lot(session: Session, lot_id: str) -> Explanation:
     InputError
         If the lot is not in the register.
     """
-    lot = find_lot(session, lot_id)
-    columns = gate_columns()
-    row = (
-        session.execute(
-            select(*(value.label(name) for name, value in columns.items()))
-            .select_from(LOT_TABLE)
-            .where(LOT_TABLE.c.seq == lot.record)
-        )
-        .mappings()
-        .one()
-    )
-    gates = (
-        _laboratory(session, lot, row),
-        _decision(session, lot, row),
-        _hold(session, lot, row),
-    )
-    overrides = _notes(session, _seqs(session, OVERRIDE_TABLE, lot.lot_id))
-    return Explanation(
-        lot=lot,
-        status=LotStatus(row["status"]),
-        due_on=row["due_on"],
-        gates=gates,
-        overrides=tuple(overrides),
-        remarks=_remarks(session, lot),
-    )
+    return explain_lots(session, [find_lot(session, lot_id)])[0]
+
+
+def explain_lots(session: Session, lots: Sequence[LotLine]) -> list[Explanation]:
+    """Return why each lot may ship or not, read in sets, in the order given."""
+    explained: list[Explanation] = []
+    for start in range(0, len(lots), _AT_ONCE):
+        part = lots[start : start + _AT_ONCE]
+        facts = _Facts(session, part)
+        explained.extend(facts.explain(lot) for lot in part)
+    return explained
 
 
 def short_reasons(session: Session, lots: Sequence[LotLine]) -> dict[str, str]:
-    """Return, for each lot, its status in one line with the record it rests on.
-
-    Decisions are read in sets; only lots that are held or wait are explained one by one.
-    """
-    seqs = [
-        lot.decision_record
+    """Return, for each lot, its status in one line with the record it rests on."""
+    plain = [
+        lot
         for lot in lots
-        if lot.decision_record is not None and lot.status in _DECIDED
+        if lot.status in _DECIDED and lot.decision_record is not None and not lot.overridden
     ]
-    decisions = {note.record: note for note in _notes(session, seqs)}
-    reasons: dict[str, str] = {}
-    for lot in lots:
-        note = decisions.get(lot.decision_record or 0)
-        if lot.status in _DECIDED and note is not None and not lot.overridden:
-            reasons[lot.lot_id] = f"{note.words} (record {note.record})"
-        else:
-            reasons[lot.lot_id] = _from_gates(explain_lot(session, lot.lot_id))
+    decisions = _notes(session, [lot.decision_record or 0 for lot in plain])
+    reasons = {lot.lot_id: _rests_on(decisions[lot.decision_record or 0]) for lot in plain}
+    others = [lot for lot in lots if lot.lot_id not in reasons]
+    for explained in explain_lots(session, others):
+        reasons[explained.lot.lot_id] = _from_gates(explained)
     return reasons
 
 
+_AT_ONCE = 500
 _DECIDED = frozenset({LotStatus.RELEASED, LotStatus.REJECTED})
+
+
+def _rests_on(note: RecordNote) -> str:
+    return f"{note.words} (record {note.record})"
 
 
 def _from_gates(explained: Explanation) -> str:
@@ -140,28 +134,122 @@ def _from_gates(explained: Explanation) -> str:
     return words
 
 
-def _laboratory(session: Session, lot: LotLine, row: Any) -> GateState:
-    checks = session.execute(
-        laboratory_checks()
-        .where(LOT_TABLE.c.seq == lot.record)
-        .order_by("analyte", "limit_record", "result_record")
-    ).all()
-    missing = [check for check in checks if check.result_record is None and check.required]
-    outside = [check for check in checks if check.inside is not None and not check.inside]
-    is_open = bool(row["laboratory_open"])
-    overridden = is_open and bool(row["laboratory_override"]) and bool(missing or outside)
-    if overridden:
-        reason = f"overridden (record {row['laboratory_override']}): {_said(missing, outside)}"
-    elif not checks:
-        reason = f"no limits are declared for {lot.liquid_id}: nothing to keep to"
-    elif is_open and missing:
-        reason = "released before the register began; " + _said(missing, outside)
-    else:
-        reason = _said(missing, outside) or f"{len(checks)} checks, all inside their limits"
-    seqs = {check.result_record for check in checks} - {None}
-    return GateState(
-        Gate.LABORATORY, is_open, overridden, reason, tuple(_notes(session, sorted(seqs)))
-    )
+class _Facts:
+    """What the register says of some lots, read with a fixed number of queries."""
+
+    def __init__(self, session: Session, lots: Sequence[LotLine]) -> None:
+        names, records = [lot.lot_id for lot in lots], [lot.record for lot in lots]
+        here = LOT_TABLE.c.seq.in_(records)
+        columns = gate_columns()
+        self._rows = {
+            row["lot_id"]: row
+            for row in session.execute(
+                select(
+                    LOT_TABLE.c.lot_id, *(value.label(name) for name, value in columns.items())
+                ).where(here)
+            ).mappings()
+        }
+        self._checks: dict[str, list[Any]] = defaultdict(list)
+        checks = (
+            laboratory_checks().where(here).order_by("analyte", "limit_record", "result_record")
+        )
+        for check in session.execute(checks):
+            self._checks[check.lot_id].append(check)
+        self._holds = _by_lot(session, HOLD_TABLE, names, is_current(HOLD_TABLE.c.seq))
+        self._promises = _by_lot(session, EXPECTATION_TABLE, names)
+        self._overrides = _by_lot(session, OVERRIDE_TABLE, names)
+        self._parents: dict[int, list[str]] = defaultdict(list)
+        links = (
+            select(PARENT_TABLE.c.seq, PARENT_TABLE.c.parent_id)
+            .where(PARENT_TABLE.c.seq.in_(records))
+            .order_by(PARENT_TABLE.c.seq, PARENT_TABLE.c.place)
+        )
+        for seq, parent in session.execute(links):
+            self._parents[seq].append(parent)
+        self._relatives = lots_named(
+            session, [name for parents in self._parents.values() for name in parents]
+        )
+        self._notes = _notes(session, self._seqs())
+
+    def _seqs(self) -> Iterable[int]:
+        for row in self._rows.values():
+            yield row["decision_record"] or 0
+        for checks in self._checks.values():
+            yield from (check.result_record or 0 for check in checks)
+        for found in (self._holds, self._promises, self._overrides):
+            for seqs in found.values():
+                yield from seqs
+
+    def explain(self, lot: LotLine) -> Explanation:
+        row = self._rows[lot.lot_id]
+        return Explanation(
+            lot=lot,
+            status=LotStatus(row["status"]),
+            due_on=row["due_on"],
+            gates=(self._laboratory(lot, row), self._decision(lot, row), self._hold(lot, row)),
+            overrides=tuple(self._notes[seq] for seq in self._overrides[lot.lot_id]),
+            remarks=self._remarks(lot),
+        )
+
+    def _laboratory(self, lot: LotLine, row: Any) -> GateState:
+        checks = self._checks[lot.lot_id]
+        missing = [check for check in checks if check.result_record is None and check.required]
+        outside = [check for check in checks if check.inside is not None and not check.inside]
+        is_open = bool(row["laboratory_open"])
+        overridden = is_open and bool(row["laboratory_override"]) and bool(missing or outside)
+        if overridden:
+            reason = f"overridden (record {row['laboratory_override']}): {_said(missing, outside)}"
+        elif not checks:
+            reason = f"no limits are declared for {lot.liquid_id}: nothing to keep to"
+        elif is_open and missing:
+            reason = "released before the register began; " + _said(missing, outside)
+        else:
+            reason = _said(missing, outside) or _all_inside(checks)
+        seqs = sorted({check.result_record for check in checks} - {None})
+        return GateState(
+            Gate.LABORATORY, is_open, overridden, reason, tuple(self._notes[seq] for seq in seqs)
+        )
+
+    def _decision(self, lot: LotLine, row: Any) -> GateState:
+        seq, override = row["decision_record"], row["decision_override"]
+        is_open = bool(row["decision_open"])
+        notes = [] if seq is None else [self._notes[seq]]
+        said = _rests_on(notes[0]) if notes else "no decision was taken"
+        overridden = bool(is_open and override is not None and override > (seq or 0))
+        if row["due_on"] is not None and not is_open:
+            notes.append(self._notes[self._promises[lot.lot_id][-1]])
+        return GateState(
+            Gate.DECISION,
+            is_open,
+            overridden,
+            f"overridden (record {override}); {said}" if overridden else said,
+            tuple(notes),
+        )
+
+    def _hold(self, lot: LotLine, row: Any) -> GateState:
+        notes = tuple(self._notes[seq] for seq in self._holds[lot.lot_id])
+        return GateState(
+            Gate.HOLD,
+            is_open=bool(row["hold_open"]),
+            overridden=False,
+            reason="; ".join(_rests_on(note) for note in notes) or "no manual hold stands",
+            records=notes,
+        )
+
+    def _remarks(self, lot: LotLine) -> tuple[str, ...]:
+        remarks = [
+            f"made from {name}, which is {self._relatives[name].status.value}"
+            for name in self._parents[lot.record]
+            if self._relatives[name].status in (LotStatus.HELD, LotStatus.REJECTED)
+        ]
+        if lot.lpa_left <= 0:
+            remarks.append("nothing is left of it")
+        return tuple(remarks)
+
+
+def _all_inside(checks: Sequence[Any]) -> str:
+    count = sum(1 for check in checks if check.result_record is not None)
+    return f"{count} check{'' if count == 1 else 's'}, all inside the limits"
 
 
 def _said(missing: Sequence[Any], outside: Sequence[Any]) -> str:
@@ -193,80 +281,29 @@ def plain_number(value: Decimal) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def _decision(session: Session, lot: LotLine, row: Any) -> GateState:
-    seq, override = row["decision_record"], row["decision_override"]
-    is_open = bool(row["decision_open"])
-    notes = _notes(session, [seq] if seq is not None else [])
-    promised = _notes(session, _seqs(session, EXPECTATION_TABLE, lot.lot_id)[-1:])
-    overridden = bool(is_open and override is not None and override > (seq or 0))
-    if overridden:
-        before = notes[0].words if notes else "no decision was taken"
-        reason = f"overridden (record {override}); {before}"
-    elif notes:
-        reason = f"{notes[0].words} (record {seq})"
-    else:
-        reason = "no decision was taken"
-    if row["due_on"] is not None and not is_open:
-        notes = [*notes, *promised]
-    return GateState(Gate.DECISION, is_open, overridden, reason, tuple(notes))
-
-
-def _hold(session: Session, lot: LotLine, row: Any) -> GateState:
-    standing = list(
-        session.scalars(
-            select(HOLD_TABLE.c.seq)
-            .where(HOLD_TABLE.c.lot_id == lot.lot_id, is_current(HOLD_TABLE.c.seq))
-            .order_by(HOLD_TABLE.c.seq)
-        )
+def _by_lot(
+    session: Session, table: Any, names: Sequence[str], *where: Any
+) -> dict[str, list[int]]:
+    """Return the records of a table about each lot, oldest first."""
+    found: dict[str, list[int]] = defaultdict(list)
+    query = (
+        select(table.c.lot_id, table.c.seq)
+        .distinct()
+        .where(table.c.lot_id.in_(names), *where)
+        .order_by(table.c.seq)
     )
-    notes = _notes(session, standing)
-    reason = (
-        "; ".join(f"{note.words} (record {note.record})" for note in notes)
-        or "no manual hold stands"
-    )
-    return GateState(
-        Gate.HOLD,
-        is_open=bool(row["hold_open"]),
-        overridden=False,
-        reason=reason,
-        records=tuple(notes),
-    )
+    for lot_id, seq in session.execute(query):
+        found[lot_id].append(seq)
+    return found
 
 
-def _remarks(session: Session, lot: LotLine) -> tuple[str, ...]:
-    parents = session.scalars(
-        select(PARENT_TABLE.c.parent_id)
-        .where(PARENT_TABLE.c.seq == lot.record)
-        .order_by(PARENT_TABLE.c.place)
-    ).all()
-    found = lots_named(session, parents)
-    remarks = [
-        f"made from {name}, which is {found[name].status.value}"
-        for name in parents
-        if found[name].status in (LotStatus.HELD, LotStatus.REJECTED)
-    ]
-    if lot.lpa_left <= 0:
-        remarks.append("nothing is left of it")
-    return tuple(remarks)
-
-
-def _seqs(session: Session, table: Any, lot_id: str) -> list[int]:
-    return list(
-        session.scalars(
-            select(table.c.seq).distinct().where(table.c.lot_id == lot_id).order_by(table.c.seq)
-        )
-    )
-
-
-def _notes(session: Session, seqs: Iterable[int]) -> list[RecordNote]:
-    wanted = sorted(set(seqs))
-    notes: list[RecordNote] = []
+def _notes(session: Session, seqs: Iterable[int]) -> dict[int, RecordNote]:
+    wanted = sorted(set(seqs) - {0})
+    notes: dict[int, RecordNote] = {}
     for start in range(0, len(wanted), 1000):
         part = wanted[start : start + 1000]
-        rows = session.execute(
-            select(RECORD).where(RECORD.c.seq.in_(part)).order_by(RECORD.c.seq)
-        ).mappings()
-        notes.extend(note_of(Record(**row)) for row in rows)
+        for row in session.execute(select(RECORD).where(RECORD.c.seq.in_(part))).mappings():
+            notes[row["seq"]] = note_of(Record(**row))
     return notes
 
 
