@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from bulkflow.plan.checks.ledger import Commodity, Ledger
+from bulkflow.plan.checks.ledger import Ledger
+from bulkflow.plan.checks.position import Commodity
 from bulkflow.plan.checks.watch import LPA, MONEY, WHOLE, Check, Watch
 from bulkflow.program.answer import LoadKind, Purchase
 from bulkflow.scenario.model import Contract, LotStatus

@@ -3,46 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
 from datetime import timedelta
 
+from bulkflow.plan.checks.asked import DemandKey, asked_for
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.checks.watch import LPA, MONEY, WHOLE, Check, Watch
-from bulkflow.scenario.model import DemandRow
 
-__all__ = ["asked_for", "demand_checks"]
+__all__ = ["demand_checks"]
 
 DAY = timedelta(days=1)
-
-DemandKey = tuple[str, str, str, str]
-"""Site, liquid, market ('' for none), priority."""
 
 
 def demand_checks(ledger: Ledger) -> list[Check]:
     """Return the checks of what customers get and authorities are owed."""
     return [_demand(ledger), _markets(ledger), _unmet(ledger), _duty_due(ledger)]
-
-
-def asked_for(ledger: Ledger) -> Mapping[DemandKey, Mapping[int, float]]:
-    """Return demand in LPA by key and period, cases turned to LPA (eq. 23)."""
-    found: dict[DemandKey, dict[int, float]] = defaultdict(lambda: defaultdict(float))
-    first_priority = ledger.scenario.priorities[0].id
-    for row in ledger.scenario.demand:
-        period = ledger.days.period_of(row.period_start)
-        if 1 <= period <= ledger.days.count:
-            liquid, lpa = _in_lpa(ledger, row)
-            market = row.market or ledger.sites[row.site].market or ""
-            found[row.site, liquid, market, row.priority or first_priority][period] += lpa
-    return found
-
-
-def _in_lpa(ledger: Ledger, row: DemandRow) -> tuple[str, float]:
-    product = next((one for one in ledger.scenario.products if one.id == row.product), None)
-    if product is None:
-        return row.liquid or "", row.lpa or 0.0
-    litres = (row.cases or 0.0) * product.bottles_per_case * product.bottle_ml / 1000.0
-    bottled = litres * product.strength_percent / 100.0
-    return product.liquid, bottled / (1.0 - product.bottling_loss_percent / 100.0)
 
 
 def _demand(ledger: Ledger) -> Check:

@@ -5,25 +5,18 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from datetime import timedelta
-from functools import lru_cache
 
 from bulkflow.alcoholometry import density_from_strength
-from bulkflow.filling import Compartment, FillRule, TankShell, fill_range
 from bulkflow.plan.checks.days import LaneDays
+from bulkflow.plan.checks.fill import load_fill, payload_kg
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.checks.watch import LITRES, LPA, MONEY, WHOLE, Check, Measure, Watch
 from bulkflow.program.answer import CargoPart, LoadKind, PlannedLoad
-from bulkflow.scenario.model import Lane, Liquid, LoadState, TankType
+from bulkflow.scenario.model import LoadState
 
-__all__ = ["at_risk", "lane_checks", "load_limits"]
+__all__ = ["at_risk", "lane_checks"]
 
 DAY = timedelta(days=1)
-# Which rule of maximum fill each key of a workspace stands for.
-REGIMES = {
-    "adr_tank_vented": FillRule.ADR_A,
-    "adr_tank_hermetic": FillRule.ADR_C,
-    "un_portable_tank": FillRule.PORTABLE_TP1,
-}
 # 0.1 kg, with the solver's feasibility tolerance on top.
 MASS = Measure("kg", 0.1, 1e-6)
 
@@ -98,57 +91,6 @@ def _days(ledger: Ledger) -> Check:
 # --- fill -------------------------------------------------------------------------------------
 
 
-def load_limits(
-    lane: Lane, tank: TankType, liquid: Liquid, capacity_litres: float
-) -> tuple[float, float]:
-    """Return least and most LPA of a tank, or of one compartment of it (eq. 18).
-
-    A compartment has its share of the payload of tank and lane, by capacity. Where no load is
-    lawful the least is above the most.
-    """
-    return _limits(
-        tank.regime,
-        capacity_litres,
-        max(tank.sections_litres) if tank.sections_litres and not tank.compartments else None,
-        _payload_kg(lane, tank) * capacity_litres / tank.capacity_litres,
-        lane.minimum_fill_percent / 100.0,
-        liquid.strength_percent,
-        lane.filling_temperature_c,
-        liquid.density_15c_kg_per_m3,
-        liquid.density_50c_kg_per_m3,
-    )
-
-
-def _payload_kg(lane: Lane, tank: TankType) -> float:
-    plate = tank.maximum_gross_kg - tank.tare_kg
-    return plate if lane.payload_limit_kg is None else min(plate, lane.payload_limit_kg)
-
-
-@lru_cache(maxsize=4096)
-def _limits(
-    regime: str,
-    capacity_litres: float,
-    section_litres: float | None,
-    payload_kg: float,
-    minimum_fraction: float,
-    strength_percent: float,
-    filling_temperature_c: float,
-    density_15: float | None,
-    density_50: float | None,
-) -> tuple[float, float]:
-    shell = TankShell("tank", REGIMES[regime], (Compartment(capacity_litres, section_litres),))
-    found = fill_range(
-        shell,
-        strength_percent,
-        filling_temperature_c,
-        payload_kg,
-        minimum_fraction or None,
-        density_15=density_15,
-        density_50=density_50,
-    )
-    return (1.0, 0.0) if found.refused else (found.min_lpa, found.max_lpa)
-
-
 def _free_loads(ledger: Ledger) -> Iterator[PlannedLoad]:
     """Yield the loads whose LPA the plan may choose; frozen ones are as they were given."""
     for load in ledger.plan.loads:
@@ -163,7 +105,8 @@ def _fill(ledger: Ledger) -> Check:
     for load in _free_loads(ledger):
         lane, tank = ledger.lanes[load.lane], ledger.tank_types[load.tank_type]
         for part in load.parts:
-            least, most = load_limits(lane, tank, ledger.liquids[part.liquid], part.capacity_litres)
+            found = load_fill(lane, tank, ledger.liquids[part.liquid], part.capacity_litres)
+            least, most = (1.0, 0.0) if found.refused else (found.min_lpa, found.max_lpa)
             watch.at_least(part.lpa, least, f"{part.liquid} in {_words(load)}")
             watch.at_most(part.lpa, most, f"{part.liquid} in {_words(load)}")
     return watch.result()
@@ -215,7 +158,7 @@ def _gross_mass(ledger: Ledger) -> Check:
     for load in _free_loads(ledger):
         lane, tank = ledger.lanes[load.lane], ledger.tank_types[load.tank_type]
         mass = sum(_mass_kg(ledger, part) for part in load.parts)
-        watch.at_most(mass, _payload_kg(lane, tank), f"the liquid in {_words(load)}")
+        watch.at_most(mass, payload_kg(lane, tank), f"the liquid in {_words(load)}")
     return watch.result()
 
 

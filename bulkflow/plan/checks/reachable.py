@@ -5,110 +5,119 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from itertools import product
 
-from bulkflow.plan.checks.ledger import Commodity, Ledger
+from bulkflow.plan.checks.position import Commodity, Position
 from bulkflow.scenario.model import LoadState, Recipe, Site
 
-__all__ = ["first_held"]
+__all__ = ["first_held", "first_usable"]
 
 First = dict[Commodity, int]
 Found = Iterator[tuple[Commodity, int, bool]]
 """Commodity, period, and whether it can be used then (else it is only in the tank)."""
 
 
-def first_held(ledger: Ledger) -> First:
-    """Return the first period in which each commodity can stand at a site; 0 for the opening."""
-    held, usable = _openings(ledger)
-    ways: tuple[Callable[[Ledger, First], Found], ...] = (_by_lane, _by_still, _by_let_down)
+def first_held(position: Position) -> First:
+    """Return the first period in which each commodity can stand at a place; 0 for the opening."""
+    return _first(position)[0]
+
+
+def first_usable(position: Position) -> First:
+    """Return the first period in which each commodity can be used or sent; 0 for the opening."""
+    return _first(position)[1]
+
+
+def _first(position: Position) -> tuple[First, First]:
+    held, usable = _openings(position)
+    ways: tuple[Callable[[Position, First], Found], ...] = (_by_lane, _by_still, _by_let_down)
     settled = False
     while not settled:  # each round brings something nearer, and periods have a least
         settled = True
         for way in ways:
-            for commodity, period, ready in list(way(ledger, usable)):
+            for commodity, period, ready in list(way(position, usable)):
                 for table in (held, usable) if ready else (held,):
-                    if period < table.get(commodity, ledger.days.count + 1):
+                    if period < table.get(commodity, position.days.count + 1):
                         table[commodity] = period
                         settled = False
-    return held
+    return held, usable
 
 
-def _openings(ledger: Ledger) -> tuple[First, First]:
+def _openings(position: Position) -> tuple[First, First]:
     """Return what can stand, and what can be used, without anything being moved or made."""
     usable: First = {}
-    found = (*_in_stock(ledger), *_given_loads(ledger), *_on_offer(ledger))
+    found = (*_in_stock(position), *_given_loads(position), *_on_offer(position))
     for commodity, period in found:
         usable[commodity] = min(period, usable.get(commodity, period))
     return dict(usable), usable
 
 
-def _in_stock(ledger: Ledger) -> Iterator[tuple[Commodity, int]]:
-    for (commodity, _), lpa in ledger.opening.items():
+def _in_stock(position: Position) -> Iterator[tuple[Commodity, int]]:
+    for (commodity, _), lpa in position.opening.items():
         if lpa > 0:
             yield commodity, 0
-    yield from ledger.lots_released
+    yield from position.lots_released
 
 
-def _given_loads(ledger: Ledger) -> Iterator[tuple[Commodity, int]]:
-    for row in ledger.scenario.loads:
-        lane = ledger.lanes[row.lane]
-        days = ledger.days.of_row(lane, row)
+def _given_loads(position: Position) -> Iterator[tuple[Commodity, int]]:
+    for row in position.scenario.loads:
+        lane = position.lanes[row.lane]
+        days = position.days.of_row(lane, row)
         if row.state is LoadState.PROMISED or days is None:
             continue
         supplier = row.supplier
-        if supplier is None and lane.origin in ledger.suppliers:
+        if supplier is None and lane.origin in position.suppliers:
             supplier = lane.origin
-        barring = ledger.classes.of_bought(row.liquid, supplier)
+        barring = position.classes.of_bought(row.liquid, supplier)
         yield (lane.destination, row.liquid, barring), days.usable_period
 
 
-def _on_offer(ledger: Ledger) -> Iterator[tuple[Commodity, int]]:
-    for supplier in ledger.scenario.suppliers:
+def _on_offer(position: Position) -> Iterator[tuple[Commodity, int]]:
+    for supplier in position.scenario.suppliers:
         for contract in supplier.contracts:
-            barring = ledger.classes.of_bought(contract.liquid, supplier.id)
-            for period in ledger.periods:
-                day = ledger.days.first(period)
+            barring = position.classes.of_bought(contract.liquid, supplier.id)
+            for period in position.periods:
+                day = position.days.first(period)
                 begun = contract.first_day is None or contract.first_day <= day
                 if begun and (contract.last_day is None or day <= contract.last_day):
                     yield (supplier.id, contract.liquid, barring), period
 
 
-def _by_lane(ledger: Ledger, usable: First) -> Found:
-    for lane in ledger.scenario.lanes:
+def _by_lane(position: Position, usable: First) -> Found:
+    for lane in position.scenario.lanes:
         for (place, liquid, barring), first in usable.items():
             if place != lane.origin or liquid not in lane.liquids:
                 continue
-            days = [ledger.days.of_lane(lane, period) for period in ledger.periods
+            days = [position.days.of_lane(lane, period) for period in position.periods
                     if period >= first]  # fmt: skip
             arrivals = [one.usable_period for one in days if one is not None]
             if arrivals:
                 yield (lane.destination, liquid, barring), min(arrivals), True
 
 
-def _by_still(ledger: Ledger, usable: First) -> Found:
-    for site in ledger.scenario.sites:
+def _by_still(position: Position, usable: First) -> Found:
+    for site in position.scenario.sites:
         for name in {recipe for still in site.stills for recipe in still.recipes}:
-            recipe = ledger.recipes[name]
+            recipe = position.recipes[name]
             for barring, start in _mixtures(site, recipe, usable):
-                made = start + ledger.days.rounded_up(recipe.days_to_vat)
-                yield from _into_stock(ledger, site, (site.id, recipe.makes, barring), made)
+                made = start + position.days.rounded_up(recipe.days_to_vat)
+                yield from _into_stock(position, site, (site.id, recipe.makes, barring), made)
                 if recipe.feints_liquid and recipe.feints_percent_of_lpa:
                     yield (site.id, recipe.feints_liquid, barring), start, True
 
 
-def _by_let_down(ledger: Ledger, usable: First) -> Found:
-    for recipe in ledger.scenario.recipes:
+def _by_let_down(position: Position, usable: First) -> Found:
+    for recipe in position.scenario.recipes:
         if recipe.method != "let_down":
             continue
         for site_id in recipe.sites:
-            site = ledger.sites[site_id]
+            site = position.sites[site_id]
             for barring, start in _mixtures(site, recipe, usable):
-                yield from _into_stock(ledger, site, (site.id, recipe.makes, barring), start)
+                yield from _into_stock(position, site, (site.id, recipe.makes, barring), start)
 
 
-def _into_stock(ledger: Ledger, site: Site, commodity: Commodity, made: int) -> Found:
+def _into_stock(position: Position, site: Site, commodity: Commodity, made: int) -> Found:
     """Yield when a made liquid stands in the tank and, after its release, when it is usable."""
     yield commodity, made, site.release is None
     if site.release is not None:
-        yield commodity, made + ledger.days.rounded_up(site.release.lag_days), True
+        yield commodity, made + position.days.rounded_up(site.release.lag_days), True
 
 
 def _mixtures(site: Site, recipe: Recipe, usable: First) -> Iterator[tuple[frozenset[str], int]]:

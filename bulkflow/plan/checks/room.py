@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 
 from bulkflow.plan.checks.balance import commodity_words
-from bulkflow.plan.checks.ledger import Commodity, Ledger
+from bulkflow.plan.checks.ledger import Ledger
+from bulkflow.plan.checks.position import Commodity
 from bulkflow.plan.checks.reachable import first_held
 from bulkflow.plan.checks.watch import LITRES, MONEY, WHOLE, Check, Watch
 from bulkflow.scenario.model import Site, Tank

@@ -1,0 +1,129 @@
+"""What cannot work, said in words before anything is solved.
+
+Looks at a workspace only. A finding that ``blocks`` lets no plan meet the rules; one that
+``warns`` leaves a plan, but a worse one than was probably meant. Findings about amounts are
+worked out on a relaxation (``bulkflow.plan.reach_flow``), so what they call short *is* short; a
+workspace without findings may still be short.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bulkflow.plan.checks.asked import asked_for
+from bulkflow.plan.checks.position import Position
+from bulkflow.plan.checks.reachable import First, first_usable
+from bulkflow.plan.finding import Finding, period_words
+from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls
+from bulkflow.plan.reach_loads import load_findings
+from bulkflow.scenario.model import Recipe, Scenario
+
+__all__ = ["Finding", "findings"]
+
+MOST_LIMITERS = 5  # named in one finding; a longer list hides the point
+
+
+def findings(scenario: Scenario) -> tuple[Finding, ...]:
+    """Return everything found that cannot work, what blocks first."""
+    position = Position(scenario)
+    usable = first_usable(position)
+    unreachable: set[tuple[str, str]] = set()
+    found = [*load_findings(position), *_idle_recipes(position, usable)]
+    for site, liquid, finding in _unreached(position, usable):
+        unreachable.add((site, liquid))
+        found.append(finding)
+    found += [_in_words(position, short) for short in find_shortfalls(position, unreachable)]
+    unique = dict.fromkeys(found)
+    return tuple(sorted(unique, key=lambda one: one.severity != "blocks"))
+
+
+def _unreached(position: Position, usable: First) -> Iterator[tuple[str, str, Finding]]:
+    """Yield demand that nothing reaches within the horizon, with the reason."""
+    for site, liquid, market, _ in sorted(asked_for(position)):
+        there = {barring: first for (place, what, barring), first in usable.items()
+                 if (place, what) == (site, liquid)}  # fmt: skip
+        open_to = [first for barring, first in there.items() if market not in barring]
+        if any(first <= position.days.count for first in open_to):
+            continue
+        words = _why_unreached(position, usable, site, liquid, market, reached=bool(there))
+        yield (
+            site,
+            liquid,
+            Finding(
+                "warns",
+                f"Nothing can meet the demand for {liquid} at {site}: {words}",
+                (f"sites[{site}]", f"liquids[{liquid}]"),
+            ),
+        )
+
+
+def _why_unreached(
+    position: Position, usable: First, site: str, liquid: str, market: str, *, reached: bool
+) -> str:
+    lanes = [lane for lane in position.scenario.lanes
+             if lane.destination == site and liquid in lane.liquids]  # fmt: skip
+    elsewhere = sorted({place for place, what, _ in usable if what == liquid and place != site})
+    here = any(first <= position.days.count for (place, what, _), first in usable.items()
+               if (place, what) == (site, liquid))  # fmt: skip
+    if reached and here:
+        return (f"all {liquid} that can be there is barred from market {market}. Give it an"
+                " origin the market allows.")  # fmt: skip
+    if reached:
+        return "what is on its way comes after the horizon. Lengthen calendar.horizon_periods."
+    if not elsewhere:
+        return ("nobody makes or sells it, and none is in stock. Add a recipe that can run, a"
+                " contract, or opening stock.")  # fmt: skip
+    if not lanes:
+        return f"it can be at {', '.join(elsewhere)}, but no lane takes it to {site}. Add a lane."
+    names = ", ".join(lane.id for lane in lanes)
+    origins = {lane.origin for lane in lanes}
+    if not origins & set(elsewhere):
+        return f"it cannot be where its lanes start ({names} from {', '.join(sorted(origins))})."
+    return f"no load on {names} can leave and arrive in time."
+
+
+def _idle_recipes(position: Position, usable: First) -> Iterator[Finding]:
+    """Yield recipes that can never run where they could: an input cannot be there."""
+    places: list[tuple[str, Recipe]] = []
+    for site in position.scenario.sites:
+        names = dict.fromkeys(name for still in site.stills for name in still.recipes)
+        places += [(site.id, position.recipes[name]) for name in names]
+    for recipe in position.scenario.recipes:
+        places += [(site_id, recipe) for site_id in recipe.sites if recipe.method == "let_down"]
+    present = {(place, liquid) for (place, liquid, _), first in usable.items()
+               if first <= position.days.count}  # fmt: skip
+    for place, recipe in places:
+        missing = [one.liquid for one in recipe.inputs if (place, one.liquid) not in present]
+        if missing:
+            yield Finding(
+                "warns",
+                f"Recipe {recipe.id} can never run at {place}: no {' or '.join(missing)} can be"
+                " there within the horizon. Add opening stock, a contract with a lane, or a"
+                " recipe that makes it.",
+                (f"recipes[{recipe.id}]", f"sites[{place}]"),
+            )
+
+
+def _in_words(position: Position, short: Shortfall) -> Finding:
+    """Say a shortfall with the cut that limits it, named by site, lane and period."""
+    what = " and ".join(short.liquids)
+    where = ", ".join(short.sites)
+    head = (
+        f"Demand for {what} at {where} in {period_words(set(short.periods))} is"
+        f" {short.demand_lpa:,.0f} LPA; at most {short.most_lpa:,.0f} LPA can be there in time"
+    )
+    listed = [_limiter_words(position, one) for one in short.limiters[:MOST_LIMITERS]]
+    if len(short.limiters) > MOST_LIMITERS:
+        rest = sum(one.lpa for one in short.limiters[MOST_LIMITERS:])
+        listed.append(f"{len(short.limiters) - MOST_LIMITERS} more ({rest:,.0f} LPA)")
+    limits = f", limited by {'; '.join(listed)}" if listed else ", since nothing arrives so soon"
+    records = dict.fromkeys(
+        [*(f"sites[{site}]" for site in short.sites), *(one.record for one in short.limiters)]
+    )
+    return Finding("warns", f"{head}{limits}.", tuple(record for record in records if record))
+
+
+def _limiter_words(position: Position, one: Limiter) -> str:
+    everywhere = set(one.periods) == set(position.periods) or not one.periods
+    when = "" if everywhere else f" in {period_words(set(one.periods))}"
+    return f"{one.words}{when} ({one.lpa:,.0f} LPA)"
