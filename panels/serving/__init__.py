@@ -9,6 +9,7 @@ from panels.serving.blocks import BlockDesign, incomplete_blocks
 from panels.serving.codes import draw_codes
 from panels.serving.orders import Balance, balance_of, balanced_orders, williams_design
 from panels.serving.plan import (
+    MAX_SERVINGS,
     KeyEntry,
     Purpose,
     Sample,
@@ -18,6 +19,7 @@ from panels.serving.plan import (
 )
 
 __all__ = [
+    "MAX_SERVINGS",
     "Balance",
     "BlockDesign",
     "KeyEntry",

@@ -1,0 +1,121 @@
+"""What a leader writes down before a sitting, and its reader."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from bulkflow.lots.bodies import Identifier
+from bulkflow.records import Body
+from panels.preparation.dilution import NOSING_STRENGTH_PERCENT
+from panels.reading import YamlFile, read_yaml
+from panels.records import PlainWords
+from panels.serving import MAX_SERVINGS
+
+__all__ = [
+    "METHOD",
+    "DefinedLot",
+    "DefinedRepeat",
+    "SittingDefinition",
+    "read_definition",
+]
+
+METHOD = "release quality of each glass scored blind beside blind controls"
+
+Percent = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+
+
+class DefinedLot(Body):
+    """A lot to judge: its strength as measured, or density and temperature to work it out."""
+
+    lot: Identifier
+    liquid: Identifier
+    strength: Percent | None = None
+    density_kg_m3: Annotated[float, Field(gt=700, lt=1010, allow_inf_nan=False)] | None = None
+    temperature_c: Annotated[float, Field(ge=-20, le=40, allow_inf_nan=False)] | None = None
+    suspected: bool = False
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        by_density = self.density_kg_m3 is not None and self.temperature_c is not None
+        if (self.strength is not None) == by_density:
+            raise ValueError("needs either strength, or density_kg_m3 and temperature_c")
+        if not by_density and (self.density_kg_m3 or self.temperature_c) is not None:
+            raise ValueError("needs both density_kg_m3 and temperature_c")
+        return self
+
+
+class DefinedRepeat(Body):
+    """A second glass of a lot, coded like any other."""
+
+    lot: Identifier
+    flight: Annotated[int, Field(ge=1, le=4)] = 1
+
+
+class SittingDefinition(Body):
+    """The definition of one sitting.
+
+    Parameters
+    ----------
+    sitting : its name, unique.
+    held_on, zone : local day, IANA zone.
+    leader, coder : the coder dilutes and codes, knows the key, and may not be an assessor.
+    water : what is used to dilute, with its batch.
+    lots : what is judged. Suspected lots go to the second flight, for every assessor alike,
+        beside another glass of the control and a repeat, so that the place tells nothing.
+    repeats : blind repeats.
+    control_glasses : of each liquid's standard, in every flight that has lots of the liquid.
+    max_servings : most glasses for one assessor.
+    """
+
+    sitting: Identifier
+    held_on: datetime.date
+    zone: str
+    room: PlainWords
+    leader: Identifier
+    coder: Identifier
+    method: Literal["scores"] = "scores"
+    assessors: Annotated[tuple[Identifier, ...], Field(min_length=3, max_length=60)]
+    water: PlainWords
+    target_strength: Percent = NOSING_STRENGTH_PERCENT
+    pour_ml: Annotated[float, Field(gt=0, le=200, allow_inf_nan=False)] = 20.0
+    spare_servings: Annotated[int, Field(ge=0, le=50)] = 1
+    earliest_minutes: Annotated[int, Field(ge=0, le=240)] = 15
+    latest_minutes: Annotated[int, Field(ge=1, le=600)] = 60
+    attributes: tuple[Identifier, ...] = ()
+    lots: Annotated[tuple[DefinedLot, ...], Field(min_length=1)]
+    repeats: tuple[DefinedRepeat, ...] = ()
+    control_glasses: Annotated[int, Field(ge=1, le=3)] = 1
+    max_servings: Annotated[int, Field(ge=2, le=45)] = MAX_SERVINGS
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        for what, named in (
+            ("an assessor", self.assessors),
+            ("a lot", [lot.lot for lot in self.lots]),
+            ("an attribute", self.attributes),
+        ):
+            if len(set(named)) < len(named):
+                raise ValueError(f"names {what} twice")
+        if self.coder in self.assessors:
+            raise ValueError(f"has {self.coder} code the glasses and nose them")
+        if self.earliest_minutes >= self.latest_minutes:
+            raise ValueError("has earliest_minutes at or above latest_minutes")
+        strange = {repeat.lot for repeat in self.repeats} - {lot.lot for lot in self.lots}
+        if strange:
+            raise ValueError(f"repeats {min(strange)}, which is not among its lots")
+        return self
+
+
+def read_definition(path: Path) -> tuple[SittingDefinition, YamlFile]:
+    """Read a sitting's definition.
+
+    Raises
+    ------
+    InputError : with every fault, file and line.
+    """
+    file = read_yaml(path)
+    return file.as_body(SittingDefinition), file

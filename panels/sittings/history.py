@@ -1,0 +1,120 @@
+"""Sittings as the register holds them: planned, running, closed, and their earlier company."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.records import Record
+from panels.reading import nearest
+from panels.records import (
+    CLOSING,
+    KEY_OPENING,
+    PREPARATION,
+    SHEET,
+    SITTING,
+    Closing,
+    KeyOpening,
+    KeyRow,
+    Preparation,
+    Sheet,
+    Sitting,
+    bodies_about,
+    latest_bodies,
+)
+
+__all__ = ["HeldSitting", "closed_sittings", "find_sitting", "list_sittings"]
+
+
+@dataclass(frozen=True)
+class HeldSitting:
+    """Everything recorded of one sitting.
+
+    Attributes
+    ----------
+    record : the record that planned it.
+    sitting : as planned.
+    preparation : how samples were made up, if recorded.
+    sheets : with their records, in order of recording.
+    openings : of the key, with their records.
+    closing : once no more sheets are taken.
+    """
+
+    record: Record
+    sitting: Sitting
+    preparation: Preparation | None
+    sheets: tuple[tuple[Record, Sheet], ...]
+    openings: tuple[tuple[Record, KeyOpening], ...]
+    closing: tuple[Record, Closing] | None
+
+    @property
+    def key(self) -> tuple[KeyRow, ...]:
+        """What was in the glasses; empty until the sitting is closed."""
+        return next((o.rows for _, o in self.openings if o.purpose == "due"), ())
+
+    @property
+    def recorded(self) -> tuple[str, ...]:
+        """Assessors whose sheet is in."""
+        return tuple(sheet.assessor for _, sheet in self.sheets)
+
+    @property
+    def outstanding(self) -> tuple[str, ...]:
+        """Assessors whose sheet is not in."""
+        return tuple(a for a in self.sitting.assessors if a not in self.recorded)
+
+    @property
+    def state(self) -> str:
+        """Where it stands, in words."""
+        if self.closing is not None:
+            return "closed"
+        if not self.sheets:
+            return "planned"
+        return f"{len(self.sheets)} of {len(self.sitting.assessors)} sheets in"
+
+
+def list_sittings(session: Session) -> list[HeldSitting]:
+    """Return every sitting, by day and name."""
+    found = [
+        _held(session, record, body) for record, body in latest_bodies(session, SITTING).values()
+    ]
+    return sorted(found, key=lambda held: (held.sitting.held_on, held.sitting.sitting))
+
+
+def find_sitting(session: Session, name: str) -> HeldSitting:
+    """Return one sitting.
+
+    Raises
+    ------
+    InputError : there is none of that name; tells the nearest one.
+    """
+    known = latest_bodies(session, SITTING)
+    if name not in known:
+        raise InputError(
+            Fault("", 0, "sitting", f"{name!r} is not in the register", nearest(name, [*known]))
+        )
+    return _held(session, *known[name])
+
+
+def closed_sittings(session: Session, *, before: HeldSitting | None = None) -> list[HeldSitting]:
+    """Return closed sittings, oldest plan first; only those planned before one, if given."""
+    closed = [held for held in list_sittings(session) if held.closing is not None]
+    if before is not None:
+        closed = [held for held in closed if held.record.seq < before.record.seq]
+    return sorted(closed, key=lambda held: held.record.seq)
+
+
+def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:
+    name = body.sitting
+    prepared = bodies_about(session, PREPARATION, name)
+    closings: Sequence[tuple[Record, Closing]] = bodies_about(session, CLOSING, name)
+    return HeldSitting(
+        record=record,
+        sitting=body,
+        preparation=prepared[-1][1] if prepared else None,
+        sheets=tuple(bodies_about(session, SHEET, name)),
+        openings=tuple(bodies_about(session, KEY_OPENING, name)),
+        closing=closings[-1] if closings else None,
+    )

@@ -1,0 +1,140 @@
+"""The key of a sitting: what was in which glass, in a file apart from everything else.
+
+Until the sitting is closed the register holds only the key's SHA-256 digest, so the key cannot
+be changed unseen, and nobody who reads the register learns what a code stands for. The random
+seed is part of the key: it has 128 bits, so the digest gives nothing away either. Opening the
+key is always recorded: by the coder to fill the glasses, early with a reason (the reason then
+stands in the evidence for ever), or after the close.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import secrets
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.records.canonical import canonical_text
+from panels.reading import read_text
+from panels.serving import KeyEntry, Purpose
+
+__all__ = ["SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
+
+
+@dataclass(frozen=True, slots=True)
+class SittingKey:
+    """The key.
+
+    Attributes
+    ----------
+    sitting : its name.
+    seed : redraws orders and codes.
+    entries : sorted by assessor and code.
+    """
+
+    sitting: str
+    seed: int
+    entries: tuple[KeyEntry, ...]
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the canonical form."""
+        return hashlib.sha256(canonical_text(self._plain()).encode()).hexdigest()
+
+    def subject_of(self, code: str) -> KeyEntry | None:
+        """Return what a code stood for, if it is of this sitting."""
+        return next((entry for entry in self.entries if entry.code == code), None)
+
+    def _plain(self) -> dict[str, object]:
+        return {
+            "sitting": self.sitting,
+            # as text: the seed is wider than numbers of JSON readers
+            "seed": str(self.seed),
+            "entries": [asdict(entry) | {"purpose": entry.purpose.value} for entry in self.entries],
+        }
+
+
+def draw_seed() -> int:
+    """Draw a seed nobody can guess."""
+    return secrets.randbits(128)
+
+
+def key_path(folder: Path, sitting: str) -> Path:
+    """Return where the key of a sitting lies in a workspace."""
+    safe = "".join(c if c.isalnum() or c in "-._" else "-" for c in sitting)
+    return folder / "panel" / "keys" / f"{safe}.json"
+
+
+def write_key(path: Path, key: SittingKey) -> None:
+    """Write the key, readable by its owner only; all of it or nothing.
+
+    Raises
+    ------
+    InputError : a key is there already.
+    """
+    if path.exists():
+        raise InputError(
+            Fault(
+                str(path),
+                0,
+                "",
+                "holds a key already",
+                "A key is never overwritten; give the sitting another name.",
+            )
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = json.dumps(key._plain(), indent=1, ensure_ascii=False) + "\n"
+    waiting = path.with_suffix(".part")
+    waiting.touch(mode=0o600)
+    waiting.write_text(text, encoding="utf-8")
+    waiting.replace(path)
+
+
+def read_key(path: Path, *, sitting: str, digest: str) -> SittingKey:
+    """Read a key and hold it against the digest in the register.
+
+    Raises
+    ------
+    InputError : not there, not a key, of another sitting, or changed since the sitting was
+        planned.
+    """
+    text = read_text(path, name=path.name)
+    try:
+        data = json.loads(text)
+        key = SittingKey(
+            sitting=str(data["sitting"]),
+            seed=int(data["seed"]),
+            entries=tuple(
+                KeyEntry(
+                    str(e["assessor"]), str(e["code"]), str(e["subject"]), Purpose(e["purpose"])
+                )
+                for e in data["entries"]
+            ),
+        )
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            Fault(path.name, 0, "", "is not the key of a sitting", "Give the file as planned.")
+        ) from error
+    if key.sitting != sitting:
+        raise InputError(
+            Fault(
+                path.name,
+                0,
+                "sitting",
+                f"is {key.sitting}, not {sitting}",
+                "Give the key of this sitting.",
+            )
+        )
+    if key.digest != digest:
+        raise InputError(
+            Fault(
+                path.name,
+                0,
+                "",
+                f"is not the key that {sitting} was planned with",
+                "Its digest differs from the register's: restore the file as it was planned.",
+            )
+        )
+    return key

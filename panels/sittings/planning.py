@@ -1,0 +1,345 @@
+"""From a definition to a planned sitting: checks against the register, orders, codes, key.
+
+A sitting stands on rules that were declared before it, on standards still in use, and on lots
+that the register knows at the strength it knows them. Everything wrong is told at once, and
+nothing is written until all is right.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError, OutOfRangeError
+from bulkflow.lots.queries import LotLine, lots_named
+from bulkflow.records import Power, Record, append, require
+from bulkflow.records.times import check_zone
+from panels.errors import PanelsError
+from panels.preparation.dilution import NosingWindow, measured_strength, prepare_dilution
+from panels.reading import YamlFile
+from panels.records import (
+    SITTING,
+    STANDARD,
+    JudgedLot,
+    Place,
+    PouredStandard,
+    RuleUsed,
+    Sitting,
+    Standard,
+    bodies_about,
+    latest_bodies,
+)
+from panels.release.register import DeclaredRule, rule_in_force
+from panels.serving import Purpose, Sample, ServingPlan, plan_servings
+from panels.sittings.definition import METHOD, DefinedLot, SittingDefinition
+from panels.sittings.keys import SittingKey, write_key
+
+__all__ = ["STRENGTH_TOLERANCE_PERCENT", "PlannedSitting", "plan_sitting", "register_sitting"]
+
+STRENGTH_TOLERANCE_PERCENT = 0.5
+"""Largest difference between a lot's strength in the definition and in the register
+[% vol]; beyond it one of them belongs to another liquid."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSitting:
+    """A sitting ready to be registered, and its key."""
+
+    sitting: Sitting
+    key: SittingKey
+
+
+@dataclass
+class _Known:
+    """What the register knows of things a definition names."""
+
+    lots: Mapping[str, LotLine]
+    rules: dict[str, DeclaredRule] = field(default_factory=dict)
+    standards: dict[str, Standard] = field(default_factory=dict)
+
+
+def plan_sitting(
+    session: Session, definition: SittingDefinition, *, seed: int, file: YamlFile | None = None
+) -> PlannedSitting:
+    """Check a definition against the register and lay out its trays.
+
+    Parameters
+    ----------
+    session : reads the register.
+    definition : what the leader wrote.
+    seed : of orders and codes; see `panels.sittings.keys.draw_seed`.
+    file : where the definition came from, to place faults.
+
+    Raises
+    ------
+    InputError : with every fault.
+    """
+    known = _Known(lots_named(session, [lot.lot for lot in definition.lots]))
+    faults = [*_checked_once(session, definition)]
+    faults += _checked_rules(session, definition, known)
+    faults += _checked_lots(definition, known)
+    if faults:
+        raise InputError(_placed(faults, file))
+    try:
+        plan = plan_servings(
+            _samples(definition, known),
+            definition.assessors,
+            seed=seed,
+            max_servings=definition.max_servings,
+        )
+        NosingWindow(definition.earliest_minutes, definition.latest_minutes)
+    except PanelsError as error:
+        raise InputError(_placed([_whole(str(error))], file)) from error
+    faults = list(_checked_counts(definition, known, plan))
+    if faults:
+        raise InputError(_placed(faults, file))
+    key = SittingKey(definition.sitting, seed, plan.key)
+    return PlannedSitting(_sitting(definition, known, plan, key), key)
+
+
+def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Path) -> Record:
+    """Write the key apart, and the sitting into the register.
+
+    Raises
+    ------
+    RefusedError : the acting person may not record sittings.
+    InputError : there is a key already.
+    """
+    require(session, Power.RECORD, f"plan the sitting {planned.sitting.sitting}")
+    record = append(session, SITTING, planned.sitting, zone=planned.sitting.zone)
+    write_key(key_file, planned.key)
+    return record
+
+
+Found = tuple[tuple[str | int, ...], str, str]
+"""Place in the definition, what was found, what would be right."""
+
+
+def _whole(text: str) -> Found:
+    return ((), text.rstrip("."), "")
+
+
+def _placed(found: Sequence[Found], file: YamlFile | None) -> list[Fault]:
+    name = file.name if file is not None else ""
+    return [
+        Fault(
+            name,
+            file.line_of(place) if file is not None else 0,
+            ".".join(str(step) for step in place),
+            what,
+            mend,
+        )
+        for place, what, mend in found
+    ]
+
+
+def _checked_once(session: Session, definition: SittingDefinition) -> Iterator[Found]:
+    if bodies_about(session, SITTING, definition.sitting):
+        yield (
+            ("sitting",),
+            f"is {definition.sitting}, which is planned already",
+            ("Give the sitting another name; a planned one is not changed."),
+        )
+    try:
+        check_zone(definition.zone)
+    except ValueError:
+        yield ("zone",), f"is {definition.zone!r}", "Give an IANA name such as Europe/Riga."
+
+
+def _checked_rules(
+    session: Session, definition: SittingDefinition, known: _Known
+) -> Iterator[Found]:
+    """Find rule and standard of every liquid."""
+    standards = {name: body for name, (_, body) in latest_bodies(session, STANDARD).items()}
+    for number, lot in enumerate(definition.lots):
+        if lot.liquid in known.rules:
+            continue
+        place = ("lots", number, "liquid")
+        declared = rule_in_force(session, lot.liquid, definition.held_on)
+        if declared is None:
+            yield (
+                place,
+                f"is {lot.liquid}, which has no release rule by {definition.held_on}",
+                ("Declare the rule before the sitting."),
+            )
+            continue
+        known.rules[lot.liquid] = declared
+        standard = standards.get(declared.rule.standard)
+        if standard is None or standard.liquid != lot.liquid:
+            yield (
+                place,
+                f"is {lot.liquid}, whose standard {declared.rule.standard} is not known",
+                ("Record the standard, or declare a rule with another one."),
+            )
+        elif not standard.filled_on <= definition.held_on <= standard.use_by:
+            yield (
+                place,
+                (
+                    f"is {lot.liquid}, whose standard {standard.standard} may be served from"
+                    f" {standard.filled_on} to {standard.use_by}"
+                ),
+                "Bridge it to a successor first.",
+            )
+        else:
+            known.standards[lot.liquid] = standard
+
+
+def _checked_lots(definition: SittingDefinition, known: _Known) -> Iterator[Found]:
+    for number, lot in enumerate(definition.lots):
+        place = ("lots", number)
+        line = known.lots.get(lot.lot)
+        if line is None:
+            yield (
+                (*place, "lot"),
+                f"is {lot.lot}, which the register does not know",
+                ("Record the lot first, or correct its name."),
+            )
+            continue
+        if line.liquid_id != lot.liquid:
+            yield (
+                (*place, "liquid"),
+                f"is {lot.liquid}, but {lot.lot} is {line.liquid_id}",
+                ("Correct the liquid."),
+            )
+        yield from _checked_strength(place, lot, float(line.strength_percent), definition)
+
+
+def _checked_strength(
+    place: tuple[str | int, ...], lot: DefinedLot, registered: float, definition: SittingDefinition
+) -> Iterator[Found]:
+    try:
+        strength = _strength(lot)
+        prepare_dilution(lot.lot, strength, servings=1, target_strength=definition.target_strength)
+    except (PanelsError, OutOfRangeError) as error:
+        yield (*place, "strength"), str(error).rstrip("."), ""
+        return
+    if abs(strength - registered) > STRENGTH_TOLERANCE_PERCENT:
+        yield (
+            (*place, "strength"),
+            (f"is {strength:.2f} % vol, but the register has {lot.lot} at {registered:.2f} % vol"),
+            f"They may differ by {STRENGTH_TOLERANCE_PERCENT:g} at most: measure again.",
+        )
+
+
+def _strength(lot: DefinedLot) -> float:
+    if lot.strength is not None:
+        return lot.strength
+    if lot.density_kg_m3 is None or lot.temperature_c is None:
+        raise ValueError("a lot was defined without strength or density")
+    return round(measured_strength(lot.density_kg_m3, lot.temperature_c), 2)
+
+
+def _samples(definition: SittingDefinition, known: _Known) -> list[Sample]:
+    flight_of = {lot.lot: 2 if lot.suspected else 1 for lot in definition.lots}
+    samples = [Sample(lot, Purpose.LOT, flight) for lot, flight in flight_of.items()]
+    served = {(flight_of[lot.lot], lot.liquid) for lot in definition.lots}
+    for flight, liquid in sorted(served):
+        standard = known.standards[liquid].standard
+        samples += [
+            Sample(standard, Purpose.CONTROL, flight, copy)
+            for copy in range(1, definition.control_glasses + 1)
+        ]
+    copies: Counter[tuple[str, int]] = Counter()
+    for repeat in definition.repeats:
+        copies[(repeat.lot, repeat.flight)] += 1
+        count = copies[(repeat.lot, repeat.flight)]
+        samples.append(Sample(repeat.lot, Purpose.REPEAT, repeat.flight, count))
+    return samples
+
+
+def _checked_counts(
+    definition: SittingDefinition, known: _Known, plan: ServingPlan
+) -> Iterator[Found]:
+    """Every lot must reach enough assessors, and a suspected one must not stand alone."""
+    noses = Counter(entry.subject for entry in set(plan.key) if entry.purpose is Purpose.LOT)
+    for number, lot in enumerate(definition.lots):
+        fewest = known.rules[lot.liquid].rule.validity.fewest_assessors
+        if noses[lot.lot] < fewest:
+            yield (
+                ("lots", number, "lot"),
+                (f"is {lot.lot}, which only {noses[lot.lot]} assessors would nose"),
+                f"The rule needs {fewest}: add assessors, or move lots to another sitting.",
+            )
+    clean = {lot.lot for lot in definition.lots if not lot.suspected}
+    repeated = {repeat.lot for repeat in definition.repeats if repeat.flight == 2}
+    if any(lot.suspected for lot in definition.lots) and not repeated & clean:
+        yield (
+            ("repeats",),
+            "gives the flight of suspected lots no glass of a clean lot",
+            ("Repeat a clean lot in flight 2, so that the flight tells nothing."),
+        )
+
+
+def _sitting(
+    definition: SittingDefinition, known: _Known, plan: ServingPlan, key: SittingKey
+) -> Sitting:
+    liquids = sorted(known.rules)
+    return Sitting(
+        sitting=definition.sitting,
+        held_on=definition.held_on,
+        zone=definition.zone,
+        room=definition.room,
+        leader=definition.leader,
+        coder=definition.coder,
+        method=METHOD,
+        assessors=definition.assessors,
+        water=definition.water,
+        target_strength=definition.target_strength,
+        pour_ml=definition.pour_ml,
+        spare_servings=definition.spare_servings,
+        earliest_minutes=definition.earliest_minutes,
+        latest_minutes=definition.latest_minutes,
+        attributes=definition.attributes,
+        lots=tuple(
+            JudgedLot(
+                lot=lot.lot,
+                liquid=lot.liquid,
+                strength=_strength(lot),
+                strength_by="stated" if lot.strength is not None else "density",
+                suspected=lot.suspected,
+            )
+            for lot in definition.lots
+        ),
+        standards=tuple(
+            PouredStandard(
+                standard=known.standards[liquid].standard,
+                liquid=liquid,
+                strength=known.standards[liquid].strength,
+            )
+            for liquid in liquids
+        ),
+        places=tuple(
+            Place(assessor=s.assessor, flight=s.flight, position=s.position, code=s.code)
+            for s in plan.servings
+        ),
+        rules=tuple(
+            RuleUsed(
+                liquid=liquid,
+                version=known.rules[liquid].rule.version,
+                fingerprint=known.rules[liquid].rule.fingerprint,
+                record=known.rules[liquid].record,
+            )
+            for liquid in liquids
+        ),
+        key_digest=key.digest,
+        balance=tuple(_balance_words(plan)),
+    )
+
+
+def _balance_words(plan: ServingPlan) -> Iterator[str]:
+    for flight in plan.flights:
+        found = flight.balance
+        yield (
+            f"flight {flight.flight}: {flight.servings} glasses; each sample"
+            f" {found.position_least} to {found.position_most} times in each position, each"
+            f" neighbour {found.neighbours_least} to {found.neighbours_most} times"
+            + (
+                ""
+                if flight.block_efficiency == 1.0
+                else f"; incomplete blocks, efficiency {flight.block_efficiency:.2f}"
+            )
+        )

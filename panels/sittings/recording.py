@@ -1,0 +1,151 @@
+"""Writing what happens at a sitting: samples made up, sheets, the key opened, the close.
+
+Every function takes a writing session; its caller's transaction keeps all of it or nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.records import Power, Record, append, append_many, require
+from bulkflow.records.chain import acting
+from panels.records import (
+    CLOSING,
+    KEY_OPENING,
+    PREPARATION,
+    SHEET,
+    Closing,
+    KeyOpening,
+    KeyRow,
+    Preparation,
+    PreparedSample,
+    Sheet,
+)
+from panels.sittings.history import HeldSitting, find_sitting
+from panels.sittings.keys import SittingKey
+
+__all__ = [
+    "close_sitting",
+    "open_key_early",
+    "open_key_to_code",
+    "record_preparation",
+    "record_sheets",
+]
+
+
+def record_preparation(
+    session: Session, sitting: str, samples: Sequence[PreparedSample], *, prepared_by: str
+) -> Record:
+    """Record the diluted samples as measured.
+
+    Raises
+    ------
+    InputError : recorded already, or the sitting is closed.
+    """
+    require(session, Power.RECORD, f"record the samples of {sitting}")
+    held = _open(session, sitting, "samples")
+    if held.preparation is not None:
+        raise _refused(sitting, "has its samples recorded already", "They are recorded once.")
+    body = Preparation(sitting=sitting, prepared_by=prepared_by, samples=tuple(samples))
+    return append(session, PREPARATION, body, zone=held.sitting.zone)
+
+
+def record_sheets(session: Session, sitting: str, sheets: Sequence[Sheet]) -> list[Record]:
+    """Record sheets that were read and checked by `panels.sittings.scores.read_sheets`.
+
+    Raises
+    ------
+    InputError : the sitting is closed, or an assessor has a sheet already.
+    """
+    require(session, Power.RECORD, f"record score sheets of {sitting}")
+    held = _open(session, sitting, "sheets")
+    twice = [sheet.assessor for sheet in sheets if sheet.assessor in held.recorded]
+    if twice:
+        raise _refused(
+            sitting, f"has the sheet of {twice[0]} already", "An assessor scores a sitting once."
+        )
+    return append_many(session, SHEET, [(sheet, None) for sheet in sheets], zone=held.sitting.zone)
+
+
+def open_key_to_code(session: Session, sitting: str) -> Record:
+    """Record that the coder looks at the key to fill and code the glasses.
+
+    Raises
+    ------
+    InputError : the acting person is not the sitting's coder.
+    """
+    held = _open(session, sitting, "glasses to code")
+    person = acting(session).actor.name
+    if person != held.sitting.coder:
+        raise _refused(
+            sitting,
+            f"is coded by {held.sitting.coder}, not by {person}",
+            "Only the coder sees the key before the close; act under that name, or open the key"
+            " early with a reason.",
+        )
+    body = KeyOpening(sitting=sitting, purpose="coding", reason="to fill and code the glasses")
+    return append(session, KEY_OPENING, body, zone=held.sitting.zone)
+
+
+def open_key_early(session: Session, sitting: str, reason: str) -> Record:
+    """Record that the key is opened before the close; the evidence will show it for ever.
+
+    Raises
+    ------
+    RefusedError : the acting person may not decide for the panel.
+    InputError : no reason, an assessor of the sitting, or a closed sitting.
+    """
+    require(session, Power.DECIDE_PANEL, f"open the key of {sitting} early")
+    held = _open(session, sitting, "key to open early")
+    person = acting(session).actor.name
+    if person in held.sitting.assessors:
+        raise _refused(sitting, f"has {person} as an assessor", "Let someone else open the key.")
+    if len(reason.split()) < 2:
+        raise InputError(
+            Fault("", 0, "reason", f"is {reason!r}", "Say in a few words why the key is needed.")
+        )
+    body = KeyOpening(sitting=sitting, purpose="early", reason=reason)
+    return append(session, KEY_OPENING, body, zone=held.sitting.zone)
+
+
+def close_sitting(
+    session: Session, sitting: str, key: SittingKey, *, remarks: str | None = None
+) -> Record:
+    """Take no more sheets, and put the key into the register.
+
+    Raises
+    ------
+    InputError : closed already, or without a single sheet.
+    """
+    require(session, Power.RECORD, f"close the sitting {sitting}")
+    held = _open(session, sitting, "close")
+    if not held.sheets:
+        raise _refused(sitting, "has no score sheet yet", "Record the sheets first.")
+    closing = Closing(sitting=sitting, without_sheet=held.outstanding, remarks=remarks)
+    record = append(session, CLOSING, closing, zone=held.sitting.zone)
+    opening = KeyOpening(
+        sitting=sitting,
+        purpose="due",
+        reason="the sitting is closed",
+        seed=str(key.seed),
+        rows=tuple(
+            KeyRow(assessor=e.assessor, code=e.code, subject=e.subject, purpose=e.purpose.value)
+            for e in key.entries
+        ),
+    )
+    append(session, KEY_OPENING, opening, zone=held.sitting.zone)
+    return record
+
+
+def _open(session: Session, sitting: str, wanted: str) -> HeldSitting:
+    held = find_sitting(session, sitting)
+    if held.closing is not None:
+        raise _refused(sitting, f"is closed: there is no {wanted} any more", "Plan another one.")
+    return held
+
+
+def _refused(sitting: str, found: str, mend: str) -> InputError:
+    return InputError(Fault("", 0, f"sitting {sitting}", found, mend))
