@@ -148,13 +148,21 @@ class Presence:
     Parameters
     ----------
     released : (place, commodity) -> first period in released stock, or for sale at a supplier.
+    inflow : the same, but for what enters in a period, the opening stock left out.
     hearts : (site, commodity) -> first period in which it can lie there not yet vatted.
     blocked : commodities of lots that lie at a site and may not be used, by site.
     """
 
     released: dict[tuple[str, Commodity], int] = field(default_factory=dict)
+    inflow: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     hearts: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     blocked: dict[str, set[Commodity]] = field(default_factory=dict)
+
+    def enter(self, place: str, commodity: Commodity, period: int) -> bool:
+        """Note that a commodity can enter stock in a period; tell whether that is news."""
+        key = (place, commodity)
+        news = [_note(self.inflow, key, period), _note(self.released, key, period)]
+        return any(news)
 
     def classes_at(self, place: str, liquid: str) -> list[Commodity]:
         """Return the commodities of a liquid that can be in released stock at a place."""
@@ -221,24 +229,24 @@ def _start(
         _note(presence.released, (row.site, origins.of_stock(row)), 0)
     for lot in scenario.lots:
         commodity, entry = origins.of_lot(lot), lot_entry_period(periods, lot)
-        if entry is not None:
-            _note(presence.released, (lot.site, commodity), entry)
-        if entry != 0:
+        if entry == 0:
+            _note(presence.released, (lot.site, commodity), 0)
+        else:
+            if entry is not None:
+                presence.enter(lot.site, commodity, entry)
             presence.blocked.setdefault(lot.site, set()).add(commodity)
     destination = {lane.id: lane.destination for lane in scenario.lanes}
     for load in scenario.loads:
         if load.state is not LoadState.PROMISED:
             arrival = lane_days[load.lane].of_row(load).usable_period
             if arrival <= periods.count:
-                _note(presence.released, (destination[load.lane], origins.of_load(load)), arrival)
+                presence.enter(destination[load.lane], origins.of_load(load), arrival)
 
 
 Step = Callable[[Presence], bool]
 
 
-def _lane_step(
-    scenario: Scenario, periods: Periods, lane_days: Mapping[str, LaneDays]
-) -> Step:
+def _lane_step(scenario: Scenario, periods: Periods, lane_days: Mapping[str, LaneDays]) -> Step:
     """Return the step that carries presence along lanes."""
 
     def first_arrival(lane: str, ready: int) -> int | None:
@@ -254,8 +262,7 @@ def _lane_step(
                     ready = presence.released[lane.origin, commodity]
                     arrival = first_arrival(lane.id, ready)
                     if arrival is not None:
-                        key = (lane.destination, commodity)
-                        changed |= _note(presence.released, key, arrival)
+                        changed |= presence.enter(lane.destination, commodity, arrival)
         return changed
 
     return step
@@ -274,15 +281,15 @@ def _recipe_step(scenario: Scenario, periods: Periods) -> Step:
             if recipe.method == "distil":
                 made += periods.round_up(recipe.days_to_vat)
                 if recipe.feints_liquid is not None and recipe.feints_percent_of_lpa > 0:
-                    feints = (site.id, Commodity(recipe.feints_liquid, made_of))
-                    changed |= _note(presence.released, feints, ready)
-            key = (site.id, Commodity(recipe.makes, made_of))
+                    feints = Commodity(recipe.feints_liquid, made_of)
+                    changed |= presence.enter(site.id, feints, ready)
+            makes = Commodity(recipe.makes, made_of)
             if site.release is not None:
                 if made <= periods.count:
-                    changed |= _note(presence.hearts, key, made)
+                    changed |= _note(presence.hearts, (site.id, makes), made)
                 made += periods.round_up(site.release.lag_days)
             if made <= periods.count:
-                changed |= _note(presence.released, key, made)
+                changed |= presence.enter(site.id, makes, made)
         return changed
 
     def step(presence: Presence) -> bool:

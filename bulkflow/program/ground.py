@@ -105,6 +105,12 @@ class Ground:
         """Return LPA in one litre (20 degC) of a liquid at the strength stored."""
         return self.liquids[liquid].strength_percent / 100.0
 
+    def any_name(self, liquid: str) -> str:
+        """Return the name of some commodity of a liquid, for demand that nothing can serve."""
+        return min(
+            (name for one, name in self.names.items() if one.liquid == liquid), default=liquid
+        )
+
     def zeros(self) -> FloatArray:
         """Return one zero per period."""
         return np.zeros(self.count)

@@ -29,8 +29,8 @@ __all__ = [
     "LaneCalendar",
     "LoadBook",
     "LoadColumn",
-    "LoadCounter",
     "LoadCosts",
+    "LoadCounter",
     "add_loads",
     "compartment_sizes",
 ]
@@ -224,6 +224,9 @@ class _Maker:
     def __init__(self, ground: Ground, parts: Parts, book: LoadBook) -> None:
         self.ground, self.parts, self.book = ground, parts, book
         self.fill = cache(self._fill)
+        # Every load is a change of the issued plan until `fleets` takes off those issued.
+        issued = bool(ground.scenario.issued_loads)
+        self.change = ground.scenario.change_cost_per_load if issued else 0.0
 
     def add_tank(self, lane: Lane, tank: LaneTank) -> None:
         """Add the columns of a tank type on a lane."""
@@ -293,7 +296,7 @@ class _Maker:
                 vehicle=Vehicle(
                     capacity=column.most_lpa,
                     min_fill=column.least_lpa,
-                    cost=column.costs.per_load.tolist() if whole else 0.0,
+                    cost=(column.costs.per_load + self.change).tolist() if whole else 0.0,
                     max_count=None if calendar.sendable.all() else most.tolist(),
                 ),
                 may_arrive_after_horizon=True,
@@ -319,7 +322,7 @@ class _Maker:
             activity,
             Label(words, refs, 18),
             upper=np.where(sendable, float(MOST_LOADS), 0.0),
-            cost=per_load,
+            cost=per_load + self.change,
             integer=True,
         )
         for size, number in sizes.items():

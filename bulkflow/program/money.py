@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from bulkflow.duty import duty_per_lpa, rate_in_force
 from bulkflow.errors import Fault, InputError
 from bulkflow.program.calendar import Periods
-from bulkflow.scenario.model import ExchangeRateRow, Liquid, Scenario
+from bulkflow.scenario.lookup import exchange_rate
+from bulkflow.scenario.model import Liquid, Scenario
 
 __all__ = ["Money"]
 
@@ -25,9 +26,7 @@ class Money:
     def __init__(self, scenario: Scenario, periods: Periods) -> None:
         self._periods = periods
         self._own = scenario.currency
-        self._rates: dict[str, list[ExchangeRateRow]] = {}
-        for row in scenario.exchange_rates:
-            self._rates.setdefault(row.currency, []).append(row)
+        self._rates = scenario.exchange_rates
         self._authorities = {authority.id: authority for authority in scenario.authorities}
         self._capital_per_day = (
             scenario.finance.capital_rate_percent_per_year / 100.0 / _DAYS_PER_YEAR
@@ -43,10 +42,8 @@ class Money:
         InputError
             No row of ``exchange_rates`` holds on the day.
         """
-        if currency is None or currency == self._own:
-            return 1.0
-        row = rate_in_force(self._rates.get(currency, ()), day)
-        if row is None:
+        rate = exchange_rate(currency, self._own, self._rates, day)
+        if rate is None:
             raise InputError(
                 Fault(
                     "",
@@ -56,7 +53,7 @@ class Money:
                     f"Add a row with a first day on or before {day.isoformat()}.",
                 )
             )
-        return row.rate
+        return rate
 
     def factors(self, currency: str | None) -> FloatArray:
         """Return the worth of one unit of a currency on D(t), (T,)."""

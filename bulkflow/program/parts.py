@@ -25,7 +25,7 @@ from bulkflow.core.network import (
     Term,
 )
 
-__all__ = ["Label", "NodeDraft", "Parts"]
+__all__ = ["Label", "NodeDraft", "Parts", "steady_amount"]
 
 FloatArray = NDArray[np.float64]
 
@@ -187,3 +187,10 @@ class Parts:
 
 def _list(value: float | FloatArray | None) -> float | list[float] | None:
     return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def steady_amount(effect: Effect) -> float:
+    """Return the amount of an effect, which in this program is the same in every period."""
+    if not isinstance(effect.amount, int | float):
+        raise TypeError(f"effect on {effect.node} changes from period to period")
+    return float(effect.amount)

@@ -65,5 +65,3 @@ def lagged_terms(
         terms.append(Term(kind, ref, times.tolist(), lag_first=lag, lag_last=lag))
     close()
     return terms
-
-

@@ -1,0 +1,103 @@
+"""A scenario turned into a network of the core, with the way back.
+
+Each family of rules is a module of its own; this one says in which order they are laid down. The
+meaning of every rule is in this package's README.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bulkflow.core.network import Network
+from bulkflow.program.buying import PurchaseColumn, add_buying
+from bulkflow.program.demand import DemandGroup, add_demand
+from bulkflow.program.duty_limits import GuaranteeBook, add_guarantees
+from bulkflow.program.fleets import ChangeBook, add_fleets
+from bulkflow.program.ground import Ground
+from bulkflow.program.loads import LoadBook, add_loads
+from bulkflow.program.making import Making, add_making
+from bulkflow.program.parts import Label, Parts
+from bulkflow.program.stocks import (
+    SoftTarget,
+    StockBook,
+    add_shelf_life,
+    add_stocks,
+    add_targets,
+)
+from bulkflow.program.tanks import TankBook, add_tanks
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["Maps", "TradeProgram", "build_program"]
+
+
+@dataclass(frozen=True, slots=True)
+class Maps:
+    """The way from the core's ids back to the scenario.
+
+    Parameters
+    ----------
+    labels : id of a node, lane, activity or limit of the core -> what it stands for.
+    """
+
+    ground: Ground
+    labels: Mapping[str, Label]
+    stocks: StockBook
+    purchases: tuple[PurchaseColumn, ...]
+    making: Making
+    loads: LoadBook
+    changes: ChangeBook
+    tanks: TankBook
+    guarantees: GuaranteeBook
+    demand: tuple[DemandGroup, ...]
+    targets: tuple[SoftTarget, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TradeProgram:
+    """A network of the core and the maps that lead back from it."""
+
+    network: Network
+    maps: Maps
+
+
+def build_program(scenario: Scenario) -> TradeProgram:
+    """Return the program of a scenario whose references are sound.
+
+    Raises
+    ------
+    InputError
+        A rate of duty or exchange is missing on a day on which it is needed.
+    PlanningError
+        A load is promised or frozen that can never be sent.
+    """
+    ground = Ground.of(scenario)
+    parts = Parts(ground.count)
+    stocks = add_stocks(ground, parts)
+    purchases = add_buying(ground, parts)
+    making = add_making(ground, parts)
+    loads = add_loads(ground, parts)
+    changes = add_fleets(ground, parts, loads)
+    tanks = add_tanks(ground, parts, making, loads)
+    guarantees = add_guarantees(ground, parts, loads, making)
+    demand = add_demand(ground, parts)
+    targets = add_targets(ground, parts, loads)
+    add_shelf_life(ground, parts, demand)
+    names = dict.fromkeys([*ground.names.values(), *(group.name for group in demand)])
+    network = parts.network(tuple(names) or (scenario.liquids[0].id,))
+    return TradeProgram(
+        network,
+        Maps(
+            ground,
+            parts.labels,
+            stocks,
+            tuple(purchases),
+            making,
+            loads,
+            changes,
+            tanks,
+            guarantees,
+            tuple(demand),
+            tuple(targets),
+        ),
+    )

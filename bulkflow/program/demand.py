@@ -1,0 +1,190 @@
+"""Demand by site, liquid, market and priority: where it is served from, and what falls short.
+
+Owns eqs. 23 and 24. Demand stands on the site's own node where one class of the liquid serves one
+market at one priority; the core then sees stock, demand and inbound loads together. Other demand
+gets a node of its own, fed from the classes its market does not bar.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core import network as core
+from bulkflow.core.network import Effect
+from bulkflow.program.classes import Commodity, markets_barring
+from bulkflow.program.ground import Ground, site_node
+from bulkflow.program.parts import Label, Parts
+from bulkflow.scenario.lookup import (
+    demand_liquid,
+    demand_lpa,
+    demand_market,
+    demand_priority,
+)
+from bulkflow.scenario.model import Priority
+
+__all__ = ["DemandGroup", "Outlet", "add_demand"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Outlet:
+    """A way to serve a demand from a class: a lane or an activity of the core, or its own node."""
+
+    kind: str  # "lane", "activity", or "node" where the demand stands on the site's node
+    ref: str
+    commodity: Commodity
+
+
+@dataclass(frozen=True, slots=True)
+class DemandGroup:
+    """The demand of a site, liquid, market and priority.
+
+    Parameters
+    ----------
+    node, name : node and commodity of the core where it falls short.
+    lpa : asked for by period, (T,).
+    """
+
+    site: str
+    liquid: str
+    market: str
+    priority: Priority
+    lpa: FloatArray
+    node: str
+    name: str
+    outlets: tuple[Outlet, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Demand before it has a place in the core."""
+
+    site: str
+    liquid: str
+    market: str
+    priority: Priority
+    lpa: FloatArray
+    servers: tuple[Commodity, ...]
+
+
+def add_demand(ground: Ground, parts: Parts) -> list[DemandGroup]:
+    """Add all demand inside the horizon."""
+    asked = _collect(ground)
+    on_node = _standing_on_site(ground, asked)
+    groups = []
+    for number, one in enumerate(asked):
+        if number in on_node:
+            groups.append(_on_site_node(ground, parts, one))
+        else:
+            groups.append(_on_own_node(ground, parts, one))
+    return groups
+
+
+def _collect(ground: Ground) -> list[_Asked]:
+    """Add up the rows of every group."""
+    products = {product.id: product for product in ground.scenario.products}
+    priorities = {priority.id: priority for priority in ground.scenario.priorities}
+    amounts: dict[tuple[str, str, str, str], FloatArray] = {}
+    for row in ground.scenario.demand:
+        period = ground.periods.holding(row.period_start)
+        liquid, lpa = demand_liquid(row, products), demand_lpa(row, products)
+        if not 1 <= period <= ground.count or lpa == 0:
+            continue
+        market = demand_market(row, ground.sites) or ""
+        key = (row.site, liquid, market, demand_priority(row, ground.scenario.priorities))
+        amounts.setdefault(key, ground.zeros())[period - 1] += lpa
+    return [
+        _Asked(
+            site,
+            liquid,
+            market,
+            priorities[priority],
+            lpa,
+            tuple(
+                commodity
+                for commodity in ground.presence.classes_at(site, liquid)
+                if market not in markets_barring(commodity.origin_class)
+            ),
+        )
+        for (site, liquid, market, priority), lpa in amounts.items()
+    ]
+
+
+def _standing_on_site(ground: Ground, asked: list[_Asked]) -> set[int]:
+    """Return which demand can stand on its site's node.
+
+    A node carries unmet demand over, or loses it, alike for all its liquids: the way of the
+    larger demand decides, the other gets nodes of its own.
+    """
+    fit = []
+    for number, one in enumerate(asked):
+        rivals = [two for two in asked if (two.site, two.liquid) == (one.site, one.liquid)]
+        classes = ground.presence.classes_at(one.site, one.liquid)
+        if len(rivals) == 1 and len(classes) == 1 and len(one.servers) == 1:
+            fit.append(number)
+    chosen: set[int] = set()
+    for site in {asked[number].site for number in fit}:
+        here = [number for number in fit if asked[number].site == site]
+        totals = {"carried": 0.0, "lost": 0.0}
+        for number in here:
+            totals[asked[number].priority.unmet] += float(asked[number].lpa.sum())
+        way = max(totals, key=lambda one: totals[one])
+        chosen.update(number for number in here if asked[number].priority.unmet == way)
+    return chosen
+
+
+def _label(one: _Asked) -> Label:
+    market = f" for market {one.market}" if one.market else ""
+    return Label(f"demand for {one.liquid} at {one.site}{market}", (f"sites[{one.site}]",), 23)
+
+
+def _place(
+    ground: Ground,
+    parts: Parts,
+    one: _Asked,
+    node: str,
+    name: str,
+    outlets: Iterable[Outlet],
+) -> DemandGroup:
+    draft = parts.node(node)
+    draft.demand[name] = one.lpa
+    draft.shortage_cost[name] = np.full(ground.count, one.priority.cost_per_lpa)
+    draft.shortage = one.priority.unmet
+    return DemandGroup(
+        one.site, one.liquid, one.market, one.priority, one.lpa, node, name, tuple(outlets)
+    )
+
+
+def _on_site_node(ground: Ground, parts: Parts, one: _Asked) -> DemandGroup:
+    (server,) = one.servers
+    node, name = site_node(one.site), ground.name(server)
+    return _place(ground, parts, one, node, name, [Outlet("node", node, server)])
+
+
+def _on_own_node(ground: Ground, parts: Parts, one: _Asked) -> DemandGroup:
+    """Give demand a node; several classes reach it as one commodity."""
+    node = f"demand {one.site}/{one.liquid}/{one.market}/{one.priority.id}"
+    label = _label(one)
+    parts.node(node, label)
+    if not one.servers:
+        return _place(ground, parts, one, node, ground.any_name(one.liquid), [])
+    name = ground.name(one.servers[0])
+    outlets = []
+    for server in one.servers:
+        ref = f"serve {node}/{server.origin_class}"
+        if len(one.servers) == 1:
+            parts.add_lane(core.Lane(ref, site_node(one.site), node, commodities=(name,)), label)
+            outlets.append(Outlet("lane", ref, server))
+            continue
+        effects = [
+            Effect(site_node(one.site), ground.name(server), -1.0),
+            Effect(node, name, 1.0),
+        ]
+        parts.add_activity(ref, label, effects=effects)
+        outlets.append(Outlet("activity", ref, server))
+    return _place(ground, parts, one, node, name, outlets)

@@ -1,0 +1,196 @@
+"""Duty against guarantees: at risk on the legs of loads, and on stock (eqs. 17, 21).
+
+Rows are divided by the largest duty in them, so that the solver sees LPA, not money.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.network import Term
+from bulkflow.program.calendar import LoadDays
+from bulkflow.program.ground import Ground, hearts_node, site_node
+from bulkflow.program.loads import FixedLoad, LoadBook, LoadColumn
+from bulkflow.program.making import Making
+from bulkflow.program.parts import Label, Parts
+from bulkflow.program.tanks import blocked_lots_lpa
+from bulkflow.program.terms import lagged_terms
+from bulkflow.scenario.model import Guarantee, Leg, Liquid
+
+__all__ = ["GuaranteeBook", "StoredDuty", "add_guarantees"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredDuty:
+    """Duty per LPA of a commodity stocked at a site, in the workspace's currency, (T,)."""
+
+    site: str
+    name: str
+    per_lpa: FloatArray
+    transit: tuple[str, ...]  # vat lanes
+
+
+@dataclass(slots=True)
+class GuaranteeBook:
+    """What each guarantee is used for.
+
+    Parameters
+    ----------
+    limits : guarantee -> (T,) in the workspace's currency.
+    fixed : guarantee -> use by frozen loads, loads under way and unusable lots, (T,).
+    moving : guarantee -> (column, weights): use in period t + lag of an LPA sent in t is
+        ``weights[lag, t]``.
+    stored : guarantee -> duty on stock.
+    """
+
+    limits: dict[str, FloatArray] = field(default_factory=dict)
+    fixed: dict[str, FloatArray] = field(default_factory=dict)
+    moving: dict[str, list[tuple[LoadColumn, FloatArray]]] = field(default_factory=dict)
+    stored: dict[str, list[StoredDuty]] = field(default_factory=dict)
+
+
+def add_guarantees(ground: Ground, parts: Parts, loads: LoadBook, making: Making) -> GuaranteeBook:
+    """Add the limit of every guarantee."""
+    book = GuaranteeBook()
+    for guarantee in ground.scenario.guarantees:
+        book.limits[guarantee.id] = guarantee.limit * ground.money.factors(guarantee.currency)
+        if guarantee.kind == "movement":
+            terms = _moving_terms(ground, loads, book, guarantee)
+        else:
+            terms = _stored_terms(ground, making, book, guarantee)
+        _add_limit(parts, book, guarantee, terms)
+    return book
+
+
+def _add_limit(parts: Parts, book: GuaranteeBook, guarantee: Guarantee, terms: list[Term]) -> None:
+    if not terms:
+        return
+    largest = max(float(np.max(np.abs(one.times))) for one in terms)
+    if largest == 0:
+        return
+    equation = 21 if guarantee.kind == "movement" else 17
+    parts.add_limit(
+        f"guarantee {guarantee.id}",
+        Label(f"guarantee {guarantee.id}", (f"guarantees[{guarantee.id}]",), equation),
+        [_scaled(one, 1.0 / largest) for one in terms],
+        at_most=(book.limits[guarantee.id] - book.fixed[guarantee.id]) / largest,
+    )
+
+
+def _scaled(term: Term, factor: float) -> Term:
+    times = np.asarray(term.times) * factor
+    return Term(
+        term.kind,
+        term.ref,
+        times.tolist() if times.ndim else float(times),
+        term.commodity,
+        term.lag_first,
+        term.lag_last,
+    )
+
+
+def _moving_terms(
+    ground: Ground, loads: LoadBook, book: GuaranteeBook, guarantee: Guarantee
+) -> list[Term]:
+    """Return terms for the duty of loads on legs that name the guarantee."""
+    terms: list[Term] = []
+    book.moving[guarantee.id] = []
+    for column in loads.columns:
+        legs = [leg for leg in column.lane.legs if leg.guarantee == guarantee.id]
+        if not legs:
+            continue
+        calendar = loads.calendars[column.lane.id]
+        weights = _leg_weights(ground, legs, column, calendar.days)
+        if weights.any():
+            book.moving[guarantee.id].append((column, weights))
+            terms += lagged_terms("flow", column.core_lane, weights, calendar.sendable)
+    book.fixed[guarantee.id] = _fixed_use(ground, loads.fixed, guarantee.id)
+    return terms
+
+
+def _leg_periods(ground: Ground, leg: Leg, days: LoadDays) -> tuple[int, int]:
+    """Return the first and last period in which a load is at risk on a leg."""
+    first = days.loading + timedelta(days=leg.from_day)
+    last = days.discharge if leg.to_day is None else days.loading + timedelta(days=leg.to_day)
+    if last < first:
+        return 1, 0
+    return ground.periods.holding(first), ground.periods.holding(last)
+
+
+def _duty_in_period(ground: Ground, leg: Leg, liquid: Liquid, days: LoadDays, period: int) -> float:
+    """Return duty at risk per LPA loaded, at the exchange of the period of use (eq. 30)."""
+    duty = ground.money.duty_in(leg.authority, liquid, days.loading, period)
+    return leg.share_percent / 100.0 * duty
+
+
+def _leg_weights(
+    ground: Ground,
+    legs: Iterable[Leg],
+    column: LoadColumn,
+    days: tuple[LoadDays | None, ...],
+) -> FloatArray:
+    """Return the duty at risk ``lag`` periods after sending in t per LPA, (lags, T)."""
+    liquid = ground.liquids[column.commodity.liquid]
+    weights = np.zeros((ground.count, ground.count))
+    most = 0
+    for leg in legs:
+        for t, one in enumerate(days, 1):
+            if one is None:
+                continue
+            first, last = _leg_periods(ground, leg, one)
+            for period in range(max(first, t), min(last, ground.count) + 1):
+                weights[period - t, t - 1] += _duty_in_period(ground, leg, liquid, one, period)
+                most = max(most, period - t)
+    return weights[: most + 1]
+
+
+def _fixed_use(ground: Ground, fixed: Iterable[FixedLoad], guarantee: str) -> FloatArray:
+    use = ground.zeros()
+    for load in fixed:
+        liquid = ground.liquids[load.commodity.liquid]
+        for leg in load.lane.legs:
+            if leg.guarantee != guarantee:
+                continue
+            first, last = _leg_periods(ground, leg, load.days)
+            for period in range(max(1, first), min(last, ground.count) + 1):
+                use[period - 1] += load.lpa * _duty_in_period(
+                    ground, leg, liquid, load.days, period
+                )
+    return use
+
+
+def _stored_terms(
+    ground: Ground, making: Making, book: GuaranteeBook, guarantee: Guarantee
+) -> list[Term]:
+    """Return terms for the duty on stock at the sites that name the guarantee."""
+    terms: list[Term] = []
+    stored: list[StoredDuty] = []
+    fixed = ground.zeros()
+    for site in ground.scenario.sites:
+        if site.storage_guarantee != guarantee.id or site.authority is None:
+            continue
+        for commodity in ground.presence.at(site.id):
+            name, key = ground.name(commodity), (site.id, commodity)
+            duty = ground.money.duty_by_period(site.authority, ground.liquids[commodity.liquid])
+            fixed += duty * blocked_lots_lpa(ground, site.id, commodity)[1:]
+            vats = tuple(
+                one.core_lane
+                for one in making.vattings
+                if (one.site, one.commodity) == key and one.lag > 0
+            )
+            stored.append(StoredDuty(site.id, name, duty, vats))
+            times = duty.tolist()
+            if key in ground.presence.released:
+                terms.append(Term("stock", site_node(site.id), times, name))
+            if key in ground.presence.hearts:
+                terms.append(Term("stock", hearts_node(site.id), times, name))
+            terms += [Term("in_transit", lane, times) for lane in vats]
+    book.stored[guarantee.id], book.fixed[guarantee.id] = stored, fixed
+    return terms

@@ -1,0 +1,471 @@
+"""Making: charges on stills with hours, cleaning and campaigns, let-down, vatting, judging.
+
+Owns eqs. 6 to 11.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import floor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core import network as core
+from bulkflow.core.network import Effect, Term, Vehicle
+from bulkflow.program.calendar import open_share
+from bulkflow.program.classes import Commodity, recipes_at, union_class
+from bulkflow.program.ground import Ground, hearts_node, site_node
+from bulkflow.program.parts import Label, Parts, steady_amount
+from bulkflow.scenario.model import LotStatus, Recipe, Release, Site, Still
+
+__all__ = [
+    "LetDownColumn",
+    "Making",
+    "RunColumn",
+    "VattingColumn",
+    "add_making",
+    "charge_lpa",
+    "holding_costs",
+    "still_hours",
+]
+
+FloatArray = NDArray[np.float64]
+HOURS_TOLERANCE = 1e-9
+"""Hours are sums of decimals; a charge that fits but for rounding fits."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunColumn:
+    """Charges of a recipe on a still from inputs of given classes: an activity of the core.
+
+    Parameters
+    ----------
+    inputs : (commodity, LPA a charge).
+    hearts_lpa, feints_lpa : from each charge.
+    per_charge : cost by period, in the workspace's currency, (T,).
+    """
+
+    activity: str
+    site: str
+    still: str
+    recipe: Recipe
+    inputs: tuple[tuple[Commodity, float], ...]
+    makes: Commodity
+    hearts_lpa: float
+    feints_lpa: float
+    per_charge: FloatArray
+    continuous: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LetDownColumn:
+    """LPA let down by a recipe at a site: an activity of the core; inputs per LPA made."""
+
+    activity: str
+    site: str
+    recipe: Recipe
+    inputs: tuple[tuple[Commodity, float], ...]
+    makes: Commodity
+
+
+@dataclass(frozen=True, slots=True)
+class VattingColumn:
+    """Vattings of a commodity: a lane of the core from hearts to released stock.
+
+    ``counted``: whether the core counts the lots. Where it does not, nothing limits or prices
+    them, and each period's vatting is one lot. ``per_lot`` (T,) in the workspace's currency.
+    """
+
+    core_lane: str
+    site: str
+    commodity: Commodity
+    lag: int
+    counted: bool
+    per_lot: FloatArray
+
+
+@dataclass(slots=True)
+class Making:
+    """Everything that can be made."""
+
+    runs: list[RunColumn] = field(default_factory=list)
+    let_downs: list[LetDownColumn] = field(default_factory=list)
+    vattings: list[VattingColumn] = field(default_factory=list)
+
+
+def add_making(ground: Ground, parts: Parts) -> Making:
+    """Add stills, let-down and vatting at every site."""
+    making = Making()
+    for site in ground.scenario.sites:
+        for still in site.stills:
+            runs = [
+                run
+                for recipe in recipes_at(ground.scenario, site)
+                if recipe.method == "distil" and recipe.id in still.recipes
+                for run in _runs(ground, site, still, recipe)
+            ]
+            making.runs += runs
+            _add_still(ground, parts, site, still, runs)
+        for recipe in recipes_at(ground.scenario, site):
+            if recipe.method == "let_down":
+                making.let_downs += _add_let_down(ground, parts, site, recipe)
+        if site.release is not None:
+            making.vattings += _add_release(ground, parts, site, site.release)
+    return making
+
+
+def charge_lpa(still: Still, recipe: Recipe) -> float:
+    """Return the LPA in one charge (eq. 7)."""
+    strength = recipe.charge_strength_percent
+    if strength is None:
+        raise ValueError(f"recipe {recipe.id} is distilled but has no charge strength")
+    return still.charge_litres * strength / 100.0
+
+
+def _runs(ground: Ground, site: Site, still: Still, recipe: Recipe) -> list[RunColumn]:
+    """Return the charges of a recipe, one column for every choice of classes of its inputs."""
+    charge = charge_lpa(still, recipe)
+    hearts = charge * (recipe.hearts_percent_of_lpa or 0.0) / 100.0
+    feints = charge * recipe.feints_percent_of_lpa / 100.0 if recipe.feints_liquid else 0.0
+    per_charge = still.cost_per_charge * ground.money.factors(site.currency)
+    name = f"charges {site.id}/{still.id}/{recipe.id}"
+    choices = ground.presence.combinations(site.id, recipe)
+    return [
+        RunColumn(
+            name if len(choices) == 1 else f"{name}/{_choice(inputs)}",
+            site.id,
+            still.id,
+            recipe,
+            tuple(
+                (commodity, charge * one.share_percent_of_lpa / 100.0)
+                for commodity, one in zip(inputs, recipe.inputs, strict=True)
+            ),
+            Commodity(recipe.makes, union_class(one.origin_class for one in inputs)),
+            hearts,
+            feints,
+            per_charge + recipe.cost_per_lpa_made * hearts,
+            still.continuous,
+        )
+        for inputs in choices
+    ]
+
+
+def _choice(inputs: tuple[Commodity, ...]) -> str:
+    return ",".join(one.origin_class for one in inputs)
+
+
+def still_hours(ground: Ground, site: Site, still: Still) -> FloatArray:
+    """Return the hours a still can run in each period (eq. 8), (T,)."""
+    closures = (*still.shutdowns, *site.closures)
+    return np.array(
+        [
+            still.hours_per_period * open_share(ground.periods, t, closures)
+            for t in ground.periods.numbers()
+        ]
+    )
+
+
+def _add_still(
+    ground: Ground, parts: Parts, site: Site, still: Still, runs: list[RunColumn]
+) -> None:
+    """Add the charges of a still, its hours, and where needed what it is set to (eqs. 7 to 9)."""
+    if not runs:
+        return
+    hours = still_hours(ground, site, still)
+    most = hours / still.hours_per_charge + HOURS_TOLERANCE
+    if not still.continuous:
+        most = np.floor(most)
+    refs = (f"sites[{site.id}].stills[{still.id}]",)
+    for run in runs:
+        label = Label(f"charges of {run.recipe.id} on {still.id} at {site.id}", refs, 7)
+        parts.add_activity(
+            run.activity,
+            label,
+            effects=_effects(ground, site, run),
+            upper=most,
+            cost=run.per_charge,
+            integer=not still.continuous,
+        )
+    terms = [Term("activity", run.activity, still.hours_per_charge) for run in runs]
+    if still.cleaning_hours > 0 or still.minimum_campaign_charges > 0:
+        setting = _Setting(parts, site, still, runs, most)
+        terms += setting.cleaning_terms(still.cleaning_hours)
+    parts.add_limit(
+        f"hours {site.id}/{still.id}",
+        Label(f"hours of {still.id} at {site.id}", refs, 8),
+        terms,
+        at_most=hours,
+    )
+
+
+def _effects(ground: Ground, site: Site, run: RunColumn) -> list[Effect]:
+    """Return what a charge takes and gives."""
+    stock = site_node(site.id)
+    effects = [Effect(stock, ground.name(one), -lpa) for one, lpa in run.inputs]
+    lag = ground.periods.round_up(run.recipe.days_to_vat)
+    if run.hearts_lpa > 0 and lag < ground.count and run.makes in ground.names:
+        node = hearts_node(site.id) if site.release is not None else stock
+        effects.append(Effect(node, ground.name(run.makes), run.hearts_lpa, lag))
+    if run.feints_lpa > 0 and run.recipe.feints_liquid is not None:
+        feints = Commodity(run.recipe.feints_liquid, run.makes.origin_class)
+        effects.append(Effect(stock, ground.name(feints), run.feints_lpa))
+    return _merged(effects)
+
+
+def _merged(effects: list[Effect]) -> list[Effect]:
+    """Add up effects on the same balance at the same lag (feints may be an input too)."""
+    amounts: dict[tuple[str, str, int], float] = {}
+    for one in effects:
+        key = (one.node, one.commodity, one.lag)
+        amounts[key] = amounts.get(key, 0.0) + steady_amount(one)
+    return [Effect(node, name, amount, lag) for (node, name, lag), amount in amounts.items()]
+
+
+class _Setting:
+    """What a still is set to: runs (U) and stays set (K) by recipe and period (eqs. 8, 9)."""
+
+    def __init__(
+        self, parts: Parts, site: Site, still: Still, runs: list[RunColumn], most: FloatArray
+    ) -> None:
+        self.parts, self.still, self.most = parts, still, most
+        self.place = f"{site.id}/{still.id}"
+        self.refs = (f"sites[{site.id}].stills[{still.id}]",)
+        self.by_recipe: dict[str, list[str]] = {}
+        for run in runs:
+            self.by_recipe.setdefault(run.recipe.id, []).append(run.activity)
+        self.periods = parts.periods
+        for recipe, activities in self.by_recipe.items():
+            self._add_recipe(recipe, activities)
+        self._add_exclusions()
+
+    def cleaning_terms(self, hours: float) -> list[Term]:
+        """Return the terms of the hours row: a cleaning for each recipe not already set."""
+        if hours == 0:
+            return []
+        return [
+            term
+            for recipe in self.by_recipe
+            for term in (
+                Term("activity", self._runs(recipe), hours),
+                Term("activity", self._stays(recipe), -hours),
+            )
+        ]
+
+    def _runs(self, recipe: str) -> str:
+        return f"runs {self.place}/{recipe}"
+
+    def _stays(self, recipe: str) -> str:
+        return f"stays set {self.place}/{recipe}"
+
+    def _label(self, what: str, equation: int) -> Label:
+        return Label(f"{what} on {self.place.replace('/', ' still ')}", self.refs, equation)
+
+    def _add_recipe(self, recipe: str, activities: list[str]) -> None:
+        parts, runs, stays = self.parts, self._runs(recipe), self._stays(recipe)
+        label = self._label(f"what {recipe} needs to run", 8)
+        may_stay = np.ones(self.periods)
+        may_stay[0] = 1.0 if self.still.last_recipe == recipe else 0.0
+        parts.add_activity(runs, label, upper=1.0, integer=True)
+        parts.add_activity(stays, label, upper=may_stay, integer=True)
+        charges = [Term("activity", one) for one in activities]
+        parts.add_limit(
+            f"{runs}/only then", label,
+            [*charges, Term("activity", runs, (-self.most).tolist())], at_most=0.0,
+        )  # fmt: skip
+        parts.add_limit(
+            f"{stays}/now", label, [Term("activity", stays), Term("activity", runs, -1.0)],
+            at_most=0.0,
+        )  # fmt: skip
+        parts.add_limit(
+            f"{stays}/before", label,
+            [Term("activity", stays), Term("activity", runs, -1.0, lag_first=1, lag_last=1)],
+            at_most=0.0, periods=range(2, self.periods + 1),
+        )  # fmt: skip
+        least = float(self.still.minimum_campaign_charges)
+        if least > 1 or (least == 1 and self.still.continuous):
+            self._add_campaign(recipe, charges, least)
+
+    def _add_campaign(self, recipe: str, charges: list[Term], least: float) -> None:
+        """Add eq. 9."""
+        runs, stays = self._runs(recipe), self._stays(recipe)
+        label = self._label(f"minimum campaign of {recipe}", 9)
+        self.parts.add_limit(
+            f"campaign {self.place}/{recipe}/alone", label,
+            [
+                *charges,
+                Term("activity", runs, -least),
+                Term("activity", stays, least),
+                Term("activity", stays, least, lag_first=-1, lag_last=-1),
+            ],
+            at_least=0.0,
+        )  # fmt: skip
+        self.parts.add_limit(
+            f"campaign {self.place}/{recipe}/across", label,
+            [
+                *(Term("activity", one.ref, lag_first=0, lag_last=1) for one in charges),
+                Term("activity", stays, -least),
+            ],
+            at_least=0.0, periods=range(2, self.periods + 1),
+        )  # fmt: skip
+
+    def _add_exclusions(self) -> None:
+        """A still stays set to one recipe, and through a period only if no other runs in it."""
+        label = self._label("one recipe at a time", 8)
+        recipes = list(self.by_recipe)
+        if len(recipes) < 2:
+            return
+        self.parts.add_limit(
+            f"stays set {self.place}", label,
+            [Term("activity", self._stays(one)) for one in recipes], at_most=1.0,
+        )  # fmt: skip
+        for recipe in recipes:
+            for other in recipes:
+                if other != recipe:
+                    self.parts.add_limit(
+                        f"stays set {self.place}/{recipe}/through {other}", label,
+                        [
+                            Term("activity", self._stays(recipe), lag_first=-1, lag_last=0),
+                            Term("activity", self._runs(other)),
+                        ],
+                        at_most=2.0,
+                    )  # fmt: skip
+
+
+def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> list[LetDownColumn]:
+    """Add letting down at a site (eq. 10)."""
+    name = f"let down {site.id}/{recipe.id}"
+    label = Label(f"let-down {recipe.id} at {site.id}", (f"recipes[{recipe.id}]",), 10)
+    choices = ground.presence.combinations(site.id, recipe)
+    node = hearts_node(site.id) if site.release is not None else site_node(site.id)
+    columns = []
+    for inputs in choices:
+        made = Commodity(recipe.makes, union_class(one.origin_class for one in inputs))
+        needed = tuple(
+            (commodity, one.share_percent_of_lpa / 100.0 / (1.0 - recipe.loss_percent / 100.0))
+            for commodity, one in zip(inputs, recipe.inputs, strict=True)
+        )
+        activity = name if len(choices) == 1 else f"{name}/{_choice(inputs)}"
+        effects = [Effect(site_node(site.id), ground.name(one), -lpa) for one, lpa in needed]
+        parts.add_activity(
+            activity,
+            label,
+            effects=_merged([*effects, Effect(node, ground.name(made), 1.0)]),
+            upper=recipe.maximum_lpa_per_period,
+            cost=recipe.cost_per_lpa_made,
+        )
+        columns.append(LetDownColumn(activity, site.id, recipe, needed, made))
+    if recipe.maximum_lpa_per_period is not None and len(columns) > 1:
+        parts.add_limit(
+            name,
+            label,
+            [Term("activity", column.activity) for column in columns],
+            at_most=recipe.maximum_lpa_per_period,
+        )
+    return columns
+
+
+def holding_costs(ground: Ground, site: Site, liquid: str) -> tuple[FloatArray, FloatArray]:
+    """Return what one LPA in stock at the end of a period costs (eq. 28).
+
+    Returns
+    -------
+    (storage, capital) : each (T,), in the workspace's currency.
+    """
+    record = ground.liquids[liquid]
+    value = np.full(ground.count, record.value_per_lpa)
+    if site.duty_status == "paid" and site.authority is not None:
+        value = value + ground.money.duty_by_period(site.authority, record)
+    storage = site.storage_cost_per_lpa_per_period * ground.money.factors(site.currency)
+    return storage, ground.money.capital_each(value, ground.periods.days)
+
+
+def _add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> list[VattingColumn]:
+    """Add vatting at a site, and the lots that can be judged (eqs. 6, 11)."""
+    node = parts.node(
+        hearts_node(site.id), Label(f"hearts to be vatted at {site.id}", (f"sites[{site.id}]",), 6)
+    )
+    node.stocked = True
+    lag = ground.periods.round_up(release.lag_days)
+    judged = _lots_judged(ground, site, release)
+    per_lot = release.cost_per_lot * ground.money.factors(site.currency)
+    counted = (
+        judged is not None
+        or release.vatting_minimum_lpa > 0
+        or release.vatting_maximum_lpa is not None
+        or release.cost_per_lot > 0
+    )
+    refs = (f"sites[{site.id}].release",)
+    columns = []
+    for commodity in sorted(c for where, c in ground.presence.hearts if where == site.id):
+        name = ground.name(commodity)
+        storage, capital = holding_costs(ground, site, commodity.liquid)
+        node.holding[name] = storage + capital
+        if (site.id, commodity) not in ground.presence.released:
+            continue  # it can be made, but not be released before the end
+        lane = f"vat {site.id}/{name}"
+        parts.add_lane(
+            core.Lane(
+                lane,
+                hearts_node(site.id),
+                site_node(site.id),
+                commodities=(name,),
+                unit_cost=_while_unreleased(storage + capital, lag).tolist(),
+                lead_time=lag,
+                vehicle=_vat(ground, site, release, commodity, per_lot) if counted else None,
+            ),
+            Label(f"vattings of {commodity.liquid} at {site.id}", refs, 6),
+        )
+        columns.append(VattingColumn(lane, site.id, commodity, lag, counted, per_lot))
+    if judged is not None and columns:
+        parts.add_limit(
+            f"judging {site.id}",
+            Label(f"lots that panel and laboratory can judge at {site.id}", refs, 11),
+            [Term("vehicles", column.core_lane) for column in columns],
+            at_most=judged,
+        )
+    return columns
+
+
+def _while_unreleased(per_period: FloatArray, lag: int) -> FloatArray:
+    """Return the holding cost of an LPA vatted in t at the ends of t to t + lag - 1."""
+    total = np.concatenate([[0.0], np.cumsum(per_period)])
+    periods = len(per_period)
+    ends = np.minimum(np.arange(periods) + lag, periods)
+    cost: FloatArray = total[ends] - total[:periods]
+    return cost
+
+
+def _vat(
+    ground: Ground, site: Site, release: Release, commodity: Commodity, per_lot: FloatArray
+) -> Vehicle:
+    """Return vattings as vehicles; without a maximum the site's tanks set it."""
+    most = release.vatting_maximum_lpa
+    if most is None:
+        litres = sum(
+            tank.capacity_litres for tank in site.tanks if commodity.liquid in tank.liquids
+        )
+        most = litres * ground.lpa_per_litre(commodity.liquid)
+        if release.lag_days == 0:  # what is released at once may leave before it needs room
+            most += sum(
+                floor(still.hours_per_period / still.hours_per_charge) * still.charge_litres
+                for still in site.stills
+            )
+    least = min(release.vatting_minimum_lpa, most)
+    return Vehicle(capacity=max(most, 1.0), min_fill=least, cost=per_lot.tolist())
+
+
+def _lots_judged(ground: Ground, site: Site, release: Release) -> FloatArray | None:
+    """Return how many new lots can be judged in each period, (T,); None for no limit."""
+    stated = (release.panel_lots_per_period, release.laboratory_lots_per_period)
+    capacity = min((one for one in stated if one is not None), default=None)
+    if capacity is None:
+        return None
+    judged = np.full(ground.count, float(capacity))
+    for lot in ground.scenario.lots:
+        if lot.site == site.id and lot.status is LotStatus.AWAITING and lot.decision_due:
+            period = ground.periods.holding(lot.decision_due)
+            if 1 <= period <= ground.count:
+                judged[period - 1] -= 1.0
+    limited: FloatArray = np.maximum(judged, 0.0)
+    return limited

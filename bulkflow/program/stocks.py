@@ -1,0 +1,220 @@
+"""Stock of every site: opening, costs of holding, floors, closing targets, shelf life, feints sold.
+
+Owns eqs. 1, 2, 25 to 27 and the holding part of eq. 28.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.network import Effect, Term
+from bulkflow.program.classes import Commodity, lot_entry_period
+from bulkflow.program.demand import DemandGroup
+from bulkflow.program.ground import Ground, site_node
+from bulkflow.program.loads import LoadBook
+from bulkflow.program.making import holding_costs
+from bulkflow.program.parts import Label, Parts, steady_amount
+from bulkflow.program.tanks import opening_stock
+from bulkflow.scenario.model import StockPolicy
+
+__all__ = ["SaleColumn", "SoftTarget", "StockBook", "add_shelf_life", "add_stocks", "add_targets"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class SaleColumn:
+    """Feints sold at a site: an activity of the core; price in the workspace's currency, (T,)."""
+
+    activity: str
+    site: str
+    commodity: Commodity
+    price: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class SoftTarget:
+    """LPA short of a floor or closing target: an activity of the core; cost per LPA."""
+
+    activity: str
+    policy: StockPolicy
+    closing: bool
+    cost_per_lpa: float
+
+
+@dataclass(slots=True)
+class StockBook:
+    """Opening stock and sales."""
+
+    opening: dict[tuple[str, Commodity], float] = field(default_factory=dict)
+    sales: list[SaleColumn] = field(default_factory=list)
+
+
+def add_stocks(ground: Ground, parts: Parts) -> StockBook:
+    """Add every site's node with its opening stock, its lots and its cost of holding."""
+    book = StockBook()
+    for site in ground.scenario.sites:
+        label = Label(f"stock at {site.id}", (f"sites[{site.id}]",), 1)
+        node = parts.node(site_node(site.id), label)
+        node.stocked = True
+        for commodity, lpa in opening_stock(ground, site.id).items():
+            node.initial[ground.name(commodity)] = lpa
+            book.opening[site.id, commodity] = lpa
+        for where, commodity in sorted(ground.presence.released):
+            if where == site.id:
+                storage, capital = holding_costs(ground, site, commodity.liquid)
+                node.holding[ground.name(commodity)] = storage + capital
+        if site.feints_sale_price_per_lpa is not None:
+            price = site.feints_sale_price_per_lpa * ground.money.factors(site.currency)
+            book.sales += _add_sales(ground, parts, site.id, price)
+    for lot in ground.scenario.lots:
+        entry = lot_entry_period(ground.periods, lot)
+        if entry:
+            name = ground.name(ground.origins.of_lot(lot))
+            parts.add_supply(site_node(lot.site), name, entry, lot.lpa)
+    return book
+
+
+def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> list[SaleColumn]:
+    columns = []
+    for where, commodity in sorted(ground.presence.released):
+        if where != site or ground.liquids[commodity.liquid].kind != "feints":
+            continue
+        name = ground.name(commodity)
+        activity = f"sell {site}/{name}"
+        parts.add_activity(
+            activity,
+            Label(f"feints sold at {site}", (f"sites[{site}]",), 1),
+            effects=[Effect(site_node(site), name, -1.0)],
+            cost=-price,
+        )
+        columns.append(SaleColumn(activity, site, commodity, price))
+    return columns
+
+
+def add_targets(ground: Ground, parts: Parts, loads: LoadBook) -> list[SoftTarget]:
+    """Add floors and closing targets (eqs. 25, 26)."""
+    targets = []
+    for policy in ground.scenario.stock_policies:
+        held = [
+            Term("stock", site_node(policy.site), commodity=ground.name(commodity))
+            for commodity in ground.presence.classes_at(policy.site, policy.liquid)
+        ]
+        if policy.floor_lpa > 0 and policy.floor_cost_per_lpa_per_period > 0:
+            targets.append(_add_floor(parts, policy, held))
+        if policy.closing_lpa > 0 and policy.closing_cost_per_lpa > 0:
+            targets.append(_add_closing(ground, parts, loads, policy, held))
+    return targets
+
+
+def _add_floor(parts: Parts, policy: StockPolicy, held: Sequence[Term]) -> SoftTarget:
+    name = f"below floor {policy.site}/{policy.liquid}"
+    label = Label(f"floor of {policy.liquid} at {policy.site}", ("stock_policies",), 25)
+    cost = policy.floor_cost_per_lpa_per_period
+    parts.add_activity(name, label, upper=policy.floor_lpa, cost=cost)
+    parts.add_limit(name, label, [*held, Term("activity", name)], at_least=policy.floor_lpa)
+    return SoftTarget(name, policy, closing=False, cost_per_lpa=cost)
+
+
+def _add_closing(
+    ground: Ground, parts: Parts, loads: LoadBook, policy: StockPolicy, held: Sequence[Term]
+) -> SoftTarget:
+    name = f"below closing {policy.site}/{policy.liquid}"
+    label = Label(f"closing target of {policy.liquid} at {policy.site}", ("stock_policies",), 26)
+    at_end = np.zeros(ground.count)
+    at_end[-1] = policy.closing_lpa
+    parts.add_activity(name, label, upper=at_end, cost=policy.closing_cost_per_lpa)
+    on_the_way = [
+        Term("in_transit", column.core_lane, column.gain)
+        for column in loads.columns
+        if column.lane.destination == policy.site and column.commodity.liquid == policy.liquid
+    ]
+    coming = sum(
+        one.arriving_lpa
+        for one in loads.fixed
+        if one.lane.destination == policy.site
+        and one.commodity.liquid == policy.liquid
+        and one.days.usable_period > ground.count
+    )
+    parts.add_limit(
+        name,
+        label,
+        [*held, *on_the_way, Term("activity", name)],
+        at_least=policy.closing_lpa - coming,
+        periods=[ground.count],
+    )
+    return SoftTarget(name, policy, closing=True, cost_per_lpa=policy.closing_cost_per_lpa)
+
+
+def add_shelf_life(ground: Ground, parts: Parts, groups: Sequence[DemandGroup]) -> None:
+    """Let stock leave within its shelf life (eq. 27). Comes last: it reads what can leave."""
+    for where, commodity in sorted(ground.presence.released):
+        days = ground.liquids[commodity.liquid].shelf_life_days
+        if where not in ground.sites or days is None:
+            continue
+        window = days // ground.periods.days
+        periods = range(1, ground.count - window + 1)
+        if periods:
+            _add_window(ground, parts, groups, where, commodity, window, periods)
+
+
+def _add_window(
+    ground: Ground,
+    parts: Parts,
+    groups: Sequence[DemandGroup],
+    site: str,
+    commodity: Commodity,
+    window: int,
+    periods: range,
+) -> None:
+    node, name = site_node(site), ground.name(commodity)
+    terms = [Term("stock", node, commodity=name)]
+    served = np.zeros(ground.count)
+    if window:
+        terms += [
+            Term("flow", lane.id, -1.0, lag_first=-window, lag_last=-1)
+            for lane in parts.lanes
+            if lane.from_node == node and name in (lane.commodities or ())
+        ]
+        for activity in parts.activities:
+            taken = sum(
+                steady_amount(effect)
+                for effect in activity.effects
+                if (effect.node, effect.commodity) == (node, name)
+            )
+            if taken < 0:
+                terms.append(Term("activity", activity.id, taken, lag_first=-window, lag_last=-1))
+        for group in groups:
+            if (group.node, group.name) == (node, name):
+                served = _served_ahead(group.lpa, window)
+                terms += _unserved_terms(group, window)
+    parts.add_limit(
+        f"shelf life {site}/{name}",
+        Label(f"shelf life of {commodity.liquid} at {site}", (f"liquids[{commodity.liquid}]",), 27),
+        terms,
+        at_most=served,
+        periods=periods,
+    )
+
+
+def _served_ahead(lpa: FloatArray, window: int) -> FloatArray:
+    """Return the demand of t + 1 to t + window, (T,)."""
+    total = np.concatenate([[0.0], np.cumsum(lpa)])
+    start = np.arange(1, len(lpa) + 1)
+    ahead: FloatArray = total[np.minimum(start + window, len(lpa))] - total[start]
+    return ahead
+
+
+def _unserved_terms(group: DemandGroup, window: int) -> list[Term]:
+    """Return what of the demand ahead is not served: served = demand + B(t) - B(t + N), or - L."""
+
+    def short(times: float, first: int, last: int) -> Term:
+        return Term("shortage", group.node, times, group.name, lag_first=first, lag_last=last)
+
+    if group.priority.unmet == "lost":
+        return [short(1.0, -window, -1)]
+    return [short(-1.0, 0, 0), short(1.0, -window, -window)]
