@@ -3,8 +3,8 @@
 Three sources, each valid by itself; the smallest wins:
 
 - what the lane says: capacity, vehicles;
-- what can exist: opening stock, supply and production up to the period (for commodities whose
-  lanes have no gain above 1, on lanes that nothing can pass twice in one period);
+- what can exist: opening stock, supply and production up to the period, times the gain of the
+  best way (on lanes that nothing can pass twice in one period);
 - what the far end can absorb: demand, open backlog, sales and room in the period of arrival
   (where nothing leads on from it), or, if no plan can profit from carrying more
   (`_surplus_is_idle`), all demand still to come and closing targets behind it.
@@ -106,16 +106,33 @@ class LaneLimits:
 
     def _existence(self, commodity: int) -> FloatArray:
         data = self.data
-        for lane in self._lanes_of[commodity]:
-            place = int(np.flatnonzero(lane.carried == commodity)[0])
-            if (lane.gain[place] > 1).any():
-                return np.full(data.periods, INF)
         entering = np.zeros(data.periods)
         for index, node in enumerate(data.nodes):
             entering += node.supply_most[commodity] + node.supply_fixed[commodity]
             entering += self._produced.get((index, commodity), 0.0)
             entering[0] += node.initial[commodity]
-        return np.cumsum(entering)
+        with np.errstate(invalid="ignore"):
+            return np.nan_to_num(np.cumsum(entering) * self._growth(commodity), posinf=INF)
+
+    def _growth(self, commodity: int) -> float:
+        """Return the most that gains on a way through the network can multiply a unit by."""
+        graph: nx.DiGraph[int] = nx.DiGraph()
+        for lane in self._lanes_of[commodity]:
+            gain = float(lane.gain[int(np.flatnonzero(lane.carried == commodity)[0])].max())
+            known = graph.get_edge_data(lane.tail, lane.head, {"gain": 1.0})["gain"]
+            graph.add_edge(lane.tail, lane.head, gain=max(1.0, known, gain))
+        if all(edge["gain"] == 1.0 for _, _, edge in graph.edges(data=True)):
+            return 1.0
+        if not nx.is_directed_acyclic_graph(graph):
+            return INF
+        growth: dict[int, float] = {}
+        for node in nx.topological_sort(graph):
+            before = [
+                growth[tail] * float(edge["gain"])
+                for tail, _, edge in graph.in_edges(node, data=True)
+            ]
+            growth[node] = max([1.0, *before])
+        return max(growth.values())
 
     def _same_period_cycles(self, commodity: int) -> set[int]:
         """Return nodes that a unit can leave and reach again within one period."""

@@ -18,6 +18,7 @@ import highspy
 import numpy as np
 import pulp
 from numpy.typing import NDArray
+from scipy import sparse
 
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import MipAnswer
@@ -35,6 +36,7 @@ _CBC_MEANING = {
     (pulp.LpStatusOptimal, pulp.LpSolutionIntegerFeasible): OutcomeStatus.FEASIBLE,
     (pulp.LpStatusNotSolved, pulp.LpSolutionNoSolutionFound): OutcomeStatus.STOPPED,
     (pulp.LpStatusInfeasible, pulp.LpSolutionInfeasible): OutcomeStatus.INFEASIBLE,
+    (pulp.LpStatusInfeasible, pulp.LpSolutionNoSolutionFound): OutcomeStatus.INFEASIBLE,
     (pulp.LpStatusUnbounded, pulp.LpSolutionUnbounded): OutcomeStatus.UNBOUNDED,
 }
 _CBC_BOUND = re.compile(r"^(?:Lower bound|Continuous objective value is):?\s+(-?[\d.e+]+)", re.M)
@@ -63,7 +65,13 @@ class PulpModel:
                 zip(program.lower, program.upper, program.integer, strict=True)
             )
         ]
-        self.problem.addVariables(self._columns)
+        # A column in no row and without cost would be missing from the file CBC reads, yet have
+        # its bounds in it, which CBC refuses.
+        counts = np.diff(sparse.csc_array(program.matrix).indptr)
+        self._idle = (counts == 0) & (program.cost == 0)
+        self.problem.addVariables(
+            [column for column, idle in zip(self._columns, self._idle, strict=True) if not idle]
+        )
         self.problem.setObjective(
             pulp.LpAffineExpression(
                 [
@@ -97,12 +105,14 @@ class PulpModel:
                 )
 
     def _values(self) -> FloatArray:
-        return np.array(
-            [
-                low if column.varValue is None else column.varValue
-                for column, low in zip(self._columns, self.program.lower, strict=True)
-            ]
+        known = np.array(
+            [np.nan if column.varValue is None else column.varValue for column in self._columns]
         )
+        idle = np.clip(0.0, self.program.lower, self.program.upper)
+        values = np.where(self._idle, idle, known)
+        if np.isnan(values).any():
+            raise SolverError("the solver left columns of its plan without a value")
+        return values
 
     def solve_cbc(
         self, deadline: Deadline, *, gap: float, threads: int = 1, max_nodes: int | None = None
@@ -121,6 +131,9 @@ class PulpModel:
                     gapRel=gap,
                     threads=threads,
                     maxNodes=max_nodes,
+                    # With preprocessing the CBC that PuLP brings (2.10.3) has called plans
+                    # optimal that are not (tests/core/test_solvers.py holds one).
+                    options=["preprocess off"],
                 )
                 self.problem.solve(solver)
             text = log.read_text() if log.exists() else ""
