@@ -107,7 +107,7 @@ class Origins:
 
 
 def lot_entry_period(periods: Periods, lot: Lot) -> int | None:
-    """Return the period in which a lot enters released stock (0: it is in S(0)), or None (eq. 2)."""
+    """Return the period in which a lot enters S (0: it is in S(0)), or None for never (eq. 2)."""
     match lot.status:
         case LotStatus.RELEASED:
             return 0
@@ -198,7 +198,7 @@ def find_presence(
     presence = Presence()
     _start(presence, scenario, periods, origins, lane_days)
     steps = [_lane_step(scenario, periods, lane_days), _recipe_step(scenario, periods)]
-    while any([step(presence) for step in steps]):
+    while sum(step(presence) for step in steps):
         pass
     return presence
 
@@ -228,19 +228,22 @@ def _start(
     for row in scenario.opening_stock:
         _note(presence.released, (row.site, origins.of_stock(row)), 0)
     for lot in scenario.lots:
-        commodity, entry = origins.of_lot(lot), lot_entry_period(periods, lot)
-        if entry == 0:
-            _note(presence.released, (lot.site, commodity), 0)
-        else:
-            if entry is not None:
-                presence.enter(lot.site, commodity, entry)
-            presence.blocked.setdefault(lot.site, set()).add(commodity)
+        _note_lot(presence, lot, origins.of_lot(lot), lot_entry_period(periods, lot))
     destination = {lane.id: lane.destination for lane in scenario.lanes}
     for load in scenario.loads:
         if load.state is not LoadState.PROMISED:
             arrival = lane_days[load.lane].of_row(load).usable_period
             if arrival <= periods.count:
                 presence.enter(destination[load.lane], origins.of_load(load), arrival)
+
+
+def _note_lot(presence: Presence, lot: Lot, commodity: Commodity, entry: int | None) -> None:
+    if entry == 0:
+        _note(presence.released, (lot.site, commodity), 0)
+        return
+    presence.blocked.setdefault(lot.site, set()).add(commodity)
+    if entry is not None:
+        presence.enter(lot.site, commodity, entry)
 
 
 Step = Callable[[Presence], bool]
@@ -293,6 +296,6 @@ def _recipe_step(scenario: Scenario, periods: Periods) -> Step:
         return changed
 
     def step(presence: Presence) -> bool:
-        return any([make(presence, site, one) for site, found in at_sites for one in found])
+        return sum(make(presence, site, one) for site, found in at_sites for one in found) > 0
 
     return step

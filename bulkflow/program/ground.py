@@ -1,4 +1,4 @@
-"""What every family of rules looks up: the scenario by id, its periods, days, money, commodities."""
+"""What every family of rules looks up: records by id, periods, days, money, commodities."""
 
 from __future__ import annotations
 

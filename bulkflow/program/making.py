@@ -310,7 +310,7 @@ class _Setting:
         )  # fmt: skip
 
     def _add_exclusions(self) -> None:
-        """A still stays set to one recipe, and through a period only if no other runs in it."""
+        """Keep a still set to one recipe, and through a period only if no other runs in it."""
         label = self._label("one recipe at a time", 8)
         recipes = list(self.by_recipe)
         if len(recipes) < 2:

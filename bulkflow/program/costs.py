@@ -1,0 +1,131 @@
+"""The objective of a plan by part, worked out again from its quantities (eq. 28)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.program.answer import CostBreakdown
+from bulkflow.program.build import Maps
+from bulkflow.program.fleets import IssuedKey, issued_key
+from bulkflow.program.ground import hearts_node, site_node
+from bulkflow.program.making import holding_costs
+from bulkflow.program.quantities import Quantities
+
+__all__ = ["cost_breakdown"]
+
+FloatArray = NDArray[np.float64]
+
+
+def cost_breakdown(maps: Maps, found: Quantities) -> CostBreakdown:
+    """Return what a plan costs, part by part, in the workspace's currency."""
+    storage, capital_on_stock = _holding(maps, found)
+    loads = maps.loads
+    flows = {column.core_lane: found.flow(column.core_lane) for column in loads.columns}
+    return CostBreakdown(
+        spirit=_sum(found.activity(one.activity) @ one.prices for one in maps.purchases),
+        making=_making(maps, found),
+        freight=_freight(maps, found, flows),
+        handling=storage
+        + _sum(flows[one.core_lane] @ one.costs.handling_per_lpa for one in loads.columns)
+        + _sum(one.handling for one in loads.fixed),
+        capital=capital_on_stock
+        + _sum(flows[one.core_lane] @ one.costs.capital_per_lpa for one in loads.columns)
+        + _sum(one.capital for one in loads.fixed),
+        change=_change(maps, found),
+        shortage=_sum(
+            found.shortage(group.node, group.name).sum() * group.priority.cost_per_lpa
+            for group in maps.demand
+        ),
+        floors=_sum(
+            found.activity(target.activity).sum() * target.cost_per_lpa for target in maps.targets
+        ),
+        sales=_sum(found.activity(one.activity) @ one.price for one in maps.stocks.sales),
+    )
+
+
+def _sum(values: object) -> float:
+    return float(sum(values))  # type: ignore[call-overload]
+
+
+def _making(maps: Maps, found: Quantities) -> float:
+    making = maps.making
+    runs = _sum(found.activity(one.activity) @ one.per_charge for one in making.runs)
+    let_down = _sum(
+        found.activity(one.activity).sum() * one.recipe.cost_per_lpa_made
+        for one in making.let_downs
+    )
+    judging = _sum(
+        found.lots(one.core_lane) @ one.per_lot for one in making.vattings if one.counted
+    )
+    return runs + let_down + judging + _change_overs(maps, found)
+
+
+def _change_overs(maps: Maps, found: Quantities) -> float:
+    """Return the cost of tank changes: set to a commodity in t-1 and not in t."""
+    total = 0.0
+    for column in maps.tanks.settings:
+        setting = np.rint(found.activity(column.activity))
+        left = np.maximum(setting[:-1] - setting[1:], 0.0)
+        factors = maps.ground.money.factors(maps.ground.sites[column.site].currency)
+        total += column.tank.change_over_cost * float(left @ factors[1:])
+    return total
+
+
+def _freight(maps: Maps, found: Quantities, flows: dict[str, FloatArray]) -> float:
+    by_lpa = _sum(flows[one.core_lane] @ one.costs.freight_per_lpa for one in maps.loads.columns)
+    by_load = _sum(
+        found.lots(one.core_lane) @ one.costs.per_load
+        for one in maps.loads.columns
+        if one.compartment_litres is None
+    )
+    divided = _sum(
+        np.rint(found.activity(one.activity)) @ one.per_load for one in maps.loads.counters
+    )
+    return by_lpa + by_load + divided + _sum(one.freight for one in maps.loads.fixed)
+
+
+def _holding(maps: Maps, found: Quantities) -> tuple[float, float]:
+    """Return storage and capital on what is in stock at the end of each period."""
+    ground, storage_total, capital_total = maps.ground, 0.0, 0.0
+    for place, commodity in {*ground.presence.released, *ground.presence.hearts}:
+        if place not in ground.sites:
+            continue
+        name = ground.name(commodity)
+        storage, capital = holding_costs(ground, ground.sites[place], commodity.liquid)
+        held = found.stock(site_node(place), name) + found.stock(hearts_node(place), name)
+        for column in maps.making.vattings:
+            if (column.site, column.commodity) == (place, commodity):
+                held = held + found.in_transit(column.core_lane)
+        storage_total += float(held @ storage)
+        capital_total += float(held @ capital)
+    return storage_total, capital_total
+
+
+def _change(maps: Maps, found: Quantities) -> float:
+    """Return the price of every load more or less than was issued."""
+    ground = maps.ground
+    if not ground.scenario.issued_loads:
+        return 0.0
+    sent: dict[IssuedKey, FloatArray] = {key: ground.zeros() for key in maps.changes.issued}
+
+    def add(key: IssuedKey, counts: FloatArray) -> None:
+        sent[key] = sent.get(key, ground.zeros()) + counts
+
+    for column in maps.loads.columns:
+        if column.compartment_litres is None:
+            key = issued_key(ground, column.lane.id, column.commodity.liquid, column.tank.tank_type)
+            add(key, found.lots(column.core_lane))
+    for counter in maps.loads.counters:
+        key = (counter.lane.id, None, counter.tank.tank_type)
+        add(key, np.rint(found.activity(counter.activity)))
+    for fixed in maps.loads.fixed:
+        if fixed.period >= 1:
+            one = ground.zeros()
+            one[fixed.period - 1] = 1.0
+            add(issued_key(ground, fixed.lane.id, fixed.row.liquid, fixed.row.tank_type), one)
+    changed = sum(
+        float(np.abs(counts - maps.changes.issued.get(key, ground.zeros())).sum())
+        for key, counts in sent.items()
+    )
+    return ground.scenario.change_cost_per_load * changed

@@ -1,0 +1,80 @@
+"""From a scenario to a plan: build, solve, read back, and hold the two costs against each other."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+
+from bulkflow.core.options import SolveOptions
+from bulkflow.core.outcome import Outcome, OutcomeStatus, Progress, StoppedBy
+from bulkflow.core.solve import solve
+from bulkflow.errors import PlanningError, VerificationError
+from bulkflow.program.answer import Plan, Proof
+from bulkflow.program.build import TradeProgram, build_program
+from bulkflow.program.read_back import read_plan
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["make_plan", "plan_program"]
+
+COST_TOLERANCE = 1e-6
+"""Largest difference between the core's objective and the plan's cost, as a share of either."""
+
+
+def make_plan(
+    scenario: Scenario,
+    options: SolveOptions | None = None,
+    *,
+    on_progress: Callable[[Progress], None] | None = None,
+    stop: threading.Event | None = None,
+) -> Plan:
+    """Return the best plan for a scenario found within the limits, with its proved bound.
+
+    Raises
+    ------
+    InputError
+        A rate of duty or exchange is missing on a day on which it is needed.
+    PlanningError
+        No plan meets every rule, or none was found before the solve was stopped.
+    VerificationError
+        The plan's cost, worked out again, is not the core's objective.
+    """
+    options = options or SolveOptions()
+    if on_progress is not None:
+        options = replace(options, on_progress=on_progress)
+    if stop is not None:
+        options = replace(options, stop=stop)
+    return plan_program(build_program(scenario), options)
+
+
+def plan_program(program: TradeProgram, options: SolveOptions) -> Plan:
+    """Return the best plan of a program that is already built. See `make_plan`."""
+    outcome = solve(program.network, options)
+    if outcome.status is OutcomeStatus.INFEASIBLE:
+        raise PlanningError("No plan meets every rule; loosen one of them.")
+    outcome.raise_for_status()
+    return read_outcome(program, outcome)
+
+
+def read_outcome(program: TradeProgram, outcome: Outcome) -> Plan:
+    """Return the plan in an outcome that holds one, its cost checked."""
+    if outcome.solution is None or outcome.objective is None:
+        raise PlanningError("The search ended without a plan.")
+    proof = Proof(
+        cost=outcome.objective,
+        bound=float("-inf") if outcome.bound is None else outcome.bound,
+        solver=outcome.solver,
+        seconds=outcome.seconds,
+        interrupted=outcome.stopped_by is StoppedBy.REQUEST,
+        columns=outcome.columns,
+        rows=outcome.rows,
+        rows_added=outcome.rows_added,
+    )
+    plan = read_plan(program, outcome.solution, proof)
+    worked_out = plan.costs.total
+    if abs(worked_out - outcome.objective) > COST_TOLERANCE * max(1.0, abs(worked_out)):
+        raise VerificationError(
+            f"The parts of the plan's cost add up to {worked_out:.2f}, the solver's objective is"
+            f" {outcome.objective:.2f}."
+        )
+    return plan
