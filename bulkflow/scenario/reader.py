@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -81,7 +81,7 @@ def read_workspace(folder: Path) -> Workspace:
     scenario, draft = gathering.finish()
     faults = [*gathering.faults, *draft.faults]
     if faults or scenario is None:
-        raise InputError(dict.fromkeys(faults))
+        raise InputError(_told_once(faults, draft.sources))
     return Workspace(scenario, folder, draft.sources, gathering.database_url())
 
 
@@ -227,3 +227,24 @@ class _Gathering:
             return None
         self.draft.calendar = scenario.calendar
         return scenario
+
+
+_REPEATS_TOLD_APART = 3
+
+
+def _told_once(faults: Iterable[Fault], sources: SourceMap) -> list[Fault]:
+    """Tell a fault that many rows of a table share once, with how many they are."""
+    tables = {places.file for places in sources.tables.values()}
+    alike: dict[tuple[str, str, str, str], set[int]] = {}
+    for fault in faults:
+        key = (fault.file, fault.where, fault.found, fault.mend)
+        alike.setdefault(key, set()).add(fault.line)
+    told: list[Fault] = []
+    for (file, where, found, mend), lines in alike.items():
+        first, last = min(lines), max(lines)
+        if file in tables and len(lines) > _REPEATS_TOLD_APART:
+            more = f"{found} (so in {len(lines) - 1} more rows, the last in line {last})"
+            told.append(Fault(file, first, where, more, mend))
+        else:
+            told.extend(Fault(file, line, where, found, mend) for line in lines)
+    return told

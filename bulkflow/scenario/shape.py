@@ -15,7 +15,7 @@ from pydantic_core import ErrorDetails
 
 from bulkflow.scenario.model import CURRENCY_PATTERN, ID_PATTERN, LINE_PATTERN, NOTE_PATTERN, Record
 
-__all__ = ["DAY_MEND", "ShapeFault", "listed", "nearest", "shape_faults", "shown"]
+__all__ = ["DAY_MEND", "ShapeFault", "figure", "listed", "nearest", "shape_faults", "shown"]
 
 DAY_MEND = "Write a day as year-month-day, such as 2027-01-04."
 
@@ -75,6 +75,17 @@ def shown(value: object) -> str:
     if isinstance(value, list | tuple):
         return "a list"
     return f"{value}"
+
+
+def figure(value: float) -> str:
+    """Write a number in full, without the digits that reckoning leaves behind.
+
+    Examples
+    --------
+    >>> figure(0.1 + 0.2), figure(1e12), figure(70000.0)
+    ('0.3', '1000000000000', '70000')
+    """
+    return f"{value:.13g}"
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -153,15 +164,15 @@ def _choice(value: object, context: dict[str, Any]) -> tuple[str, str]:
 
 
 def _at_least(value: object, context: dict[str, Any]) -> tuple[str, str]:
-    return f"is {shown(value)}", f"It is {context['ge']:g} or more."
+    return f"is {shown(value)}", f"It is {figure(context['ge'])} or more."
 
 
 def _above(value: object, context: dict[str, Any]) -> tuple[str, str]:
-    return f"is {shown(value)}", f"It is above {context['gt']:g}."
+    return f"is {shown(value)}", f"It is above {figure(context['gt'])}."
 
 
 def _at_most(value: object, context: dict[str, Any]) -> tuple[str, str]:
-    return f"is {shown(value)}", f"It is at most {context['le']:g}."
+    return f"is {shown(value)}", f"It is at most {figure(context['le'])}."
 
 
 def _too_long(value: object, context: dict[str, Any]) -> tuple[str, str]:

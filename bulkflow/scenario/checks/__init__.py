@@ -10,7 +10,7 @@ from bulkflow.scenario.checks.dates import check_dates
 from bulkflow.scenario.checks.demand import check_demand
 from bulkflow.scenario.checks.making import check_making
 from bulkflow.scenario.checks.money import check_money
-from bulkflow.scenario.checks.places import check_places
+from bulkflow.scenario.checks.places import check_idle_tanks, check_places
 from bulkflow.scenario.checks.position import check_position
 from bulkflow.scenario.checks.references import check_identity, check_references
 from bulkflow.scenario.checks.transport import check_transport
@@ -31,5 +31,6 @@ def check_sense(draft: Draft) -> None:
         check_money,
         check_position,
         check_demand,
+        check_idle_tanks,
     ):
         check(draft)

@@ -86,6 +86,9 @@ def _sailings(draft: Draft, path: str, sailings: Sailings) -> None:
     days += [(f"{path}.blank_days[{i}]", day) for i, day in enumerate(sailings.blank_days)]
     for where, day in days:
         if day is not None and WEEKDAYS[day.weekday()] != sailings.weekday:
-            found = f"is {day}, a {WEEKDAYS[day.weekday()]}"
-            mend = f"The vessel leaves on a {sailings.weekday}; correct the day or the weekday."
+            found = f"is {day}, a {WEEKDAYS[day.weekday()].capitalize()}"
+            mend = (
+                f"The vessel leaves on a {sailings.weekday.capitalize()}; correct the day or"
+                " the weekday."
+            )
             draft.add(where, found, mend)

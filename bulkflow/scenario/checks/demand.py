@@ -9,7 +9,7 @@ from bulkflow.scenario.checks.places import has_tank_for
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import demand_liquid, demand_market
 from bulkflow.scenario.model import DemandRow, Liquid, Lot, Market, Product, Site
-from bulkflow.scenario.shape import nearest
+from bulkflow.scenario.shape import figure, nearest
 
 __all__ = ["check_demand"]
 
@@ -18,7 +18,7 @@ def check_demand(draft: Draft) -> None:
     """Check every row of demand against products, tanks and markets."""
     for path, product in draft.each(Product):
         if product.bottling_loss_percent >= 100.0:
-            found = f"is {product.bottling_loss_percent:g}"
+            found = f"is {figure(product.bottling_loss_percent)}"
             mend = "Something must be bottled: it is below 100."
             draft.add(f"{path}.bottling_loss_percent", found, mend)
     _barred_bases(draft)
@@ -51,7 +51,7 @@ def _is_clear(draft: Draft, path: str, row: DemandRow) -> bool:
     if getattr(row, wanted) is None:
         draft.add(f"{path}.{wanted}", "is empty", f"Demand for {of} is given in {wanted}.")
     if getattr(row, unwanted) is not None:
-        found = f"is {getattr(row, unwanted):g}, for {of}"
+        found = f"is {figure(getattr(row, unwanted))}, for {of}"
         draft.add(f"{path}.{unwanted}", found, f"Demand for {of} is given in {wanted} alone.")
     return getattr(row, wanted) is not None
 

@@ -7,6 +7,7 @@ from graphlib import CycleError, TopologicalSorter
 
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Liquid, Recipe, Site, Still
+from bulkflow.scenario.shape import figure
 
 __all__ = ["SHARE_TOLERANCE", "check_making"]
 
@@ -47,7 +48,7 @@ def check_making(draft: Draft) -> None:
 def _shares(draft: Draft, path: str, recipe: Recipe) -> None:
     total = sum(part.share_percent_of_lpa for part in recipe.inputs)
     if abs(total - 100.0) > SHARE_TOLERANCE:
-        found = f"have shares that add up to {total:.10g} %"
+        found = f"have shares that add up to {figure(total)} %"
         draft.add(f"{path}.inputs", found, "Shares of the LPA add up to 100.")
 
 
@@ -69,7 +70,10 @@ def _fields_of_method(draft: Draft, path: str, recipe: Recipe) -> None:
 def _distilling(draft: Draft, path: str, recipe: Recipe, liquids: Mapping[str, Liquid]) -> None:
     hearts, feints = recipe.hearts_percent_of_lpa or 0.0, recipe.feints_percent_of_lpa
     if hearts + feints > 100.0 + SHARE_TOLERANCE:
-        found = f"is {feints:g}, which with hearts of {hearts:g} makes more than 100 % of the LPA"
+        found = (
+            f"is {figure(feints)}, which with hearts of {figure(hearts)} makes more than"
+            " 100 % of the LPA"
+        )
         draft.add(f"{path}.feints_percent_of_lpa", found, "Hearts and feints are 100 % or less.")
     if feints > 0.0 and recipe.feints_liquid is None:
         found = "is missing"
@@ -81,7 +85,10 @@ def _distilling(draft: Draft, path: str, recipe: Recipe, liquids: Mapping[str, L
     strengths = [liquids[p.liquid].strength_percent for p in recipe.inputs if p.liquid in liquids]
     charge = recipe.charge_strength_percent
     if charge is not None and len(strengths) == len(recipe.inputs) and charge > max(strengths):
-        found = f"is {charge:g}, above the strength of every input (at most {max(strengths):g})"
+        found = (
+            f"is {figure(charge)}, above the strength of every input (at most"
+            f" {figure(max(strengths))})"
+        )
         mend = "A charge is reduced with water; it is no stronger than what goes in."
         draft.add(f"{path}.charge_strength_percent", found, mend)
 
@@ -91,12 +98,13 @@ def _letting_down(draft: Draft, path: str, recipe: Recipe, liquids: Mapping[str,
     made = liquids.get(recipe.makes)
     if made and len(strengths) == len(recipe.inputs) and made.strength_percent > max(strengths):
         found = (
-            f"is {recipe.makes!r} of {made.strength_percent:g} % vol, stronger than every input"
-            f" (at most {max(strengths):g})"
+            f"is {recipe.makes!r} of {figure(made.strength_percent)} % vol, stronger than"
+            " every input"
+            f" (at most {figure(max(strengths))})"
         )
         draft.add(f"{path}.makes", found, "Letting down makes nothing stronger.")
     if recipe.loss_percent >= 100.0:
-        found = f"is {recipe.loss_percent:g}"
+        found = f"is {figure(recipe.loss_percent)}"
         draft.add(f"{path}.loss_percent", found, "Something must be left: it is below 100.")
 
 
@@ -125,7 +133,10 @@ def _still(draft: Draft, path: str, still: Still, recipes: Mapping[str, Recipe])
         found = f"is {still.last_recipe!r}, which this still does not run"
         draft.add(f"{path}.last_recipe", found, "Name one of its recipes.")
     if still.hours_per_charge > still.hours_per_period:
-        found = f"is {still.hours_per_charge:g}, more than its {still.hours_per_period:g} a period"
+        found = (
+            f"is {figure(still.hours_per_charge)}, more than its"
+            f" {figure(still.hours_per_period)} a period"
+        )
         mend = "Such a still never runs; correct the hours, or lengthen the period."
         draft.add(f"{path}.hours_per_charge", found, mend)
 
@@ -136,8 +147,8 @@ def _release(draft: Draft, path: str, site: Site) -> None:
         return
     if release.vatting_minimum_lpa > release.vatting_maximum_lpa:
         found = (
-            f"is {release.vatting_minimum_lpa:g}, above the maximum of"
-            f" {release.vatting_maximum_lpa:g}"
+            f"is {figure(release.vatting_minimum_lpa)}, above the maximum of"
+            f" {figure(release.vatting_maximum_lpa)}"
         )
         mend = "The least vatting is no larger than the largest."
         draft.add(f"{path}.release.vatting_minimum_lpa", found, mend)
@@ -149,6 +160,6 @@ def _densities(draft: Draft, path: str, liquid: Liquid) -> None:
         name = "density_15c_kg_per_m3" if cold is None else "density_50c_kg_per_m3"
         draft.add(f"{path}.{name}", "is missing", "Give both densities, or neither.")
     elif cold is not None and warm is not None and warm >= cold:
-        found = f"is {warm:g}, not below the {cold:g} at 15 degC"
+        found = f"is {figure(warm)}, not below the {figure(cold)} at 15 degC"
         mend = "Liquid expands on warming; check which is which."
         draft.add(f"{path}.density_50c_kg_per_m3", found, mend)

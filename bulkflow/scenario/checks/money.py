@@ -18,7 +18,7 @@ from bulkflow.scenario.model import (
     Site,
     Supplier,
 )
-from bulkflow.scenario.shape import listed
+from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_money"]
 
@@ -38,17 +38,20 @@ def check_money(draft: Draft) -> None:
 def _quantities(draft: Draft, path: str, contract: Contract) -> None:
     least, most = contract.minimum_lpa, contract.maximum_lpa
     if most is not None and least > most:
-        found = f"is {least:g}, above the maximum of {most:g}"
+        found = f"is {figure(least)}, above the maximum of {figure(most)}"
         draft.add(f"{path}.minimum_lpa", found, "The minimum is no more than the maximum.")
+        return
     periods = _periods_of(draft, contract)
     each = contract.maximum_lpa_per_period
     if periods is None or least == 0.0:
         return
     if periods == 0:
-        found = f"is {least:g}, but no period of the calendar starts within the contract's days"
+        found = (
+            f"is {figure(least)}, but no period of the calendar starts within the contract's days"
+        )
         draft.add(f"{path}.minimum_lpa", found, "Correct the days, or take the contract out.")
     elif each is not None and least > each * periods:
-        found = f"is {least:g}, above {periods} periods of at most {each:g}"
+        found = f"is {figure(least)}, above {periods} periods of at most {figure(each)}"
         mend = "Lower the minimum, or allow more a period."
         draft.add(f"{path}.minimum_lpa", found, mend)
 
@@ -68,12 +71,12 @@ def _periods_of(draft: Draft, contract: Contract) -> int | None:
 
 def _tiers(draft: Draft, path: str, contract: Contract) -> None:
     if contract.tiers[0].from_lpa != 0.0:
-        found = f"is {contract.tiers[0].from_lpa:g}"
+        found = f"is {figure(contract.tiers[0].from_lpa)}"
         draft.add(f"{path}.tiers[0].from_lpa", found, "The first tier starts from 0.")
     for index in range(1, len(contract.tiers)):
         before, here = contract.tiers[index - 1].from_lpa, contract.tiers[index].from_lpa
         if here <= before:
-            found = f"is {here:g}, not above the tier before it ({before:g})"
+            found = f"is {figure(here)}, not above the tier before it ({figure(before)})"
             draft.add(f"{path}.tiers[{index}].from_lpa", found, "Tiers rise.")
 
 
@@ -108,7 +111,8 @@ def _prices(draft: Draft) -> None:
             tiers = tiers_in_force(supplier.id, contract, [price], price.first_day)
             if any(tier.price_per_lpa < 0.0 for tier in tiers):
                 found = (
-                    f"is {price.price_per_lpa:g}, which takes a later tier of the contract below 0"
+                    f"is {figure(price.price_per_lpa)}, which takes a later tier of the contract"
+                    " below 0"
                 )
                 mend = (
                     "Later tiers keep their difference to the first; raise it, or mend the tiers."

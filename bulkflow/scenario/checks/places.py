@@ -20,9 +20,12 @@ from bulkflow.scenario.model import (
     StockPolicy,
     Supplier,
 )
-from bulkflow.scenario.shape import listed
+from bulkflow.scenario.shape import figure, listed
 
-__all__ = ["capacity_for", "check_places", "has_tank_for"]
+__all__ = ["capacity_for", "check_idle_tanks", "check_places", "has_tank_for"]
+
+# Faults in these may be why nothing seems to come to a site.
+_BRING_LIQUID = ("recipes[", "lanes[", "sites[")
 
 
 def has_tank_for(site: Site, liquid: str) -> bool:
@@ -45,14 +48,16 @@ def check_places(draft: Draft) -> None:
         _made_here(draft, path, site, recipes)
     for path, supplier in draft.each(Supplier):
         _coordinates(draft, path, supplier)
-    _idle_tanks(draft)
     _policies(draft)
 
 
 def _tanks(draft: Draft, path: str, site: Site) -> None:
     for index, tank in enumerate(site.tanks):
         if tank.heel_litres >= tank.capacity_litres:
-            found = f"is {tank.heel_litres:g}, not below the capacity of {tank.capacity_litres:g}"
+            found = (
+                f"is {figure(tank.heel_litres)}, not below the capacity of"
+                f" {figure(tank.capacity_litres)}"
+            )
             mend = "The heel is what stays in the tank; it leaves room above it."
             draft.add(f"{path}.tanks[{index}].heel_litres", found, mend)
 
@@ -73,7 +78,7 @@ def _duty(draft: Draft, path: str, site: Site, guarantees: Mapping[str, Guarante
             draft.add(f"{path}.authority", "is missing", mend)
     guarantee = guarantees.get(site.storage_guarantee or "")
     if guarantee is not None and guarantee.kind != "storage":
-        found = f"is {guarantee.id!r}, a guarantee for {guarantee.kind}"
+        found = f"is {guarantee.id!r}, a guarantee of kind {guarantee.kind}"
         draft.add(f"{path}.storage_guarantee", found, "Name a guarantee of kind storage.")
 
 
@@ -102,11 +107,14 @@ def _room_for(draft: Draft, path: str, site: Site, recipe: Recipe) -> None:
         draft.add(path, found, f"Add {names} to a tank's liquids, or do not make it there.")
 
 
-def _idle_tanks(draft: Draft) -> None:
-    """Find tanks that nothing can ever fill, at sites where something comes."""
+def check_idle_tanks(draft: Draft) -> None:
+    """Find tanks that nothing can ever fill, at sites where something comes.
+
+    With a record missing or a name wrong, that nothing comes cannot be said.
+    """
     kinds = (Site, Lane, Recipe, Lot, OpeningStockRow, DemandRow, Product)
-    # With a record missing, that nothing comes cannot be said.
-    if not all(draft.is_whole(kind) for kind in kinds):
+    wrong = any(fault.where.startswith(_BRING_LIQUID) for fault in draft.faults)
+    if wrong or not all(draft.is_whole(kind) for kind in kinds):
         return
     comes = _what_comes(draft)
     wanted = _what_is_wanted(draft)
@@ -115,9 +123,9 @@ def _idle_tanks(draft: Draft) -> None:
             here = set(tank.liquids)
             if comes[site.id] and not here & (comes[site.id] | wanted[site.id]):
                 names = listed(list(tank.liquids))
-                found = f"hold only {names}, which is neither made at, shipped to nor kept at"
+                found = f"name nothing that is made at, shipped to or kept at {site.id} ({names})"
                 mend = "Add a lane or recipe, correct the liquids, or take the tank out."
-                draft.add(f"{path}.tanks[{index}].liquids", f"{found} {site.id}", mend)
+                draft.add(f"{path}.tanks[{index}].liquids", found, mend)
 
 
 def _what_comes(draft: Draft) -> dict[str, set[str]]:
@@ -167,5 +175,8 @@ def _policies(draft: Draft) -> None:
             found = f"is {policy.liquid!r}, for which {policy.site} has no tank"
             draft.add(f"{path}.liquid", found, "Add it to a tank's liquids, or take this out.")
         elif policy.floor_lpa > room:
-            found = f"is {policy.floor_lpa:g}, more than the {room:g} LPA that its tanks hold"
+            found = (
+                f"is {figure(policy.floor_lpa)}, more than the {figure(room)} LPA that its"
+                " tanks hold"
+            )
             draft.add(f"{path}.floor_lpa", found, "Lower the floor, or add a tank.")

@@ -24,7 +24,7 @@ from bulkflow.scenario.model import (
     Tank,
     TankType,
 )
-from bulkflow.scenario.shape import listed
+from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_position"]
 
@@ -107,8 +107,8 @@ def _named_tanks(draft: Draft, sites: Mapping[str, Site]) -> None:
             draft.add(f"{path}.tank", found, "A tank holds one liquid at a time.")
         elif before <= tank.capacity_litres < litres[key]:
             found = (
-                f"is {lot.litres_20c:g}, which with what lies there brings tank {tank.id} to"
-                f" {litres[key]:g} L of {tank.capacity_litres:g}"
+                f"is {figure(lot.litres_20c)}, which with what lies there brings tank {tank.id} to"
+                f" {figure(litres[key])} L of {figure(tank.capacity_litres)}"
             )
             draft.add(f"{path}.litres_20c", found, "Correct the litres or the tank.")
 
@@ -138,8 +138,9 @@ def _room_at_sites(draft: Draft, sites: Mapping[str, Site]) -> None:
         litres[site_id, liquid] = before + amount
         if 0.0 < room < before + amount and before <= room:
             found = (
-                f"brings {liquid} at {site_id} to {before + amount:.6g} L, where tanks for it hold"
-                f" {room:.6g}"
+                f"brings {liquid} at {site_id} to {figure(before + amount)} L, where tanks for"
+                " it hold"
+                f" {figure(room)}"
             )
             draft.add(path, found, "Correct the amounts or the tanks.")
 
@@ -150,12 +151,15 @@ def _on_lane(
     lane = lanes.get(row.lane)
     if lane is None:
         return
-    if _known_liquid(draft, row.liquid) and row.liquid not in lane.liquids:
+    # A lane that names something unknown may mean this very thing.
+    clear = all(_known_liquid(draft, liquid) for liquid in lane.liquids)
+    if clear and _known_liquid(draft, row.liquid) and row.liquid not in lane.liquids:
         found = f"is {row.liquid!r}, which lane {lane.id} does not carry"
         mend = f"It carries {listed(list(lane.liquids), last='and')}."
         draft.add(f"{path}.liquid", found, mend)
     kinds = [tank.tank_type for tank in lane.tanks]
-    if row.tank_type in draft.ids.get("tank_types", set()) and row.tank_type not in kinds:
+    known = draft.ids.get("tank_types", set())
+    if known.issuperset({row.tank_type, *kinds}) and row.tank_type not in kinds:
         found = f"is {row.tank_type!r}, which lane {lane.id} does not use"
         draft.add(f"{path}.tank_type", found, f"It uses {listed(kinds, last='and')}.")
 
@@ -195,7 +199,7 @@ def _load_amount(
 ) -> None:
     if load.state is LoadState.PROMISED:
         if load.lpa is not None:
-            found = f"is {load.lpa:g} for a promised load, whose fill the plan chooses"
+            found = f"is {figure(load.lpa)} for a promised load, whose fill the plan chooses"
             draft.add(f"{path}.lpa", found, "Leave it empty, or call the load frozen.")
         return
     if load.lpa is None or load.lpa == 0.0:
@@ -206,7 +210,8 @@ def _load_amount(
     tank_type = tank_types.get(load.tank_type)
     if tank_type is not None and load.lpa > tank_type.capacity_litres:
         found = (
-            f"is {load.lpa:g}, more than a {tank_type.id} holds ({tank_type.capacity_litres:g} L)"
+            f"is {figure(load.lpa)}, more than a {tank_type.id} holds"
+            f" ({figure(tank_type.capacity_litres)} L)"
         )
         draft.add(f"{path}.lpa", found, "Give the litres of pure alcohol of one load.")
 

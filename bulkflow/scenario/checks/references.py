@@ -107,7 +107,7 @@ def _position(draft: Draft) -> None:
         draft.refer(f"{path}.supplier", lot.supplier, Supplier)
         for market in lot.restrictions:
             draft.refer(f"{path}.restrictions", market, Market)
-        tanks = sorted(tank.id for tank in sites[lot.site].tanks) if lot.site in sites else []
+        tanks = sorted({tank.id for tank in sites[lot.site].tanks}) if lot.site in sites else []
         if lot.tank is not None and lot.site in sites and lot.tank not in tanks:
             found = f"is {lot.tank!r}, which is no tank of {lot.site}"
             draft.add(f"{path}.tank", found, known_mend(lot.tank, tanks, "tank"))

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from bulkflow.scenario.checks.places import has_tank_for
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Guarantee, Lane, Site, Supplier, TankType
-from bulkflow.scenario.shape import listed
+from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_transport"]
 
@@ -36,14 +36,20 @@ def _tank_type(draft: Draft, path: str, tank_type: TankType) -> None:
     }
     for name, total in parts.items():
         if total > tank_type.capacity_litres * (1.0 + 1e-9):
-            found = f"add up to {total:g} L, above the capacity of {tank_type.capacity_litres:g} L"
+            found = (
+                f"add up to {figure(total)} L, above the capacity of"
+                f" {figure(tank_type.capacity_litres)} L"
+            )
             draft.add(f"{path}.{name}", found, "Its parts hold no more than the whole tank.")
     if tank_type.compartments and tank_type.sections_litres:
         found = "are given beside compartments"
         mend = "Give compartments (closed against each other) or sections of one space, not both."
         draft.add(f"{path}.sections_litres", found, mend)
     if tank_type.tare_kg >= tank_type.maximum_gross_kg:
-        found = f"is {tank_type.tare_kg:g}, not below the gross mass {tank_type.maximum_gross_kg:g}"
+        found = (
+            f"is {figure(tank_type.tare_kg)}, not below the gross mass"
+            f" {figure(tank_type.maximum_gross_kg)}"
+        )
         draft.add(f"{path}.tare_kg", found, "The tank weighs less than what it may weigh full.")
 
 
@@ -83,5 +89,5 @@ def _legs(draft: Draft, path: str, lane: Lane, guarantees: Mapping[str, Guarante
             draft.add(f"{where}.to_day", found, "A leg ends on its first day or later.")
         guarantee = guarantees.get(leg.guarantee)
         if guarantee is not None and guarantee.kind != "movement":
-            found = f"is {leg.guarantee!r}, a guarantee for {guarantee.kind}"
+            found = f"is {leg.guarantee!r}, a guarantee of kind {guarantee.kind}"
             draft.add(f"{where}.guarantee", found, "Name a guarantee of kind movement.")
