@@ -59,6 +59,7 @@ class Draft:
     records : collection -> position -> record of right shape.
     ids : collection -> every id given, also by records of wrong shape.
     unreadable : collections that are no list, or tables whose file could not be read.
+    nameless : collections with a record whose id cannot be read.
     dropped : collections of which some records have the wrong shape.
     faults : what has been found so far.
     """
@@ -69,6 +70,7 @@ class Draft:
     records: dict[str, dict[int, Record]] = field(default_factory=dict)
     ids: dict[str, set[str]] = field(default_factory=dict)
     unreadable: set[str] = field(default_factory=set)
+    nameless: set[str] = field(default_factory=set)
     dropped: set[str] = field(default_factory=set)
     faults: list[Fault] = field(default_factory=list)
 
@@ -99,7 +101,8 @@ class Draft:
     def refer(self, path: str, wanted: str | None, *models: type[Record]) -> None:
         """Note a fault where an id is given that no record of these types bears."""
         names = [_COLLECTION_OF[model] for model in models]
-        if wanted is None or any(name in self.unreadable for name in names):
+        unsure = self.unreadable | self.nameless
+        if wanted is None or not unsure.isdisjoint(names):
             return
         if not any(wanted in self.ids.get(name, ()) for name in names):
             known = sorted(set().union(*(self.ids.get(name, set()) for name in names)))

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.scenario.checks import check_sense
-from bulkflow.scenario.draft import COLLECTIONS, Draft
+from bulkflow.scenario.draft import COLLECTIONS, ID_FIELDS, Draft
 from bulkflow.scenario.model import Calendar, Record, Scenario
 from bulkflow.scenario.shape import ShapeFault, listed, nearest, shape_faults, shown
 from bulkflow.scenario.sources import SourceMap, TablePlaces, field_path
@@ -73,6 +73,8 @@ def read_workspace(folder: Path) -> Workspace:
     document = parse_yaml(
         read_text(folder / SCENARIO_FILE, SCENARIO_FILE, MAXIMUM_SCENARIO_BYTES), SCENARIO_FILE
     )
+    if document.is_broken:
+        raise InputError(document.faults)
     if not isinstance(document.value, dict):
         found = "is empty" if document.value is None else f"holds {shown(document.value)}"
         mend = "Write keys with their values, starting with 'format: bulkflow-workspace/1'."
@@ -99,6 +101,7 @@ class _Gathering:
         self.raw = raw
         self.lines = lines
         self.faults = faults
+        self.wrong: set[str] = set()
         self.draft = Draft(SourceMap(SCENARIO_FILE, lines))
         self.paths: dict[tuple[str, str], str] = {}
         self.table_places: dict[str, TablePlaces] = {}
@@ -107,7 +110,9 @@ class _Gathering:
         values = {key: self.raw[key] for key in self.raw if key in Scenario.model_fields}
         self._refuse_unknown_keys()
         for name, model in COLLECTIONS.items():
-            if name in values:
+            if name not in values and _is_needed(name):
+                self.draft.unreadable.add(name)
+            elif name in values:
                 values[name] = self._collection(name, model, values[name])
         for table_name, read in self._tables().items():
             values[TABLES[table_name].field] = self._table_rows(table_name, read)
@@ -132,6 +137,7 @@ class _Gathering:
 
     def _fault(self, path: str, found: str, mend: str) -> None:
         place = SourceMap(SCENARIO_FILE, self.lines).place(path)
+        self.wrong.add(path)
         self.faults.append(Fault(place.file, place.line, path, found, mend))
 
     def _refuse_unknown_keys(self) -> None:
@@ -150,7 +156,7 @@ class _Gathering:
             self._fault("database", f"is {shown(database)}", "Name a file or a database's URL.")
 
     def _collection(self, name: str, model: type[Record], value: object) -> object:
-        if not isinstance(value, list):
+        if not isinstance(value, list) or (not value and _is_needed(name)):
             self.draft.unreadable.add(name)
             return value
         records = self.draft.records.setdefault(name, {})
@@ -162,9 +168,12 @@ class _Gathering:
             else:
                 records[index] = record
             given = item.get("id") if isinstance(item, dict) else None
-            if isinstance(given, str):
+            if isinstance(given, str) and f"{name}[{index}].id" not in self.wrong:
                 ids.add(given)
                 self.paths.setdefault((name, given), f"{name}[{index}]")
+            elif name in ID_FIELDS:
+                # Its id may be any that others refer to.
+                self.draft.nameless.add(name)
         return list(records.values())
 
     def _record(
@@ -227,6 +236,10 @@ class _Gathering:
             return None
         self.draft.calendar = scenario.calendar
         return scenario
+
+
+def _is_needed(collection: str) -> bool:
+    return Scenario.model_fields[collection].is_required()
 
 
 _REPEATS_TOLD_APART = 3

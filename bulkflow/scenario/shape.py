@@ -13,7 +13,8 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from bulkflow.scenario.model import CURRENCY_PATTERN, ID_PATTERN, LINE_PATTERN, NOTE_PATTERN, Record
+from bulkflow.scenario.model import Record
+from bulkflow.scenario.values import CURRENCY_PATTERN, ID_PATTERN, LINE_PATTERN, NOTE_PATTERN
 
 __all__ = ["DAY_MEND", "ShapeFault", "figure", "listed", "nearest", "shape_faults", "shown"]
 
@@ -47,6 +48,9 @@ class ShapeFault:
 def shape_faults(error: ValidationError, model: type[Record]) -> Iterator[ShapeFault]:
     """Turn what validation of a ``model`` found into the user's words."""
     for details in error.errors(include_url=False):
+        # A list whose items are all wrong counts as empty; the items have been told already.
+        if details["type"] == "too_short" and details["input"]:
+            continue
         found, mend = _described(details, model)
         yield ShapeFault(tuple(details["loc"]), found, mend)
 
@@ -66,7 +70,7 @@ def shown(value: object) -> str:
     if isinstance(value, int) and abs(value) >= 10**15:
         return f"{float(value):g}" if abs(value) < 10**300 else "a number beyond all use"
     if isinstance(value, int | float):
-        return repr(value)
+        return figure(value)
     if isinstance(value, str):
         short = value if len(value) <= 40 else value[:37] + "..."
         return f"the text {short!r}"
@@ -85,7 +89,7 @@ def figure(value: float) -> str:
     >>> figure(0.1 + 0.2), figure(1e12), figure(70000.0)
     ('0.3', '1000000000000', '70000')
     """
-    return f"{value:.13g}"
+    return f"{value:.15g}"
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -158,7 +162,7 @@ def _pattern(value: object, context: dict[str, Any]) -> tuple[str, str]:
 def _choice(value: object, context: dict[str, Any]) -> tuple[str, str]:
     words = [word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", ")]
     near = nearest(value, words) if isinstance(value, str) else None
-    if near:
+    if near and len(words) > 1:
         return f"is {shown(value)}", f"Did you mean {near}? It is {listed(words)}."
     return f"is {shown(value)}", f"It is {listed(words)}."
 

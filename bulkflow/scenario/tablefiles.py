@@ -101,6 +101,10 @@ def _grid(folder: Path, address: str, name: str, sources: SourceMap) -> Grid:
         found = f"is {shown(address)}, a kind of file that is not read"
         mend = "Save the table as CSV (.csv) or as a workbook (.xlsx)."
         raise InputError(Fault(place.file, place.line, place.where, found, mend))
+    if not path.exists():
+        found = f"is {shown(address)}, which does not exist"
+        mend = "Put the file there, or correct its name."
+        raise InputError(Fault(place.file, place.line, place.where, found, mend))
     if suffix in _WORKBOOKS:
         return read_sheet(path, file_name, sheet or None, name)
     if sheet:

@@ -36,7 +36,7 @@ _WORDS: dict[str, object] = {
     **dict.fromkeys((".inf", ".Inf", ".INF", "+.inf", "+.Inf", "+.INF"), float("inf")),
     **dict.fromkeys(("-.inf", "-.Inf", "-.INF"), float("-inf")),
 }
-_KEY = re.compile(r"[\w<-][\w -]{0,59}")
+_KEY = re.compile(r"[\w<][\w< .-]{0,59}")
 _LEADING_TAB = re.compile(r"^ *\t", re.MULTILINE)
 
 Path = tuple[str | int, ...]
@@ -51,11 +51,14 @@ class YamlDocument:
     value : dicts, lists, texts, numbers, booleans and None.
     lines : path of each key and item -> its line from 1.
     faults : what YAML allows and a workspace does not.
+    is_broken : whether some of these faults leave out or change values, so that going on would
+        only find what follows from them.
     """
 
     value: object = None
     lines: dict[str, int] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
+    is_broken: bool = False
 
 
 def parse_yaml(text: str, name: str) -> YamlDocument:
@@ -97,6 +100,7 @@ class _Reader:
     def __init__(self, name: str) -> None:
         self.name = name
         self.document = YamlDocument()
+        self._aliases: set[str] = set()
         self._events: Iterator[yaml.Event] = iter(())
 
     def read(self, events: Iterator[yaml.Event]) -> None:
@@ -107,7 +111,7 @@ class _Reader:
                 documents += 1
                 if documents > 1:
                     found = "starts a second document"
-                    self._fault(event, (), found, "Keep one document; remove the line '---'.")
+                    self._break(event, (), found, "Keep one document; remove the line '---'.")
                     return
             elif isinstance(event, yaml.NodeEvent):
                 self.document.value = self._node(event, ())
@@ -115,6 +119,10 @@ class _Reader:
     def _fault(self, event: yaml.Event, path: Path, found: str, mend: str) -> None:
         line = _line(event)
         self.document.faults.append(Fault(self.name, line, field_path(path), found, mend))
+
+    def _break(self, event: yaml.Event, path: Path, found: str, mend: str) -> None:
+        self.document.is_broken = True
+        self._fault(event, path, found, mend)
 
     def _node(self, event: yaml.Event, path: Path) -> object:
         self.document.lines.setdefault(field_path(path), _line(event))
@@ -124,7 +132,7 @@ class _Reader:
             line = _line(event)
             raise InputError(Fault(self.name, line, field_path(path[:3]), found, mend))
         if isinstance(event, yaml.AliasEvent):
-            self._fault(event, path, f"uses the alias *{event.anchor}", "Write the value out here.")
+            self._alias(event, path)
             return None
         self._refuse_anchor_and_tag(event, path)
         if isinstance(event, yaml.MappingStartEvent):
@@ -134,13 +142,21 @@ class _Reader:
         assert isinstance(event, yaml.ScalarEvent)
         return _scalar(event)
 
+    def _alias(self, event: yaml.AliasEvent, path: Path) -> None:
+        # Told once for each anchor: a file may hold a million of them.
+        name = str(event.anchor)
+        if name not in self._aliases:
+            self._aliases.add(name)
+            found = f"uses the alias *{name}"
+            self._break(event, path, found, "Write the value out here, and wherever it is used.")
+
     def _refuse_anchor_and_tag(self, event: yaml.Event, path: Path) -> None:
         if anchor := getattr(event, "anchor", None):
             found = f"sets the anchor &{anchor}"
             self._fault(event, path, found, "Remove it; each value is written where it holds.")
         if tag := getattr(event, "tag", None):
             found = f"has the tag {tag!r}"
-            self._fault(event, path, found, "Remove it; the key says what kind its value is.")
+            self._break(event, path, found, "Remove it; the key says what kind its value is.")
 
     def _sequence(self, path: Path) -> list[object]:
         items: list[object] = []
@@ -172,7 +188,7 @@ class _Reader:
         if isinstance(event, yaml.ScalarEvent):
             self._refuse_anchor_and_tag(event, path)
             return _plain_key(event.value)
-        self._fault(event, path, "has a key that is not a word", "A key is a single word.")
+        self._break(event, path, "has a key that is not a word", "A key is a single word.")
         self._node(event, (*path, "?"))
         return "?"
 

@@ -1,0 +1,104 @@
+"""The kinds of value a workspace holds: ids, texts, amounts, days, each with its limits."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic_core import PydanticCustomError
+
+__all__ = [
+    "CURRENCY_PATTERN",
+    "ID_PATTERN",
+    "LINE_PATTERN",
+    "NOTE_PATTERN",
+    "Amount",
+    "Count",
+    "CurrencyCode",
+    "Day",
+    "Days",
+    "Id",
+    "Latitude",
+    "Longitude",
+    "LotNumber",
+    "Note",
+    "Percent",
+    "Positive",
+    "PositiveCount",
+    "Strength",
+    "Temperature",
+    "Text",
+    "Weekday",
+]
+
+ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
+CURRENCY_PATTERN = r"^[A-Z]{3}$"
+LINE_PATTERN = r"^[^=\p{Cc}][^\p{Cc}]*$"
+NOTE_PATTERN = r"^[^=\p{Cc}]([^\p{Cc}]|[\n\t])*$"
+
+Id = Annotated[str, StringConstraints(strict=True, min_length=1, max_length=40, pattern=ID_PATTERN)]
+# A text that starts with "=" would be computed by a spreadsheet; a control character would break
+# tables and screens. Space around a text says nothing and is taken off.
+Text = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=200,
+        pattern=LINE_PATTERN,
+    ),
+]
+Note = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=2000,
+        pattern=NOTE_PATTERN,
+    ),
+]
+LotNumber = Annotated[
+    str,
+    StringConstraints(
+        strict=True,
+        strip_whitespace=True,
+        min_length=1,
+        max_length=60,
+        pattern=LINE_PATTERN,
+    ),
+]
+CurrencyCode = Annotated[str, StringConstraints(strict=True, pattern=CURRENCY_PATTERN)]
+# Beyond a million million, an amount is a slip of the pen, and a solver loses its digits.
+Amount = Annotated[float, Field(strict=True, ge=0, le=1e12, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, gt=0, le=1e12, allow_inf_nan=False)]
+Strength = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
+Percent = Annotated[float, Field(strict=True, ge=0, le=100, allow_inf_nan=False)]
+Days = Annotated[int, Field(strict=True, ge=0, le=730)]
+Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
+PositiveCount = Annotated[int, Field(strict=True, ge=1, le=100_000)]
+Latitude = Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)]
+Longitude = Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)]
+Temperature = Annotated[float, Field(strict=True, ge=-20, le=40, allow_inf_nan=False)]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def _iso_day(value: object) -> date:
+    """Take a date, or a text in the one form that means the same day everywhere."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    if isinstance(value, str) and _ISO_DAY.fullmatch(value):
+        try:
+            return date.fromisoformat(value)
+        except ValueError as error:
+            raise PydanticCustomError("no_such_day", "no such day") from error
+    raise PydanticCustomError("not_a_day", "not a day")
+
+
+Day = Annotated[date, BeforeValidator(_iso_day)]
