@@ -1,0 +1,64 @@
+"""A plan with everything said about it: findings before, the check after, what holds cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+
+from bulkflow.plan.check import CheckReport
+from bulkflow.plan.finding import Finding
+from bulkflow.program.answer import Plan
+
+__all__ = ["HoldCost", "PlanResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class HoldCost:
+    """A lot that is held or awaits a decision, what depends on it, and what the gate costs.
+
+    Costs are in the workspace's currency; they are None where re-planning was not asked for.
+
+    Parameters
+    ----------
+    status : ``held`` or ``awaiting``.
+    enters_period : the period in which the plan counts on it; None for never.
+    loads : loads that would lack liquid if it failed.
+    cost_as_is, short_as_is_lpa : of the plan as it is: cost, and LPA times periods short.
+    cost_released, short_released_lpa : of the best plan found with the lot released at the start.
+    cost_failed, short_failed_lpa : of the best plan found with the lot never released.
+    saving_least, saving_most : what releasing it saves lies between these, by the proved bounds.
+    """
+
+    lot_id: str
+    liquid: str
+    site: str
+    status: str
+    lpa: float
+    decision_due: date | None
+    enters_period: int | None
+    note: str
+    loads: tuple[str, ...]
+    cost_as_is: float | None = None
+    short_as_is_lpa: float | None = None
+    cost_released: float | None = None
+    short_released_lpa: float | None = None
+    cost_failed: float | None = None
+    short_failed_lpa: float | None = None
+    saving_least: float | None = None
+    saving_most: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanResult:
+    """A checked plan of a workspace.
+
+    Parameters
+    ----------
+    unmet : each priority, and whether what it does not get is ``carried`` or ``lost``.
+    """
+
+    plan: Plan
+    report: CheckReport
+    unmet: tuple[tuple[str, str], ...]
+    findings: tuple[Finding, ...] = ()
+    holds: tuple[HoldCost, ...] = field(default=())
