@@ -1,8 +1,8 @@
-"""What people do to lots: record, correct, measure, keep samples, hold, lift, dispose.
+"""What people do to lots: record, correct, measure, hold, lift, dispose.
 
 Each function takes a writing session (:meth:`bulkflow.records.Store.write`), asks whether the
 acting person may, checks against the register as it stands, and appends. Deciding and
-overriding are in :mod:`bulkflow.lots.deciding`.
+overriding are in :mod:`bulkflow.lots.deciding`, samples in :mod:`bulkflow.lots.samples`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from bulkflow.lots.bodies import (
     Lift,
     Lot,
     Result,
-    Sample,
 )
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.drawing import Drawing
@@ -37,24 +36,19 @@ from bulkflow.lots.tables import (
     LOT,
     RESULT,
     RESULT_TABLE,
-    SAMPLE,
-    SAMPLE_TABLE,
 )
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, append_many, is_current, require
-from bulkflow.records.schema import RECORD
 
 __all__ = [
     "correct_lot",
     "correct_result",
     "dispose",
     "expect_decision",
-    "keep_sample",
     "lift_hold",
     "place_holds",
     "record_lots",
     "record_results",
-    "sample_gone",
     "standing_holds",
 ]
 
@@ -222,40 +216,6 @@ def lift_hold(session: Session, lot_id: str, reason: str, *, hold: int | None = 
     return append(session, LIFT, Lift(lot_id=lot_id, hold=hold, reason=reason), supersedes=hold)
 
 
-def keep_sample(session: Session, sample: Sample) -> Record:
-    """Record a retained sample.
-
-    Raises
-    ------
-    InputError
-        If the lot is unknown, or a sample of that name is kept already.
-    """
-    require(session, Power.RECORD, f"record a sample of {sample.lot_id}")
-    find_lot(session, sample.lot_id)
-    if _sample_record(session, sample.sample_id) is not None:
-        found = f"{sample.sample_id!r} is kept already"
-        raise InputError(Fault("", 0, "sample_id", found, "Give the sample another name."))
-    if sample.expires_on is not None and sample.expires_on < sample.taken_on:
-        found = f"is {sample.expires_on}, before the sample was taken"
-        raise InputError(Fault("", 0, "expires_on", found, "Give a later date."))
-    return append(session, SAMPLE, sample)
-
-
-def sample_gone(session: Session, sample_id: str, on: date, how: str) -> Record:
-    """Record that a retained sample is used up or discarded."""
-    record = _sample_record(session, sample_id)
-    if record is None:
-        found = f"{sample_id!r} is not in the register"
-        raise InputError(Fault("", 0, "sample_id", found, "List the samples of the lot."))
-    sample = SAMPLE.read(record.version, record.body)
-    require(session, Power.RECORD, f"write off a sample of {sample.lot_id}")
-    if sample.gone_on is not None:
-        found = f"{sample_id!r} was written off on {sample.gone_on}"
-        raise InputError(Fault("", 0, "sample_id", found, "There is nothing to write off."))
-    gone = Sample.model_validate({**sample.model_dump(), "gone_on": on, "gone_how": how})
-    return append(session, SAMPLE, gone, supersedes=record.seq)
-
-
 def dispose(session: Session, disposition: Disposition) -> Record:
     """Record what becomes of LPA of a rejected lot; it leaves the lot's account.
 
@@ -280,19 +240,6 @@ def dispose(session: Session, disposition: Disposition) -> Record:
 
 def _parents(lot: Lot) -> list[str]:
     return [parent.lot_id for parent in lot.parents]
-
-
-def _sample_record(session: Session, sample_id: str) -> Record | None:
-    row = (
-        session.execute(
-            select(RECORD)
-            .join(SAMPLE_TABLE, SAMPLE_TABLE.c.seq == RECORD.c.seq)
-            .where(SAMPLE_TABLE.c.sample_id == sample_id, is_current(SAMPLE_TABLE.c.seq))
-        )
-        .mappings()
-        .first()
-    )
-    return None if row is None else Record(**row)
 
 
 def _check_known(session: Session, lot_ids: Iterable[str]) -> None:

@@ -37,6 +37,7 @@ __all__ = [
     "declare_site",
     "limits_of",
     "rounding_of",
+    "rules_in_force",
     "standing_rule",
     "zone_of",
 ]
@@ -182,3 +183,18 @@ def standing_rule(
         return None
     record = Record(**row)
     return StandingRule(record.seq, record.at, RULE.read(record.version, record.body))
+
+
+def rules_in_force(session: Session) -> list[StandingRule]:
+    """Return the release rules in force, in order of their liquids."""
+    query = (
+        select(RECORD)
+        .join(RULE_TABLE, RULE_TABLE.c.seq == RECORD.c.seq)
+        .where(is_current(RULE_TABLE.c.seq))
+        .order_by(RULE_TABLE.c.liquid_id)
+    )
+    records = [Record(**row) for row in session.execute(query).mappings()]
+    return [
+        StandingRule(record.seq, record.at, RULE.read(record.version, record.body))
+        for record in records
+    ]

@@ -67,7 +67,8 @@ class Drawing:
         if parent.lot_id not in self._left:
             self._fault(
                 lot_id,
-                f"{parent.lot_id!r} is not in the register",
+                parent,
+                "is not in the register",
                 "Record the parent first, or correct its name.",
             )
             return parent
@@ -86,7 +87,8 @@ class Drawing:
         if more > left:
             self._fault(
                 lot_id,
-                f"draws {more} LPA from {parent.lot_id}, of which {left} is left",
+                parent,
+                f"has {left} LPA left, but {more} is drawn",
                 "Correct the amount, or the parent's.",
             )
             return
@@ -105,7 +107,8 @@ class Drawing:
                 return record
         self._fault(
             lot_id,
-            f"{parent.lot_id} is rejected, and no {more} LPA of it is disposed of to this end",
+            parent,
+            f"is rejected, and {more} LPA of it is not disposed of to this end",
             "Record first that it is redistilled or blended away.",
         )
         return link
@@ -148,5 +151,5 @@ class Drawing:
         )
         return {name: (lpa, disposition) for name, lpa, disposition in rows}
 
-    def _fault(self, lot_id: str, found: str, mend: str) -> None:
-        self.faults.append(Fault("", 0, f"parents of {lot_id}", found, mend))
+    def _fault(self, lot_id: str, parent: Parent, found: str, mend: str) -> None:
+        self.faults.append(Fault("", 0, f"parent {parent.lot_id} of {lot_id}", found, mend))

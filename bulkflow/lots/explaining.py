@@ -125,9 +125,11 @@ def _rests_on(note: RecordNote) -> str:
 
 
 def _from_gates(explained: Explanation) -> str:
-    closed = [gate.reason for gate in explained.gates if not gate.is_open]
+    # The hold first: where one stands, it is what people ask about.
+    gates = sorted(explained.gates, key=lambda gate: gate.gate is not Gate.HOLD)
+    closed = [gate.reason for gate in gates if not gate.is_open]
     if not closed:
-        closed = [gate.reason for gate in explained.gates if gate.overridden]
+        closed = [gate.reason for gate in gates if gate.overridden]
     words = "; ".join(closed) or "every gate is open"
     if explained.due_on is not None and explained.status is LotStatus.AWAITING:
         words += f"; decision due {explained.due_on}"
@@ -232,7 +234,8 @@ class _Facts:
             Gate.HOLD,
             is_open=bool(row["hold_open"]),
             overridden=False,
-            reason="; ".join(_rests_on(note) for note in notes) or "no manual hold stands",
+            reason="; ".join(f"held: {_rests_on(note)}" for note in notes)
+            or "no manual hold stands",
             records=notes,
         )
 
@@ -331,7 +334,7 @@ def _in_words(record: Record) -> str:
     body = record.content
     forms = {
         DECISION.name: "{outcome}, decided {decided_by}: {reason}",
-        HOLD.name: "hold: {reason}",
+        HOLD.name: "{reason}",
         EXPECTATION.name: "{what} due {due_on}",
         OVERRIDE.name: "override of {gates} by {name}, {role}: {reason}",
         "lift": "hold of record {hold} lifted: {reason}",

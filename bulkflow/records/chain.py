@@ -41,6 +41,7 @@ __all__ = [
     "insert_index",
     "insert_records",
     "is_current",
+    "last_records",
     "record_batches",
     "records_about",
     "records_in",
@@ -263,6 +264,26 @@ def records_about(
     return [Record(**row) for row in session.execute(query).mappings()]
 
 
+def last_records(
+    session: Session, *, count: int, about: str | None = None, kind: str | None = None
+) -> list[Record]:
+    """Return the last records, oldest first.
+
+    Parameters
+    ----------
+    count : at most so many.
+    about : only those with this subject.
+    kind : only those of this kind.
+    """
+    query = select(RECORD).order_by(RECORD.c.seq.desc()).limit(count)
+    if about is not None:
+        query = query.where(RECORD.c.subject == about)
+    if kind is not None:
+        query = query.where(RECORD.c.kind == kind)
+    rows = session.execute(query).mappings().all()
+    return [Record(**row) for row in reversed(rows)]
+
+
 def record_batches(
     session: Session, *, after: int = 0, kinds: Sequence[str] | None = None
 ) -> Iterator[list[Record]]:
@@ -291,7 +312,7 @@ def records_in(
 
 def _capacity(session: Session, actor: Actor) -> str:
     if nobody_appoints(session):
-        return "any (no roles appointed)"
+        return "all roles, no owner appointed"
     roles = sorted(role.value for role in roles_of(session, actor.name))
     return ", ".join(roles) if roles else "none"
 

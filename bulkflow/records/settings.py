@@ -46,8 +46,8 @@ class Settings:
 
     @property
     def shown(self) -> str:
-        """The address as it may be printed."""
-        return masked_url(self.url)
+        """The address as it may be printed: the file, or the URL without secrets."""
+        return masked_url(self.url) if self.file is None else str(self.file)
 
     @property
     def file(self) -> Path | None:

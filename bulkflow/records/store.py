@@ -166,7 +166,7 @@ def open_store(
     if not create and not settings.exists:
         raise DatabaseError(
             f"there is no register at {settings.shown} ({settings.origin}); "
-            "import lots first, or name another database"
+            "begin one (bulkflow lots begin FOLDER), or name another database"
         )
     engine = make_engine(settings)
     try:

@@ -1,0 +1,350 @@
+"""``bulkflow records``: the chain behind the register, and who may do what."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bulkflow.cli.register_options import (
+    AsOption,
+    DatabaseOption,
+    DryRunOption,
+    ReasonOption,
+    plain_data,
+    plain_table,
+    reading_register,
+    tell_records,
+    when,
+    writing_register,
+)
+from bulkflow.cli.shell import (
+    ExitCode,
+    FolderArgument,
+    JsonOption,
+    make_app,
+    result_console,
+    write_json,
+)
+
+__all__ = ["app", "export", "import_", "show_head", "verify_chain"]
+
+app = make_app("The chain of records behind the register, and who may do what.", name="records")
+
+PersonArgument = Annotated[str, typer.Argument(metavar="PERSON", help="As they are named.")]
+RoleArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="ROLE",
+        help="clerk, laboratory, 'panel leader', 'release officer' or 'owner of the register'.",
+    ),
+]
+
+
+@app.command("verify")
+def verify_chain(
+    folder: FolderArgument,
+    *,
+    printed_head: Annotated[
+        str | None,
+        typer.Option(
+            "--head", metavar="N:HASH", help="Check also that this printed head lies on it."
+        ),
+    ] = None,
+    database: DatabaseOption = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Verify every link of the chain and name the first broken one (then exit code 3).
+
+    Example: bulkflow records verify demo
+    """
+    from bulkflow.records.verification import check_head, verify
+
+    with reading_register(folder, database) as (store, session):
+        found = verify(session, store.kinds)
+        check = None if printed_head is None else check_head(session, printed_head)
+    agrees = check is None or check.agrees
+    if as_json:
+        write_json(
+            {
+                "schema": "bulkflow.verification",
+                "version": 1,
+                "whole": found.broken is None,
+                **plain_data(found),
+                "printed_head": plain_data(check),
+            }
+        )
+    else:
+        lines = [f"{found.records} records are whole; head {found.head}"]
+        if found.broken is not None:
+            lines = [
+                f"BROKEN at {found.broken}.",
+                f"Records 1 to {found.records} before it are whole.",
+            ]
+        if check is not None:
+            lines.append(_head_words(check.seq, agrees=agrees, since=check.records_since))
+        lines.extend(f"Note: {remark}." for remark in found.remarks)
+        if found.unread_kinds:
+            kinds = ", ".join(found.unread_kinds)
+            lines.append(f"Note: links checked, content not, of the kinds {kinds}.")
+        sys.stdout.write("\n".join(lines) + "\n")
+    whole = found.broken is None and agrees
+    return ExitCode.DONE if whole else ExitCode.NO_PLAN
+
+
+def _head_words(seq: int, *, agrees: bool, since: int) -> str:
+    if agrees:
+        return f"The printed head lies on this chain; {since} records were added since."
+    return f"The printed head does NOT lie on this chain: record {seq} differs or is missing."
+
+
+@app.command("head")
+def show_head(
+    folder: FolderArgument, *, database: DatabaseOption = None, as_json: JsonOption = False
+) -> None:
+    """Print the chain head, to be written on paper and checked later with verify --head.
+
+    Example: bulkflow records head demo
+    """
+    from bulkflow.records.chain import head
+
+    with reading_register(folder, database) as (_, session):
+        last = head(session)
+    if as_json:
+        write_json({"schema": "bulkflow.head", "version": 1, "seq": last.seq, "hash": last.hash})
+    else:
+        sys.stdout.write(f"{last}\n")
+
+
+@app.command("log")
+def log(
+    folder: FolderArgument,
+    *,
+    about: Annotated[
+        str | None, typer.Option("--about", help="Only records about this lot, liquid or person.")
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", help="Only this kind, such as hold or refusal.")
+    ] = None,
+    last: Annotated[int, typer.Option("--last", min=1, help="Only the last so many.")] = 30,
+    database: DatabaseOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List records: who did what, when; refusals too.
+
+    Example: bulkflow records log demo --kind refusal
+    """
+    from bulkflow.lots.explaining import note_of
+    from bulkflow.records.chain import last_records
+
+    with reading_register(folder, database) as (_, session):
+        records = last_records(session, count=last, about=about, kind=kind)
+    if as_json:
+        write_json(
+            {
+                "schema": "bulkflow.records",
+                "version": 1,
+                "records": [record.fields for record in records],
+            }
+        )
+        return
+    notes = [note_of(record) for record in records]
+    rows = [
+        [str(note.record), when(note.at, note.zone), note.actor, record.subject, note.words]
+        for note, record in zip(notes, records, strict=True)
+    ]
+    columns = {"No.": "right", "When": "left", "Who": "left", "About": "left", "What": "left"}
+    result_console().print(plain_table(columns, rows))
+
+
+@app.command("export")
+def export(
+    folder: FolderArgument,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="JSON lines; - is stdout.")],
+    *,
+    database: DatabaseOption = None,
+) -> None:
+    """Write every record, with its place in the chain, as JSON lines.
+
+    Example: bulkflow records export demo register.jsonl
+    """
+    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.records.transfer import export_records
+
+    with reading_register(folder, database) as (_, session):
+        if str(file) == "-":
+            export_records(session, sys.stdout)
+            return
+        with written_whole(file) as stream:
+            last = export_records(session, stream)
+    sys.stderr.write(f"Wrote {last.seq} records to {file.name}; head {last}\n")
+
+
+@app.command("import")
+def import_(
+    folder: FolderArgument,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="As exported; - is stdin.")],
+    *,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Read an exported chain into a new register, or add what a copy of it lacks.
+
+    Every link is checked first; the records keep their persons, times and hashes.
+
+    Example: bulkflow records import demo register.jsonl
+    """
+    from bulkflow.cli.register_options import read_text
+    from bulkflow.lots.tables import LOTS
+    from bulkflow.records.migrations import RECORDS
+    from bulkflow.records.transfer import import_records
+
+    kinds = {kind.name: kind for part in (RECORDS, LOTS) for kind in part.kinds}
+    text = read_text(file)
+    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+        done = import_records(session, text.split("\n"), kinds, file=file.name or "stdin")
+    if as_json:
+        write_json(
+            {
+                "schema": "bulkflow.imported",
+                "version": 1,
+                "kept": not dry_run,
+                "in_file": done.in_file,
+                "added": done.added,
+                "head": str(done.head),
+            }
+        )
+        return
+    sys.stdout.write(f"{done.in_file} records checked, {done.added} added; head {done.head}\n")
+
+
+@app.command("roles")
+def roles(
+    folder: FolderArgument, *, database: DatabaseOption = None, as_json: JsonOption = False
+) -> None:
+    """List who holds which role, and what each role may do.
+
+    Example: bulkflow records roles demo
+    """
+    from bulkflow.records.actors import ROLE_POWERS, Role, appointed, nobody_appoints
+
+    with reading_register(folder, database) as (_, session):
+        held, free = appointed(session), nobody_appoints(session)
+    powers = {role.value: sorted(power.value for power in ROLE_POWERS[role]) for role in Role}
+    if as_json:
+        people = {name: sorted(role.value for role in mine) for name, mine in held.items()}
+        write_json(
+            {
+                "schema": "bulkflow.roles",
+                "version": 1,
+                "in_force": not free,
+                "people": people,
+                "powers": powers,
+            }
+        )
+        return
+    console = result_console()
+    if free:
+        console.print(
+            "No owner of the register is appointed: whoever uses the machine may do everything, "
+            "and each record says so."
+        )
+    rows = [
+        [role.value, ", ".join(n for n, mine in held.items() if role in mine) or "nobody",
+         "; ".join(powers[role.value])]
+        for role in Role
+    ]  # fmt: skip
+    console.print(plain_table({"Role": "left", "Held by": "left", "May": "left"}, rows))
+
+
+@app.command("appoint")
+def appoint(
+    folder: FolderArgument,
+    person: PersonArgument,
+    role: RoleArgument,
+    *,
+    reason: ReasonOption,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Appoint a person to a role; roles count once an owner of the register is appointed.
+
+    Example: bulkflow records appoint demo "Ilse Marten" "owner of the register" --reason "keeps it"
+    """
+    _change(
+        folder,
+        person,
+        role,
+        "appoint",
+        reason,
+        database,
+        acting_as,
+        dry_run=dry_run,
+        as_json=as_json,
+    )
+
+
+@app.command("dismiss")
+def dismiss(
+    folder: FolderArgument,
+    person: PersonArgument,
+    role: RoleArgument,
+    *,
+    reason: ReasonOption,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Take a role from a person.
+
+    Example: bulkflow records dismiss demo "Ilse Marten" clerk --reason "has left"
+    """
+    _change(
+        folder,
+        person,
+        role,
+        "dismiss",
+        reason,
+        database,
+        acting_as,
+        dry_run=dry_run,
+        as_json=as_json,
+    )
+
+
+def _change(
+    folder: Path,
+    person: str,
+    role: str,
+    action: str,
+    reason: str,
+    database: str | None,
+    acting_as: str | None,
+    *,
+    dry_run: bool,
+    as_json: bool,
+) -> None:
+    from pydantic import ValidationError
+
+    from bulkflow.errors import InputError
+    from bulkflow.lots.faults import faults_of
+    from bulkflow.records.actors import Appointment
+    from bulkflow.records.store import change_role
+
+    try:
+        change = Appointment.model_validate(
+            {"person": person, "role": role, "action": action, "reason": reason}
+        )
+    except ValidationError as error:
+        raise InputError(faults_of(error)) from error
+    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+        record = change_role(session, change)
+    verb = "is appointed" if action == "appoint" else "is no longer"
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{person} {verb} {role}")

@@ -1,0 +1,89 @@
+"""The register of a workspace, as the planner meets it: opened if it is there, begun if not.
+
+Where the database is absent (or holds no lot) and the folder has seed tables, they are taken
+over once, and that is said. Where there is neither, there is no register, and the planner takes
+its opening lots from the workspace alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from bulkflow.lots.opening import OpeningLot, opening_position
+from bulkflow.lots.register import open_register
+from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds
+from bulkflow.records.actors import Actor
+from bulkflow.records.chain import head
+from bulkflow.records.settings import settings_for
+from bulkflow.records.times import Clock, system_clock
+
+__all__ = ["WorkspaceOpening", "opening_of_workspace"]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkspaceOpening:
+    """The opening position of a workspace.
+
+    Parameters
+    ----------
+    lots : what each lot still holds, and when it may ship.
+    register : where the register is, as it may be printed.
+    head : the chain head the position was read at, ``number:hash``.
+    said : what the user should be told (tables taken over, by whom); may be empty.
+    """
+
+    lots: tuple[OpeningLot, ...]
+    register: str
+    head: str
+    said: str
+
+
+def opening_of_workspace(
+    folder: Path,
+    on: date,
+    *,
+    database: str | None = None,
+    actor: Actor | None = None,
+    clock: Clock = system_clock,
+) -> WorkspaceOpening | None:
+    """Return the opening position from a workspace's register; None where it has none.
+
+    Parameters
+    ----------
+    folder : the workspace.
+    on : the first day of the plan.
+    database : the register's address, where the user or the workspace names one.
+    actor : who takes over the seed tables (default: the operating-system user).
+
+    Raises
+    ------
+    InputError
+        With every fault of the seed tables.
+    DatabaseError
+        If the register cannot be opened.
+    """
+    settings = settings_for(folder, database)
+    seeds = (folder / OPENING_FILE).is_file()
+    if not settings.exists and not seeds:
+        return None
+    person = actor or Actor.current()
+    said = ""
+    with open_register(settings, actor=person, clock=clock) as store:
+        with store.read() as session:
+            begun = has_lots(session)
+        if not begun and not seeds:
+            return None
+        if not begun:
+            with store.write(person) as session:
+                done = import_seeds(session, folder, today=clock().date())
+            if done is not None:
+                said = f"{done.words} Acting as {person.words}."
+        with store.read() as session:
+            return WorkspaceOpening(
+                lots=tuple(opening_position(session, on)),
+                register=settings.shown,
+                head=str(head(session)),
+                said=said,
+            )
