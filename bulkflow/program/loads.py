@@ -21,7 +21,7 @@ from bulkflow.program.classes import Commodity
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
-from bulkflow.scenario.model import Lane, LaneTank, LoadRow, LoadState, Site, TankType
+from bulkflow.scenario.model import Lane, LaneTank, Liquid, LoadRow, LoadState, Site, TankType
 
 __all__ = [
     "MOST_LOADS",
@@ -223,7 +223,7 @@ class _Maker:
 
     def __init__(self, ground: Ground, parts: Parts, book: LoadBook) -> None:
         self.ground, self.parts, self.book = ground, parts, book
-        self.fill = cache(self._fill)
+        self.fill_range = cache(fill_range)  # most lanes ask the same of the same tank
         # Every load is a change of the issued plan until `fleets` takes off those issued.
         issued = bool(ground.scenario.issued_loads)
         self.change = ground.scenario.change_cost_per_load if issued else 0.0
@@ -247,7 +247,8 @@ class _Maker:
     def _column(
         self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None
     ) -> LoadColumn | None:
-        found = self.fill(lane.id, tank.tank_type, commodity.liquid, size)
+        liquid = self.ground.liquids[commodity.liquid]
+        found = self._fill(lane, tank.tank_type, liquid, size)
         if found.refused:
             key = (lane.id, tank.tank_type, commodity.liquid)
             self.book.refusals[key] = found.reason
@@ -265,11 +266,10 @@ class _Maker:
             load_costs(self.ground, lane, tank, commodity.liquid),
         )
 
-    def _fill(self, lane_id: str, tank_id: str, liquid_id: str, size: float | None) -> FillRange:
+    def _fill(self, lane: Lane, tank_id: str, liquid: Liquid, size: float | None) -> FillRange:
         """Return what one load, or one compartment, may hold (eq. 18)."""
-        lane, liquid = self.ground.lanes[lane_id], self.ground.liquids[liquid_id]
         shell, payload = _shell(self.ground.tank_types[tank_id], size, lane.payload_limit_kg)
-        return fill_range(
+        return self.fill_range(
             shell,
             liquid.strength_percent,
             lane.filling_temperature_c,
