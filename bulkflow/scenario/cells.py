@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import Enum
 
-from bulkflow.scenario.shape import DAY_MEND, shown
+from bulkflow.scenario.shape import DAY_MEND, listed, shown
 
 __all__ = ["Cell", "CellKind", "CellTrouble", "NumberStyle", "is_blank", "read_cell"]
 
@@ -127,22 +127,24 @@ def _number(cell: Cell, style: NumberStyle) -> object:
 
 def _number_between_semicolons(text: str) -> object:
     if _AMBIGUOUS_POINT.fullmatch(text):
-        whole, comma = text.replace(".", ""), text.replace(".", ",")
-        return CellTrouble(
-            f"is {shown(text)}, which can be read in two ways", f"Write {whole} or {comma}."
-        )
+        return _in_two_ways(text, text.replace(".", ""), text.replace(".", ","))
     if len(text) <= 40 and (_COMMA.fullmatch(text) or _POINT.fullmatch(text)):
         return float(text.replace(",", "."))
     return _no_number(text, NumberStyle.COMMA)
 
 
+def _in_two_ways(text: str, *ways: str) -> CellTrouble:
+    found = f"is {shown(text)}, which can be read in two ways"
+    return CellTrouble(found, f"Write {listed(ways)}.")
+
+
 def _no_number(text: str, style: NumberStyle) -> CellTrouble:
     if style is NumberStyle.POINT and _COMMA.fullmatch(text):
-        return CellTrouble(
-            f"is {shown(text)}",
-            f"Write {text.replace(',', '.')} or {text.replace(',', '')}: a decimal comma is read "
-            "only in a file separated by semicolons.",
-        )
+        with_point = text.replace(",", ".")
+        if _AMBIGUOUS_POINT.fullmatch(with_point):
+            return _in_two_ways(text, text.replace(",", ""), with_point)
+        mend = "a decimal comma is read only in a file separated by semicolons"
+        return CellTrouble(f"is {shown(text)}", f"Write {with_point}; {mend}.")
     if _THOUSANDS.fullmatch(text):
         return CellTrouble(f"is {shown(text)}", "Write it without thousands separators.")
     return CellTrouble(f"is {shown(text)}", _NUMBER_MENDS[style])

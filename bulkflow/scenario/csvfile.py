@@ -29,7 +29,7 @@ def read_csv(path: Path, name: str) -> Grid:
     """
     text = read_text(path, name, MAXIMUM_TABLE_BYTES)
     rows = _rows(text, name)
-    header_row = next((row for row in rows if row.cells), None)
+    header_row = next((row for row in rows if not all(map(is_blank, row.cells))), None)
     if header_row is None:
         mend = "Start it with a line of column names, or delete the file."
         raise InputError(Fault(name, 0, "", "is empty", mend))
@@ -37,11 +37,11 @@ def read_csv(path: Path, name: str) -> Grid:
     grid = Grid(name, header_row.line, header, (), _STYLES[_separator(text, name)])
     kept = []
     for row in rows[rows.index(header_row) + 1 :]:
-        if all(is_blank(cell) for cell in row.cells):
+        if all(map(is_blank, row.cells)):
             continue
         if len(row.cells) != len(header):
             found = f"has {len(row.cells)} cells where the header has {len(header)}"
-            mend = "Fill up or take out cells; put a text that holds the separator in quotes."
+            mend = "Fill up or take out cells; a text that holds the separator stands in quotes."
             grid.faults.append(Fault(name, row.line, "", found, mend))
             continue
         kept.append(row)
