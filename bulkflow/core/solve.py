@@ -54,8 +54,8 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
     data = spread_network(network)
     program = assemble_data(data, form=Form(options.form))
     run = _Run(data, program, options, deadline)
-    if program.contradictory_column() is not None:
-        return run.outcome(MipAnswer(OutcomeStatus.INFEASIBLE, StoppedBy.PROOF), solver="")
+    if program.contradictory_column() is not None or not program.columns:
+        return run.outcome(_without_solver(program), solver="none needed")
     if Solver(options.solver) is Solver.CBC:
         answer = PulpModel(program).solve_cbc(
             deadline, gap=options.gap, threads=options.threads, max_nodes=options.max_nodes
@@ -70,6 +70,22 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
             deadline, gap=options.gap, max_nodes=options.max_nodes, listener=run.hear
         )
     return run.outcome(answer, solver=highs_name())
+
+
+def _without_solver(program: Program) -> MipAnswer:
+    """Answer a program whose bounds contradict each other, or one without any column."""
+    holds = program.contradictory_column() is None and bool(
+        ((program.row_lower <= 0) & (program.row_upper >= 0)).all()
+    )
+    if not holds:
+        return MipAnswer(OutcomeStatus.INFEASIBLE, StoppedBy.PROOF)
+    return MipAnswer(
+        OutcomeStatus.OPTIMAL,
+        StoppedBy.PROOF,
+        objective=program.constant,
+        values=np.zeros(0),
+        bound=program.constant,
+    )
 
 
 @dataclass(slots=True)

@@ -52,14 +52,14 @@ def random_network(seed: int, *, periods: int | None = None, vehicles: bool = Tr
         Node("P", stock=_stock(dice, names, last), supply=dice.maybe(0.2, Supply(exactly=1.0))),
         Node("D", stock=dice.maybe(0.6, _stock(dice, names, last))),
     ]
-    for number in range(dice.whole(1, 2)):
-        nodes.append(
-            Node(
-                f"C{number}",
-                stock=dice.maybe(0.7, _stock(dice, names, last)),
-                demand=_demand(dice, names, last),
-            )
+    nodes += [
+        Node(
+            f"C{number}",
+            stock=dice.maybe(0.7, _stock(dice, names, last)),
+            demand=_demand(dice, names, last),
         )
+        for number in range(dice.whole(1, 2))
+    ]
     lanes = [
         _lane(dice, "in1", "S1", "P", names, last, vehicles=False),
         _lane(dice, "in2", "S2", "P", names, last, vehicles=False),
