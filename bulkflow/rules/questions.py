@@ -1,0 +1,203 @@
+"""The questions the product asks of the rules, each answered with the rule itself.
+
+A place's own rule comes before that of the union it belongs to, and that before the rule for
+all. None means that no rule is known here, which is not the same as none existing.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal, TypeVar
+
+from bulkflow.errors import OutOfRangeError
+from bulkflow.rules.model import (
+    BottleSizes,
+    CleaningCode,
+    DangerousGoods,
+    DutySchedule,
+    JourneyLimit,
+    LabelTolerance,
+    LossAllowance,
+    MoneyRounding,
+    QuantityRounding,
+    ReferenceTemperature,
+    Rule,
+    Statement,
+    StrengthExemption,
+    StrengthLimit,
+    SubstanceLimit,
+)
+from bulkflow.rules.reader import rules_of, wider_jurisdictions
+
+__all__ = [
+    "DANGEROUS_GOODS_CAUTION",
+    "bottle_sizes",
+    "cautions",
+    "cleaning_codes",
+    "dangerous_goods_lines",
+    "duty_schedule",
+    "journey_limit",
+    "label_tolerance",
+    "loss_allowance",
+    "money_rounding",
+    "quantity_rounding",
+    "reference_temperature",
+    "strength_exemption",
+    "strength_limit",
+    "substance_limits",
+]
+
+DANGEROUS_GOODS_CAUTION = (
+    "The line is found by strength only. Which UN number and packing group hold, and what the"
+    " code in force asks, a qualified dangerous-goods adviser decides."
+)
+"""Printed wherever a line of :func:`dangerous_goods_lines` is shown."""
+
+Found = TypeVar("Found", bound=Rule)
+
+
+def strength_limit(market: str, product: str = "gin", *, on: date) -> StrengthLimit | None:
+    """Return the strengths a product must keep in a market; its minimum may be None."""
+    return next(
+        (found for found in _nearest(StrengthLimit, market, on) if found.product == product), None
+    )
+
+
+def substance_limits(
+    jurisdiction: str, product: str = "neutral alcohol", *, on: date
+) -> tuple[SubstanceLimit, ...]:
+    """Return the limits on substances in a product: the place's own, else its union's."""
+    for place in wider_jurisdictions(jurisdiction):
+        limits = rules_of(SubstanceLimit, on=on, jurisdiction=place)
+        chosen = tuple(found for found in limits if found.product == product)
+        if chosen:
+            return chosen
+    return ()
+
+
+def bottle_sizes(market: str, *, on: date) -> BottleSizes | None:
+    """Return the permitted sizes of bottles in a market."""
+    return _first(BottleSizes, market, on)
+
+
+def label_tolerance(market: str, *, on: date) -> LabelTolerance | None:
+    """Return how far strength may lie from the label in a market."""
+    return _first(LabelTolerance, market, on)
+
+
+def reference_temperature(market: str, *, on: date) -> ReferenceTemperature | None:
+    """Return the legal temperature of strength in a market."""
+    return _first(ReferenceTemperature, market, on)
+
+
+def duty_schedule(jurisdiction: str, *, on: date) -> DutySchedule | None:
+    """Return the general rate of duty on spirits: the place's own, never a union's floor."""
+    return next(
+        (
+            found
+            for found in rules_of(DutySchedule, on=on, jurisdiction=jurisdiction)
+            if not found.floor_only and found.quota_proof_gallons is None
+        ),
+        None,
+    )
+
+
+def loss_allowance(jurisdiction: str, *, on: date) -> LossAllowance | None:
+    """Return what may be lost in transit; its per cent is None where none is set."""
+    return _first(LossAllowance, jurisdiction, on)
+
+
+def journey_limit(
+    jurisdiction: str, mode: Literal["sea", "road", "rail"], *, on: date
+) -> JourneyLimit | None:
+    """Return the longest journey under suspension by a mode of transport."""
+    return next(
+        (found for found in _nearest(JourneyLimit, jurisdiction, on) if found.mode == mode), None
+    )
+
+
+def quantity_rounding(jurisdiction: str, *, on: date) -> QuantityRounding | None:
+    """Return how the authority rounds quantities in its accounts."""
+    return _first(QuantityRounding, jurisdiction, on)
+
+
+def money_rounding(jurisdiction: str, *, on: date) -> MoneyRounding | None:
+    """Return how the authority rounds duty."""
+    return _first(MoneyRounding, jurisdiction, on)
+
+
+def strength_exemption(*, on: date, code: str = "ADR") -> StrengthExemption | None:
+    """Return up to which strength a liquid is not subject to the code on dangerous goods."""
+    return next(iter(rules_of(StrengthExemption, on=on, jurisdiction=code)), None)
+
+
+def dangerous_goods_lines(
+    strength_percent: float,
+    cargo: Literal["alcoholic beverage", "ethanol"],
+    *,
+    on: date,
+    flash_point_c: float | None = None,
+    code: str = "ADR",
+) -> tuple[DangerousGoods, ...]:
+    """Return the lines of the list of dangerous goods that come into question.
+
+    Parameters
+    ----------
+    strength_percent : [% vol at 20 degC], 0..100.
+    cargo : a beverage has one line by strength; neutral alcohol has its packing group by flash
+        point, and both lines are returned where that is not given.
+    on : the day.
+    flash_point_c : measured [degC].
+    code : ADR.
+
+    Returns
+    -------
+    tuple : empty where the strength is exempt. Show ``DANGEROUS_GOODS_CAUTION`` with it.
+
+    Raises
+    ------
+    OutOfRangeError
+        For strengths outside 0..100, NaN included.
+    """
+    if not 0.0 <= strength_percent <= 100.0:
+        raise OutOfRangeError("strength", strength_percent, 0.0, 100.0, "% vol", code)
+    exempt = strength_exemption(on=on, code=code)
+    if exempt is not None and strength_percent <= exempt.up_to_percent:
+        return ()
+    return tuple(
+        line
+        for line in rules_of(DangerousGoods, on=on, jurisdiction=code)
+        if line.cargo == cargo
+        and line.above_percent < strength_percent <= line.up_to_percent
+        and _flash_point_fits(line, flash_point_c)
+    )
+
+
+def cleaning_codes(*, on: date) -> tuple[CleaningCode, ...]:
+    """Return the codes of cleaning documents that matter for spirit."""
+    return rules_of(CleaningCode, on=on)
+
+
+def cautions(*, on: date, topic: str = "caution") -> tuple[Statement, ...]:
+    """Return the statements on a topic: by default the usual cautions."""
+    return tuple(found for found in rules_of(Statement, on=on) if found.topic == topic)
+
+
+def _flash_point_fits(line: DangerousGoods, flash_point_c: float | None) -> bool:
+    if flash_point_c is None:
+        return True
+    below, since = line.flash_point_below_c, line.flash_point_from_c
+    return (below is None or flash_point_c < below) and (since is None or flash_point_c >= since)
+
+
+def _nearest(kind: type[Found], jurisdiction: str, on: date) -> list[Found]:
+    """Return the rules of a kind, the place's own first, then wider ones."""
+    return [
+        found
+        for place in wider_jurisdictions(jurisdiction)
+        for found in rules_of(kind, on=on, jurisdiction=place)
+    ]
+
+
+def _first(kind: type[Found], jurisdiction: str, on: date) -> Found | None:
+    return next(iter(_nearest(kind, jurisdiction, on)), None)
