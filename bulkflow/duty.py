@@ -7,6 +7,7 @@ Excise law decides what is owed; take licensed advice before relying on a figure
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -251,9 +252,8 @@ def _exact(name: str, value: Exact) -> Decimal:
     except InvalidOperation:
         found = Decimal("nan")
     if not found.is_finite() or found < 0:
-        raise OutOfRangeError(
-            name, float(found), 0.0, float("inf"), "", "an amount is zero or more"
-        )
+        shown = math.nan if found.is_nan() else float(found)
+        raise OutOfRangeError(name, shown, 0.0, math.inf, "", "an amount is zero or more")
     return found
 
 
@@ -319,7 +319,7 @@ class RiskLeg:
         if first < 0 or last < first:
             source = "a leg begins on or after loading and ends on or after it begins"
             low = max(first, 0)
-            raise OutOfRangeError("last day of a leg", last, low, float("inf"), "days", source)
+            raise OutOfRangeError("last day of a leg", last, low, math.inf, "days", source)
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,10 +153,6 @@ def test_floats_are_taken_as_written() -> None:
 )
 def test_amounts_that_cannot_be(bad) -> None:
     terms = DutyTerms("per_lpa", Decimal(1), "EUR")
-    if isinstance(bad, Decimal) and bad.is_snan():
-        with pytest.raises((OutOfRangeError, ValueError)):
-            duty_due(terms, DutyQuantity(lpa=bad), CENT)
-        return
     with pytest.raises(OutOfRangeError, match="lpa is"):
         duty_due(terms, DutyQuantity(lpa=bad), CENT)
     with pytest.raises(OutOfRangeError, match="rate of duty is"):
