@@ -135,13 +135,22 @@ def network_from_document(document: object, *, file: str = "") -> Network:
     if network is not None:
         # A value the reader could not take has left its place empty; what follows from that
         # place being empty is not a second fault.
-        seen = {fault.where for fault in faults}
-        faults += [fault for fault in network_faults(network, file=file) if fault.where not in seen]
+        seen = [fault.where for fault in faults]
+        faults += [
+            fault
+            for fault in network_faults(network, file=file)
+            if not any(_is_within(fault.where, place) for place in seen)
+        ]
     if faults:
         raise InputError(faults)
     if network is None:
         raise InputError(Fault(file, 0, "", "holds no network", "Give nodes and periods."))
     return network
+
+
+def _is_within(place: str, outer: str) -> bool:
+    """Tell whether a path is another or a part of it."""
+    return place == outer or place.startswith((f"{outer}.", f"{outer}["))
 
 
 class _Reader:
@@ -244,7 +253,7 @@ class _Reader:
             self.check.add(
                 f"{path}.vehicle.capacity", "is missing", "Say what one vehicle can hold."
             )
-            return None
+            return Vehicle(capacity=float("inf"))
         vehicle: Vehicle | None = self._part(path, fields, "vehicle", Vehicle)
         return vehicle
 
@@ -264,15 +273,17 @@ class _Reader:
         terms = [self._term(place, term) for place, term in self._list("terms", fields, path)]
         return Limit(
             id=limit_id,
-            terms=[term for term in terms if term is not None],
+            terms=terms,
             over_horizon=bool(over_horizon),
             **sides,
         )
 
-    def _term(self, path: str, item: object) -> Term | None:
+    def _term(self, path: str, item: object) -> Term:
+        # What is no term stays in its place, so that later ones keep their number.
+        none = Term(kind=TermKind.FLOW, ref="")
         if not isinstance(item, Mapping):
             self.check.add(path, f"is {_shown(item)}", "Write a term as {flow: lane, times: 1}.")
-            return None
+            return none
         self._unknown_keys(path, item, _TERM_KEYS)
         kinds = [key for key in _TERM_KINDS if key in item]
         if len(kinds) != 1:
@@ -281,7 +292,7 @@ class _Reader:
                 f"names {len(kinds)} quantities",
                 f"Name exactly one of {', '.join(_TERM_KINDS)}.",
             )
-            return None
+            return none
         kind = kinds[0]
         commodity = None
         if item.get("commodity") is not None:

@@ -253,7 +253,9 @@ class HighsSession:
         answer.status, answer.stopped_by = self._run(self._watch(deadline, answer, listener))
         info = self._highs.getInfo()
         answer.nodes = max(0, int(info.mip_node_count))
-        if info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible):
+        holds_plan = answer.status in (OutcomeStatus.OPTIMAL, OutcomeStatus.STOPPED)
+        feasible = int(highspy.SolutionStatus.kSolutionStatusFeasible)
+        if holds_plan and info.primal_solution_status == feasible:
             answer.values = np.array(self._highs.getSolution().col_value)
             answer.objective = float(info.objective_function_value)
         answer.bound = self._bound(answer, float(info.mip_dual_bound))

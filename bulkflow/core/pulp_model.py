@@ -12,6 +12,8 @@ from __future__ import annotations
 import re
 import tempfile
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import highspy
@@ -43,6 +45,14 @@ _CBC_BOUND = re.compile(r"^(?:Lower bound|Continuous objective value is):?\s+(-?
 _NUMBER_OF_NODES = re.compile(r"^Enumerated nodes:\s+(\d+)", re.M)
 
 
+@contextmanager
+def _version_3() -> Iterator[None]:
+    """Keep PuLP 3 from announcing, at every call, what version 4 will want instead."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", category=DeprecationWarning, message=".*PuLP 4")
+        yield
+
+
 def cbc_name() -> str:
     """Return the name of the alternative solver."""
     return f"CBC (through PuLP {pulp.VERSION})"
@@ -53,6 +63,11 @@ class PulpModel:
 
     def __init__(self, program: Program) -> None:
         self.program = program
+        with _version_3():
+            self._build()
+
+    def _build(self) -> None:
+        program = self.program
         self.problem = pulp.LpProblem("network", pulp.LpMinimize)
         self._columns = [
             pulp.LpVariable(
@@ -121,9 +136,7 @@ class PulpModel:
         with tempfile.TemporaryDirectory() as folder:
             log = Path(folder) / "cbc.log"
             seconds = None if np.isinf(deadline.remaining()) else max(0.1, deadline.remaining())
-            with warnings.catch_warnings():
-                # PuLP 3 announces the names of version 4.
-                warnings.simplefilter("ignore", DeprecationWarning)
+            with _version_3():
                 solver = pulp.PULP_CBC_CMD(
                     msg=False,
                     logPath=str(log),
@@ -166,8 +179,9 @@ class PulpModel:
     def solve_highs(self, deadline: Deadline, *, gap: float, threads: int = 1) -> MipAnswer:
         """Solve with HiGHS through PuLP and read the solver object, not PuLP's word."""
         seconds = None if np.isinf(deadline.remaining()) else deadline.remaining()
-        solver = pulp.HiGHS(msg=False, timeLimit=seconds, gapRel=gap, threads=threads)
-        self.problem.solve(solver)
+        with _version_3():
+            solver = pulp.HiGHS(msg=False, timeLimit=seconds, gapRel=gap, threads=threads)
+            self.problem.solve(solver)
         highs = self.problem.solverModel
         info, status = highs.getInfo(), highs.getModelStatus()
         meaning = {
