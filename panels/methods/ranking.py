@@ -14,11 +14,12 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtrc, fdtrc, ndtr, ndtri, stdtr, stdtrit
+from scipy.special import chdtrc, fdtrc, ndtr, ndtri, stdtrit
 from scipy.stats import rankdata, studentized_range
 
 from panels.errors import DataError, RangeError
 from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
+from panels.methods.dunnett import dunnett_critical
 from panels.methods.rank_distributions import (
     exact_friedman_possible,
     exact_page_possible,
@@ -35,6 +36,7 @@ __all__ = [
     "PageTest",
     "RankComparison",
     "compare_rank_sums",
+    "conover_difference",
     "durbin",
     "friedman",
     "friedman_critical_value",
@@ -438,8 +440,6 @@ def compare_rank_sums(
     >>> round(compare_rank_sums(table, level="family").least_difference, 2)
     6.63
     """
-    from panels.methods.dunnett import dunnett_critical
-
     ranks = _complete(values)
     p = ranks.shape[1]
     names = tuple(products or (str(i + 1) for i in range(p)))
@@ -485,31 +485,6 @@ def conover_difference(values: ArrayLike, alpha: float = 0.05) -> float:
     return t * float(np.sqrt(max(inside, 0.0)))
 
 
-def spearman_with_others(values: ArrayLike) -> tuple[float, ...]:
-    """Return each assessor's rank correlation with the mean ranks of all the others.
-
-    NaN where an assessor ties everything.
-
-    Examples
-    --------
-    >>> [round(r, 2) for r in spearman_with_others([[1, 2, 3], [1, 2, 3], [3, 2, 1]])]
-    [nan, nan, -1.0]
-    """
-    ranks = _complete(values)
-    total = ranks.sum(0)
-    result = []
-    for row in ranks:
-        others = np.asarray(rankdata(total - row), dtype=np.float64)
-        result.append(_correlation(row, others))
-    return tuple(result)
-
-
-def _correlation(a: FloatArray, b: FloatArray) -> float:
-    a, b = a - a.mean(), b - b.mean()
-    scale = float(np.sqrt((a @ a) * (b @ b)))
-    return float("nan") if scale == 0.0 else float(a @ b) / scale
-
-
 def _complete(values: ArrayLike) -> FloatArray:
     ranks = rank_table(values)
     if ranks.shape[0] < 2:
@@ -534,14 +509,3 @@ def _exact_wanted(kind: str, possible: bool) -> bool:  # noqa: FBT001 - private,
     if kind == "exact" and not possible:
         raise RangeError("the table is too large for the exact distribution; use 'chi-square'.")
     return possible and kind != "chi-square"
-
-
-def t_tail(t: float, df: float) -> float:
-    """Return the two-sided tail of Student's t, for a comparison by Conover's difference.
-
-    Examples
-    --------
-    >>> round(t_tail(2.0, 10), 4)
-    0.0734
-    """
-    return float(2.0 * stdtr(df, -abs(t)))
