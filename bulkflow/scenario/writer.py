@@ -18,7 +18,7 @@ from bulkflow.scenario.reader import SCENARIO_FILE
 from bulkflow.scenario.tables import LIST_SEPARATOR, TABLES, Table
 from bulkflow.scenario.yamlfile import reads_as_text
 
-__all__ = ["dump_workspace"]
+__all__ = ["dump_workspace", "yaml_text"]
 
 
 class _Dumper(yaml.SafeDumper):
@@ -60,13 +60,15 @@ def dump_workspace(scenario: Scenario, folder: Path) -> None:
     (folder / SCENARIO_FILE).write_text(_yaml(scenario), "utf-8", newline="")
 
 
+def yaml_text(values: object) -> str:
+    """Write plain values as YAML that this package reads back as the same values."""
+    text: str = yaml.dump(values, Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100)
+    return text
+
+
 def _yaml(scenario: Scenario) -> str:
     tables = {table.field for table in TABLES.values()}
-    values = scenario.model_dump(exclude_defaults=True, exclude=tables)
-    text: str = yaml.dump(
-        _plain(values), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100
-    )
-    return text
+    return yaml_text(_plain(scenario.model_dump(exclude_defaults=True, exclude=tables)))
 
 
 def _plain(value: Any) -> Any:
