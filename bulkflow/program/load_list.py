@@ -62,8 +62,8 @@ def _whole_tanks(maps: Maps, found: Quantities, column: LoadColumn) -> list[_Tan
     capacity = maps.ground.tank_types[column.tank.tank_type].capacity_litres
     flow, loads = found.flow(column.core_lane), found.lots(column.core_lane)
     tanks = []
-    for t, number in enumerate(loads, 1):
-        for _ in range(int(number)):
+    for t, number in enumerate(loads.astype(int).tolist(), 1):
+        for _ in range(number):
             part = _part(maps, column.commodity, float(flow[t - 1]) / number, capacity)
             days = _sent(maps, column.lane.id, t)
             tanks.append(_Tank(column.lane, column.tank.tank_type, t, days, [part]))
