@@ -1,16 +1,13 @@
-"""Reading what users hand in: YAML files and CSV tables, with every fault placed.
+"""Reading the YAML files that users hand in, with every fault placed.
 
-Text is UTF-8. YAML is read safely, without anchors, and knows the line of every field; a table
-is comma-separated with a header and decimal points. Nothing here knows what the values mean.
+Text is UTF-8; YAML is read safely, without anchors, and knows the line of every field. Nothing
+here knows what the values mean. (Tables are read by `bulkflow.lots.sheets`.)
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -25,11 +22,8 @@ from bulkflow.records import Body
 
 __all__ = [
     "LARGEST_FILE_BYTES",
-    "Row",
     "YamlFile",
     "nearest",
-    "read_number",
-    "read_table",
     "read_text",
     "read_yaml",
 ]
@@ -78,18 +72,6 @@ class YamlFile:
             Fault(fault.file, self.line_of(place), fault.where, fault.found, fault.mend)
             for fault, place in zip(told, places, strict=True)
         ]
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One row of a table: its line and its cells by column, stripped."""
-
-    line: int
-    cells: Mapping[str, str]
-
-    def __getitem__(self, column: str) -> str:
-        """Return the cell, empty where it was."""
-        return self.cells.get(column, "")
 
 
 def read_text(path: Path, *, name: str | None = None) -> str:
@@ -168,98 +150,9 @@ def _walk(node: Any, place: Place, lines: dict[Place, int], faults: list[Fault],
             _walk(value, (*place, number), lines, faults, name)
 
 
-def read_table(
-    path: Path, *, required: Sequence[str], optional: Sequence[str]
-) -> tuple[tuple[str, ...], list[Row]]:
-    """Read a table with a header line.
-
-    Parameters
-    ----------
-    required, optional : columns; others are faults, with the nearest known name.
-
-    Returns
-    -------
-    the columns found, and the rows that are not wholly empty.
-
-    Raises
-    ------
-    InputError : with every fault of header and shape.
-    """
-    text = read_text(path)
-    reader = csv.reader(io.StringIO(text), strict=True)
-    try:
-        lines = [(reader.line_num, row) for row in reader]
-    except csv.Error as error:
-        raise InputError(
-            Fault(
-                path.name,
-                reader.line_num,
-                "",
-                f"does not read as a table: {error}",
-                "Check the quotation marks.",
-            )
-        ) from error
-    header = tuple(cell.strip() for cell in lines[0][1])
-    faults = list(_header_faults(path.name, header, required, optional))
-    rows = []
-    for line, cells in lines[1:]:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) != len(header):
-            found = f"has {len(cells)} cells under {len(header)} columns"
-            faults.append(Fault(path.name, line, "", found, "Quote cells that hold a comma."))
-            continue
-        rows.append(Row(line, dict(zip(header, (c.strip() for c in cells), strict=True))))
-    if not faults and not rows:
-        faults.append(Fault(path.name, 0, "", "has a header but no rows", "Add the rows."))
-    if faults:
-        raise InputError(faults)
-    return header, rows
-
-
-def _header_faults(
-    name: str, header: Sequence[str], required: Sequence[str], optional: Sequence[str]
-) -> Iterator[Fault]:
-    known = [*required, *optional]
-    if len(header) == 1 and ";" in header[0]:
-        yield Fault(
-            name,
-            1,
-            "",
-            "is separated by semicolons",
-            "Save it comma-separated, with decimal points.",
-        )
-        return
-    for column in required:
-        if column not in header:
-            yield Fault(
-                name, 1, f"column {column}", "is missing", f"The columns are {', '.join(known)}."
-            )
-    for column, count in Counter(header).items():
-        if count > 1:
-            yield Fault(
-                name, 1, f"column {column or '(no name)'}", "stands twice", "Keep one of them."
-            )
-        elif column not in known:
-            yield Fault(
-                name, 1, f"column {column or '(no name)'}", "is not known", nearest(column, known)
-            )
-
-
 def nearest(given: str, known: Sequence[str]) -> str:
     """Say which known word was probably meant, or list them."""
     close = get_close_matches(given, known, n=1)
     if close:
         return f"Did you mean {close[0]}?"
     return f"Known: {', '.join(known)}." if known else "None is known."
-
-
-def read_number(cell: str) -> float | None:
-    """Return the finite number a cell holds; None where it holds none.
-
-    Decimal commas, thousands signs, NaN and infinities are not numbers here.
-    """
-    if not cell.replace(".", "", 1).removeprefix("-").isdecimal() or not cell.isascii():
-        return None
-    value = float(cell)
-    return value if math.isfinite(value) else None

@@ -116,13 +116,17 @@ class Standard(Body):
 
 
 class JudgedLot(Body):
-    """A lot put before the panel, with its measured strength [% vol at 20 degC]."""
+    """A lot put before the panel, with its measured strength [% vol at 20 degC].
+
+    ``glasses`` is how many are poured of it in all.
+    """
 
     lot: Identifier
     liquid: Identifier
     strength: Strength
     strength_by: Literal["stated", "density"]
     suspected: bool = False
+    glasses: Annotated[int, Field(ge=1)]
 
 
 class PouredStandard(Body):
@@ -131,6 +135,7 @@ class PouredStandard(Body):
     standard: Identifier
     liquid: Identifier
     strength: Strength
+    glasses: Annotated[int, Field(ge=1)]
 
 
 class Place(Body):

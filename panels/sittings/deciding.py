@@ -20,10 +20,10 @@ from bulkflow.records import Record
 from bulkflow.records.chain import acting
 from panels.records import CONFIRMATION, ConfirmationRecord, bodies_about
 from panels.release.judging import Code, NextStep, Verdict, judge_scores
-from panels.release.register import DeclaredRule, rule_of_record
+from panels.release.register import DeclaredRule
 from panels.sittings.analysis import LotFigures, SittingAnalysis, analyse_sitting
 from panels.sittings.evidence import evidence_of
-from panels.sittings.history import HeldSitting, closed_sittings, find_sitting
+from panels.sittings.history import HeldSitting, closed_sittings, find_sitting, rules_of
 
 __all__ = [
     "Judgement",
@@ -32,6 +32,7 @@ __all__ = [
     "decide_sitting",
     "judge_lot",
     "judge_sitting",
+    "looks_used",
 ]
 
 OUTCOMES: Mapping[Verdict, Outcome] = {
@@ -137,7 +138,7 @@ def judge_sitting(
                 "Close it first; scores are not looked at before.",
             )
         )
-    declared = _declared(session, held)
+    declared = rules_of(session, held)
     analysis = analysis_of(session, held)
     void = [
         f"{check.what} was {check.found}, where {check.limit} is needed"
@@ -159,10 +160,10 @@ def judge_sitting(
 def analysis_of(session: Session, held: HeldSitting) -> SittingAnalysis:
     """Analyse a closed sitting with the sittings before it."""
     earlier = [
-        (one, {liquid: found.rule for liquid, found in _declared(session, one).items()})
+        (one, {liquid: found.rule for liquid, found in rules_of(session, one).items()})
         for one in closed_sittings(session, before=held)
     ]
-    own = {liquid: found.rule for liquid, found in _declared(session, held).items()}
+    own = {liquid: found.rule for liquid, found in rules_of(session, held).items()}
     return analyse_sitting(held, earlier, own)
 
 
@@ -206,11 +207,13 @@ def decide_lot(session: Session, lot: str) -> tuple[Judgement, Record]:
     return judgements[lot], _write(session, analysis, judgements[lot])
 
 
-def _declared(session: Session, held: HeldSitting) -> dict[str, DeclaredRule]:
-    return {
-        used.liquid: rule_of_record(session, used.liquid, used.record)
-        for used in held.sitting.rules
-    }
+def looks_used(session: Session, lot: str) -> int:
+    """Return how many sittings that count have judged a lot; void ones do not count."""
+    return sum(
+        not analysis_of(session, held).void
+        for held in closed_sittings(session)
+        if any(judged.lot == lot for judged in held.sitting.lots)
+    )
 
 
 def _decided_from(session: Session, lot: str, sitting: str) -> bool:

@@ -25,8 +25,9 @@ from panels.records import (
     bodies_about,
     latest_bodies,
 )
+from panels.release.register import DeclaredRule, rule_of_record
 
-__all__ = ["HeldSitting", "closed_sittings", "find_sitting", "list_sittings"]
+__all__ = ["HeldSitting", "closed_sittings", "find_sitting", "list_sittings", "rules_of"]
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,14 @@ def closed_sittings(session: Session, *, before: HeldSitting | None = None) -> l
     if before is not None:
         closed = [held for held in closed if held.record.seq < before.record.seq]
     return sorted(closed, key=lambda held: held.record.seq)
+
+
+def rules_of(session: Session, held: HeldSitting) -> dict[str, DeclaredRule]:
+    """Return the rule versions a sitting stands on, by liquid."""
+    return {
+        used.liquid: rule_of_record(session, used.liquid, used.record)
+        for used in held.sitting.rules
+    }
 
 
 def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:

@@ -18,9 +18,21 @@ from pathlib import Path
 from bulkflow.errors import Fault, InputError
 from bulkflow.records.canonical import canonical_text
 from panels.reading import read_text
-from panels.serving import KeyEntry, Purpose
+from panels.serving import Purpose, ServingPlan
 
-__all__ = ["SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
+__all__ = ["KeyLine", "SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class KeyLine:
+    """One glass: whose it is, where it stands, its code, and what is in it."""
+
+    assessor: str
+    flight: int
+    position: int
+    code: str
+    subject: str
+    purpose: Purpose
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,28 +43,43 @@ class SittingKey:
     ----------
     sitting : its name.
     seed : redraws orders and codes.
-    entries : sorted by assessor and code.
+    lines : sorted by assessor, flight and position.
     """
 
     sitting: str
     seed: int
-    entries: tuple[KeyEntry, ...]
+    lines: tuple[KeyLine, ...]
+
+    @classmethod
+    def of(cls, sitting: str, plan: ServingPlan) -> SittingKey:
+        """Join the two halves of a serving plan."""
+        contents = {(entry.assessor, entry.code): entry for entry in plan.key}
+        lines = []
+        for place in plan.servings:
+            entry = contents[(place.assessor, place.code)]
+            lines.append(
+                KeyLine(
+                    place.assessor,
+                    place.flight,
+                    place.position,
+                    place.code,
+                    entry.subject,
+                    entry.purpose,
+                )
+            )
+        return cls(sitting, plan.seed, tuple(sorted(lines)))
 
     @property
     def digest(self) -> str:
         """SHA-256 of the canonical form."""
         return hashlib.sha256(canonical_text(self._plain()).encode()).hexdigest()
 
-    def subject_of(self, code: str) -> KeyEntry | None:
-        """Return what a code stood for, if it is of this sitting."""
-        return next((entry for entry in self.entries if entry.code == code), None)
-
     def _plain(self) -> dict[str, object]:
         return {
             "sitting": self.sitting,
             # as text: the seed is wider than numbers of JSON readers
             "seed": str(self.seed),
-            "entries": [asdict(entry) | {"purpose": entry.purpose.value} for entry in self.entries],
+            "glasses": [asdict(line) | {"purpose": line.purpose.value} for line in self.lines],
         }
 
 
@@ -81,7 +108,7 @@ def write_key(path: Path, key: SittingKey) -> None:
                 0,
                 "",
                 "holds a key already",
-                "A key is never overwritten; give the sitting another name.",
+                "A key is never overwritten; if the sitting was never planned, remove the file.",
             )
         )
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -92,8 +119,12 @@ def write_key(path: Path, key: SittingKey) -> None:
     waiting.replace(path)
 
 
-def read_key(path: Path, *, sitting: str, digest: str) -> SittingKey:
+def read_key(path: Path, *, sitting: str, digest: str | None = None) -> SittingKey:
     """Read a key and hold it against the digest in the register.
+
+    Parameters
+    ----------
+    digest : as registered; None before the sitting is.
 
     Raises
     ------
@@ -106,12 +137,7 @@ def read_key(path: Path, *, sitting: str, digest: str) -> SittingKey:
         key = SittingKey(
             sitting=str(data["sitting"]),
             seed=int(data["seed"]),
-            entries=tuple(
-                KeyEntry(
-                    str(e["assessor"]), str(e["code"]), str(e["subject"]), Purpose(e["purpose"])
-                )
-                for e in data["entries"]
-            ),
+            lines=tuple(sorted(_line(glass) for glass in data["glasses"])),
         )
     except (ValueError, KeyError, TypeError) as error:
         raise InputError(
@@ -127,7 +153,7 @@ def read_key(path: Path, *, sitting: str, digest: str) -> SittingKey:
                 "Give the key of this sitting.",
             )
         )
-    if key.digest != digest:
+    if digest is not None and key.digest != digest:
         raise InputError(
             Fault(
                 path.name,
@@ -138,3 +164,14 @@ def read_key(path: Path, *, sitting: str, digest: str) -> SittingKey:
             )
         )
     return key
+
+
+def _line(glass: dict[str, object]) -> KeyLine:
+    return KeyLine(
+        assessor=str(glass["assessor"]),
+        flight=int(str(glass["flight"])),
+        position=int(str(glass["position"])),
+        code=str(glass["code"]),
+        subject=str(glass["subject"]),
+        purpose=Purpose(str(glass["purpose"])),
+    )

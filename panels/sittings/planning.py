@@ -19,7 +19,7 @@ from bulkflow.lots.queries import LotLine, lots_named
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.times import check_zone
 from panels.errors import PanelsError
-from panels.preparation.dilution import NosingWindow, measured_strength, prepare_dilution
+from panels.preparation.dilution import measured_strength, prepare_dilution
 from panels.reading import YamlFile
 from panels.records import (
     SITTING,
@@ -34,9 +34,12 @@ from panels.records import (
     latest_bodies,
 )
 from panels.release.register import DeclaredRule, rule_in_force
-from panels.serving import Purpose, Sample, ServingPlan, plan_servings
+from panels.serving import Purpose, Sample, balance_of, plan_servings
+from panels.sittings.deciding import looks_used
 from panels.sittings.definition import METHOD, DefinedLot, SittingDefinition
+from panels.sittings.history import list_sittings
 from panels.sittings.keys import SittingKey, write_key
+from panels.sittings.scores import sheet_rules
 
 __all__ = ["STRENGTH_TOLERANCE_PERCENT", "PlannedSitting", "plan_sitting", "register_sitting"]
 
@@ -63,7 +66,12 @@ class _Known:
 
 
 def plan_sitting(
-    session: Session, definition: SittingDefinition, *, seed: int, file: YamlFile | None = None
+    session: Session,
+    definition: SittingDefinition,
+    *,
+    seed: int | None = None,
+    key: SittingKey | None = None,
+    file: YamlFile | None = None,
 ) -> PlannedSitting:
     """Check a definition against the register and lay out its trays.
 
@@ -72,37 +80,50 @@ def plan_sitting(
     session : reads the register.
     definition : what the leader wrote.
     seed : of orders and codes; see `panels.sittings.keys.draw_seed`.
+    key : instead of a seed, the key of a sitting that was laid out before.
     file : where the definition came from, to place faults.
 
     Raises
     ------
     InputError : with every fault.
     """
+    if (seed is None) == (key is None):
+        raise ValueError("give either a seed or a key")
     known = _Known(lots_named(session, [lot.lot for lot in definition.lots]))
     faults = [*_checked_once(session, definition)]
     faults += _checked_rules(session, definition, known)
     faults += _checked_lots(definition, known)
+    if not faults:
+        faults += _checked_history(session, definition, known)
     if faults:
         raise InputError(_placed(faults, file))
+    samples = _samples(definition, known)
+    if key is None:
+        key = _laid_out(definition, samples, seed or 0, file)
+    faults = [*_checked_key(definition, samples, key), *_checked_counts(definition, known, key)]
+    if faults:
+        raise InputError(_placed(faults, file))
+    return PlannedSitting(_sitting(definition, known, key), key)
+
+
+def _laid_out(
+    definition: SittingDefinition, samples: Sequence[Sample], seed: int, file: YamlFile | None
+) -> SittingKey:
     try:
         plan = plan_servings(
-            _samples(definition, known),
-            definition.assessors,
-            seed=seed,
-            max_servings=definition.max_servings,
+            samples, definition.assessors, seed=seed, max_servings=definition.max_servings
         )
-        NosingWindow(definition.earliest_minutes, definition.latest_minutes)
     except PanelsError as error:
         raise InputError(_placed([_whole(str(error))], file)) from error
-    faults = list(_checked_counts(definition, known, plan))
-    if faults:
-        raise InputError(_placed(faults, file))
-    key = SittingKey(definition.sitting, seed, plan.key)
-    return PlannedSitting(_sitting(definition, known, plan, key), key)
+    return SittingKey.of(definition.sitting, plan)
 
 
-def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Path) -> Record:
-    """Write the key apart, and the sitting into the register.
+def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Path | None) -> Record:
+    """Write the sitting into the register, and its key apart.
+
+    Parameters
+    ----------
+    key_file : where to write the key; None where it lies there already, or on a trial.
 
     Raises
     ------
@@ -111,7 +132,8 @@ def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Pat
     """
     require(session, Power.RECORD, f"plan the sitting {planned.sitting.sitting}")
     record = append(session, SITTING, planned.sitting, zone=planned.sitting.zone)
-    write_key(key_file, planned.key)
+    if key_file is not None:
+        write_key(key_file, planned.key)
     return record
 
 
@@ -208,6 +230,37 @@ def _checked_lots(definition: SittingDefinition, known: _Known) -> Iterator[Foun
         yield from _checked_strength(place, lot, float(line.strength_percent), definition)
 
 
+def _checked_history(
+    session: Session, definition: SittingDefinition, known: _Known
+) -> Iterator[Found]:
+    """Let a lot stand in one sitting at a time, and is nosed no more often than its rule allows."""
+    try:
+        sheet_rules([declared.rule for declared in known.rules.values()])
+    except InputError as error:
+        yield ("lots",), error.faults[0].found, error.faults[0].mend
+    running = {
+        lot.lot: held.sitting.sitting
+        for held in list_sittings(session)
+        if held.closing is None
+        for lot in held.sitting.lots
+    }
+    for number, lot in enumerate(definition.lots):
+        place = ("lots", number, "lot")
+        if lot.lot in running:
+            yield (
+                place,
+                f"is {lot.lot}, which sits in {running[lot.lot]} already",
+                ("Close that sitting first."),
+            )
+        used, rule = looks_used(session, lot.lot), known.rules[lot.liquid].rule
+        if used > rule.retests:
+            yield (
+                place,
+                f"is {lot.lot}, which {used} sittings have judged",
+                (f"{rule.name} allows {rule.retests} retests: a person with the role decides."),
+            )
+
+
 def _checked_strength(
     place: tuple[str | int, ...], lot: DefinedLot, registered: float, definition: SittingDefinition
 ) -> Iterator[Found]:
@@ -251,11 +304,35 @@ def _samples(definition: SittingDefinition, known: _Known) -> list[Sample]:
     return samples
 
 
+def _checked_key(
+    definition: SittingDefinition, samples: Sequence[Sample], key: SittingKey
+) -> Iterator[Found]:
+    """Hold a key that was given against the definition."""
+    if key.sitting != definition.sitting:
+        yield (
+            ("sitting",),
+            f"is {definition.sitting}, but the key is of {key.sitting}",
+            ("Give the key of this sitting."),
+        )
+    wanted = {(sample.flight, sample.subject, sample.purpose) for sample in samples}
+    found = {(line.flight, line.subject, line.purpose) for line in key.lines}
+    if wanted != found or {line.assessor for line in key.lines} != set(definition.assessors):
+        yield (
+            (),
+            "does not fit its key: other assessors, lots, repeats or flights",
+            ("Restore the definition as it was when the key was drawn."),
+        )
+    codes = Counter((line.assessor, line.code) for line in key.lines)
+    if max(codes.values()) > 1:
+        yield (), "has a key that gives an assessor one code twice", "Draw a new key."
+
+
 def _checked_counts(
-    definition: SittingDefinition, known: _Known, plan: ServingPlan
+    definition: SittingDefinition, known: _Known, key: SittingKey
 ) -> Iterator[Found]:
     """Every lot must reach enough assessors, and a suspected one must not stand alone."""
-    noses = Counter(entry.subject for entry in set(plan.key) if entry.purpose is Purpose.LOT)
+    reached = {(line.assessor, line.subject) for line in key.lines if line.purpose is Purpose.LOT}
+    noses = Counter(subject for _, subject in reached)
     for number, lot in enumerate(definition.lots):
         fewest = known.rules[lot.liquid].rule.validity.fewest_assessors
         if noses[lot.lot] < fewest:
@@ -274,10 +351,9 @@ def _checked_counts(
         )
 
 
-def _sitting(
-    definition: SittingDefinition, known: _Known, plan: ServingPlan, key: SittingKey
-) -> Sitting:
+def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> Sitting:
     liquids = sorted(known.rules)
+    glasses = Counter(line.subject for line in key.lines)
     return Sitting(
         sitting=definition.sitting,
         held_on=definition.held_on,
@@ -301,6 +377,7 @@ def _sitting(
                 strength=_strength(lot),
                 strength_by="stated" if lot.strength is not None else "density",
                 suspected=lot.suspected,
+                glasses=glasses[lot.lot],
             )
             for lot in definition.lots
         ),
@@ -309,12 +386,15 @@ def _sitting(
                 standard=known.standards[liquid].standard,
                 liquid=liquid,
                 strength=known.standards[liquid].strength,
+                glasses=glasses[known.standards[liquid].standard],
             )
             for liquid in liquids
         ),
         places=tuple(
-            Place(assessor=s.assessor, flight=s.flight, position=s.position, code=s.code)
-            for s in plan.servings
+            Place(
+                assessor=line.assessor, flight=line.flight, position=line.position, code=line.code
+            )
+            for line in key.lines
         ),
         rules=tuple(
             RuleUsed(
@@ -326,20 +406,22 @@ def _sitting(
             for liquid in liquids
         ),
         key_digest=key.digest,
-        balance=tuple(_balance_words(plan)),
+        balance=tuple(_balance_words(key)),
     )
 
 
-def _balance_words(plan: ServingPlan) -> Iterator[str]:
-    for flight in plan.flights:
-        found = flight.balance
+def _balance_words(key: SittingKey) -> Iterator[str]:
+    flights: dict[int, dict[str, list[tuple[str, Purpose]]]] = {}
+    for line in key.lines:  # sorted by position
+        trays = flights.setdefault(line.flight, {})
+        trays.setdefault(line.assessor, []).append((line.subject, line.purpose))
+    for flight, trays in sorted(flights.items()):
+        orders = list(trays.values())
+        found = balance_of(orders)
+        contents = {frozenset(order) for order in orders}
+        blocks = "" if len(contents) == 1 else ", in incomplete blocks"
         yield (
-            f"flight {flight.flight}: {flight.servings} glasses; each sample"
-            f" {found.position_least} to {found.position_most} times in each position, each"
-            f" neighbour {found.neighbours_least} to {found.neighbours_most} times"
-            + (
-                ""
-                if flight.block_efficiency == 1.0
-                else f"; incomplete blocks, efficiency {flight.block_efficiency:.2f}"
-            )
+            f"flight {flight}: {len(orders[0])} glasses{blocks}; each sample"
+            f" {found.position_least} to {found.position_most} times in each position, after"
+            f" each other one {found.neighbours_least} to {found.neighbours_most} times"
         )

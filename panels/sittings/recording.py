@@ -132,8 +132,13 @@ def close_sitting(
         reason="the sitting is closed",
         seed=str(key.seed),
         rows=tuple(
-            KeyRow(assessor=e.assessor, code=e.code, subject=e.subject, purpose=e.purpose.value)
-            for e in key.entries
+            KeyRow(
+                assessor=line.assessor,
+                code=line.code,
+                subject=line.subject,
+                purpose=line.purpose.value,
+            )
+            for line in key.lines
         ),
     )
     append(session, KEY_OPENING, opening, zone=held.sitting.zone)

@@ -7,18 +7,16 @@ all is right. The checks know codes and trays, never what was in a glass.
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from pathlib import Path
-from typing import Any
-
-from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.faults import faults_of
-from panels.reading import Row, nearest, read_number, read_table
+from bulkflow.lots.sheets import Row, build, read_sheet
+from panels.reading import nearest
 from panels.records import Glass, OffNoteMark, Place, PreparedSample, Sheet, Sitting
 from panels.release.rule import ReleaseRule
 
@@ -27,6 +25,8 @@ __all__ = [
     "DILUTED_TOLERANCE_PERCENT",
     "SHEET_COLUMNS",
     "SheetRules",
+    "at",
+    "clock_time",
     "read_preparation",
     "read_sheets",
     "sheet_rules",
@@ -39,8 +39,7 @@ ATTRIBUTE_HIGHEST = 10.0
 """Attributes are marked from 0 to 10."""
 
 DILUTED_TOLERANCE_PERCENT = 0.5
-"""A diluted sample may miss the nosing strength by this much [% vol] (common practice: the
-difference is not noticed; more changes what the nose gets)."""
+"""A diluted sample may miss the nosing strength by this much [% vol] (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +54,11 @@ class SheetRules:
     step: float
     off_note_list: tuple[str, ...]
     highest_intensity: int
+
+    @property
+    def scale_words(self) -> str:
+        """How to score, for messages and sheets."""
+        return f"{self.lowest:g} to {self.highest:g} in steps of {self.step:g}"
 
 
 def sheet_rules(rules: Sequence[ReleaseRule]) -> SheetRules:
@@ -97,15 +101,18 @@ def read_sheets(
     ------
     InputError : with every fault, file and line.
     """
-    columns, rows = read_table(
+    table = read_sheet(
         path,
-        required=("assessor", "code", "poured", "nosed", "score"),
-        optional=("off_notes", "remarks", *sitting.attributes),
+        needed=("assessor", "code", "poured", "nosed", "score"),
+        known=(*SHEET_COLUMNS, *sitting.attributes),
     )
-    reader = _SheetReader(path.name, sitting, rules, frozenset(recorded), columns)
-    reader.read(rows)
-    if reader.faults:
-        raise InputError(reader.faults)
+    reader = _SheetReader(sitting, rules, frozenset(recorded))
+    reader.read(table.rows)
+    faults = [fault for row in table.rows for fault in row.faults]
+    if not table.rows:
+        faults.append(Fault(path.name, 0, "", "has a header but no rows", "Add the rows."))
+    if faults:
+        raise InputError(faults)
     return [
         Sheet(sitting=sitting.sitting, assessor=assessor, glasses=tuple(glasses))
         for assessor, glasses in sorted(reader.glasses.items())
@@ -113,39 +120,28 @@ def read_sheets(
 
 
 class _SheetReader:
-    """Collects the glasses and every fault of one table."""
+    """Collects the glasses of one table; faults are noted in its rows."""
 
-    def __init__(
-        self,
-        name: str,
-        sitting: Sitting,
-        rules: SheetRules,
-        recorded: frozenset[str],
-        columns: Sequence[str],
-    ) -> None:
-        self.name, self.sitting, self.rules, self.recorded = name, sitting, rules, recorded
-        self.attributes = [column for column in columns if column in sitting.attributes]
+    def __init__(self, sitting: Sitting, rules: SheetRules, recorded: frozenset[str]) -> None:
+        self.sitting, self.rules, self.recorded = sitting, rules, recorded
         self.trays: dict[str, dict[str, Place]] = defaultdict(dict)
-        for place in sitting.places:
-            self.trays[place.assessor][place.code] = place
         self.owners: dict[str, list[str]] = defaultdict(list)
         for place in sitting.places:
+            self.trays[place.assessor][place.code] = place
             self.owners[place.code].append(place.assessor)
         self.glasses: dict[str, list[Glass]] = defaultdict(list)
-        self.nosed: dict[str, list[tuple[Place, time, int]]] = defaultdict(list)
-        self.faults: list[Fault] = []
+        self.nosed: dict[str, list[tuple[Place, time, Row]]] = defaultdict(list)
 
     def read(self, rows: Sequence[Row]) -> None:
         seen: Counter[tuple[str, str]] = Counter()
         refused: set[str] = set()
         for row in rows:
-            assessor, code = row["assessor"], row["code"]
-            if self._stranger(row, refused):
+            assessor, code = _cell(row, "assessor"), _cell(row, "code")
+            if row.faults or self._stranger(row, assessor, refused):
                 continue
             seen[(assessor, code)] += 1
             if seen[(assessor, code)] > 1:
-                self._fault(
-                    row,
+                row.fault(
                     "code",
                     f"{code} stands twice for {assessor}",
                     "One row a glass: take one out.",
@@ -153,39 +149,33 @@ class _SheetReader:
                 continue
             place = self.trays[assessor].get(code)
             if place is None:
-                self._fault(
-                    row,
-                    "code",
-                    f"{code or '(none)'} {self._whose(code, assessor)}",
-                    "Copy the code from the glass.",
-                )
+                found = f"{code or '(none)'} {self._whose(code, assessor)}"
+                row.fault("code", found, "Copy the code from the glass.")
                 continue
             self._glass(row, place)
         for assessor, nosed in self.nosed.items():
-            self.faults += _backwards(self.name, assessor, nosed)
+            _tell_backwards(assessor, nosed)
 
-    def _stranger(self, row: Row, refused: set[str]) -> bool:
+    def _stranger(self, row: Row, assessor: str, refused: set[str]) -> bool:
         """Whether the row belongs to no sheet that may still come; told once a sheet."""
-        assessor = row["assessor"]
         if assessor in self.trays and assessor not in self.recorded:
             return False
-        if assessor not in refused:
-            refused.add(assessor)
-            if assessor in self.recorded:
-                self._fault(
-                    row,
-                    "assessor",
-                    f"{assessor} has a sheet in the register already",
-                    "An assessor scores a sitting once; take these rows out.",
-                )
-            else:
-                self._fault(
-                    row,
-                    "assessor",
-                    f"{assessor or '(none)'} does not sit in"
-                    f" {self.sitting.sitting}: one sheet too many",
-                    nearest(assessor, self.sitting.assessors),
-                )
+        if assessor in refused:
+            return True
+        refused.add(assessor)
+        if assessor in self.recorded:
+            row.fault(
+                "assessor",
+                f"{assessor} has a sheet in the register already",
+                "An assessor scores a sitting once; take these rows out.",
+            )
+        else:
+            row.fault(
+                "assessor",
+                f"{assessor or '(none)'} does not sit in {self.sitting.sitting}: one sheet too"
+                " many",
+                nearest(assessor, self.sitting.assessors),
+            )
         return True
 
     def _whose(self, code: str, assessor: str) -> str:
@@ -195,133 +185,111 @@ class _SheetReader:
         return "is no code of this sitting"
 
     def _glass(self, row: Row, place: Place) -> None:
-        before = len(self.faults)
-        poured, nosed = self._time(row, "poured"), self._time(row, "nosed", may_lack=True)
-        score = self._number(row, "score", self.rules.lowest, self.rules.highest, self.rules.step)
-        attributes = {
-            column: value
-            for column in self.attributes
-            if (value := self._number(row, column, 0.0, ATTRIBUTE_HIGHEST)) is not None
-        }
+        poured, nosed = _time(row, "poured"), _time(row, "nosed", may_lack=True)
+        score = self._score(row)
+        attributes = {name: _attribute(row, name) for name in self.sitting.attributes}
         marks = self._marks(row)
-        if score is not None and nosed is None and not row["nosed"]:
-            self._fault(row, "nosed", "is missing, though there is a score", "Give the time.")
+        if score is not None and not _cell(row, "nosed"):
+            row.fault("nosed", "is missing, though there is a score", "Give the time.")
         if poured is not None and nosed is not None:
-            if nosed < poured:
-                self._fault(
-                    row,
-                    "nosed",
-                    f"{row['nosed']} lies before it was poured"
-                    f" ({row['poured']}): the clock goes backwards",
-                    "Correct the times.",
-                )
-            else:
-                self.nosed[place.assessor].append((place, nosed, row.line))
-        try:
-            glass = Glass.model_validate(
-                _given(
-                    code=place.code,
-                    poured=row["poured"],
-                    nosed=row["nosed"] or None,
-                    score=score,
-                    attributes=attributes,
-                    off_notes=marks,
-                    remarks=row["remarks"] or None,
-                )
-            )
-        except ValidationError as error:
-            if len(self.faults) == before:  # otherwise told in better words above
-                self.faults += faults_of(error, file=self.name, line=row.line)
-            elif any("remarks" in item["loc"] for item in error.errors()):
-                self.faults += [
-                    fault
-                    for fault in faults_of(error, file=self.name, line=row.line)
-                    if fault.where == "remarks"
-                ]
-            return
-        self.glasses[place.assessor].append(glass)
+            self._in_time(row, place, poured, nosed)
+        glass = build(
+            Glass,
+            row,
+            {
+                "code": place.code,
+                "poured": _cell(row, "poured"),
+                "nosed": _cell(row, "nosed") or None,
+                "score": score,
+                "attributes": {n: value for n, value in attributes.items() if value is not None},
+                "off_notes": marks,
+                "remarks": row.text("remarks"),
+            },
+        )
+        if glass is not None:
+            self.glasses[place.assessor].append(glass)
 
-    def _time(self, row: Row, column: str, *, may_lack: bool = False) -> time | None:
-        cell = row[column]
-        if not cell and may_lack:
-            return None
-        found = clock_time(cell)
-        if found is None:
-            self._fault(
-                row,
-                column,
-                f"is {cell or '(nothing)'}",
-                "Give the local time as HH:MM, such as 10:05.",
+    def _in_time(self, row: Row, place: Place, poured: time, nosed: time) -> None:
+        if nosed < poured:
+            row.fault(
+                "nosed",
+                f"{nosed:%H:%M} lies before it was poured ({poured:%H:%M}): the clock goes"
+                " backwards",
+                "Correct the times.",
             )
-        return found
-
-    def _number(
-        self, row: Row, column: str, low: float, high: float, step: float | None = None
-    ) -> float | None:
-        cell = row[column]
-        if not cell:
-            return None
-        value = read_number(cell)
-        scale = f"Give a number from {low:g} to {high:g}"
-        scale += f" in steps of {step:g}, with a decimal point." if step else " with a point."
-        if value is None:
-            self._fault(row, column, f"is {cell[:40]!r}, which is no number", scale)
-        elif not low <= value <= high:
-            self._fault(row, column, f"is {cell}, off the scale", scale)
-        elif step and abs((value - low) / step - round((value - low) / step)) > 1e-9:
-            self._fault(row, column, f"is {cell}, between the steps of the scale", scale)
         else:
-            return value
-        return None
+            self.nosed[place.assessor].append((place, nosed, row))
+
+    def _score(self, row: Row) -> float | None:
+        rules, given = self.rules, row.number("score")
+        if given is None:
+            return None
+        value = float(given)
+        steps = (value - rules.lowest) / rules.step
+        if not rules.lowest <= value <= rules.highest:
+            row.fault("score", f"is {given}, off the scale", f"Score {rules.scale_words}.")
+        elif abs(steps - round(steps)) > 1e-9:
+            row.fault("score", f"is {given}, between the steps", f"Score {rules.scale_words}.")
+        return value
 
     def _marks(self, row: Row) -> list[OffNoteMark]:
         marks: list[OffNoteMark] = []
-        for part in filter(None, (piece.strip() for piece in row["off_notes"].split(";"))):
+        for part in filter(None, map(str.strip, re.split("[;,]", row.text("off_notes") or ""))):
             note, _, given = (piece.strip() for piece in part.partition(":"))
             intensity = int(given) if given.isascii() and given.isdecimal() else 0
             if note not in self.rules.off_note_list:
-                self._fault(
-                    row,
+                row.fault(
                     "off_notes",
                     f"names {note[:40]!r}, which is not on the house list",
                     nearest(note, self.rules.off_note_list),
                 )
             elif not 1 <= intensity <= self.rules.highest_intensity:
-                self._fault(
-                    row,
+                row.fault(
                     "off_notes",
-                    f"gives {note} the intensity {given or '(none)'}",
+                    f"gives {note} the intensity {given[:20] or '(none)'}",
                     f"Write {note}:1 to {note}:{self.rules.highest_intensity}.",
                 )
             elif note in {mark.note for mark in marks}:
-                self._fault(row, "off_notes", f"names {note} twice", "Name it once.")
+                row.fault("off_notes", f"names {note} twice", "Name it once.")
             else:
                 marks.append(OffNoteMark(note=note, intensity=intensity))
         return marks
 
-    def _fault(self, row: Row, column: str, found: str, mend: str) -> None:
-        self.faults.append(Fault(self.name, row.line, column, found, mend))
+
+def _cell(row: Row, column: str) -> str:
+    return row.cells.get(column, "").strip()
 
 
-def _given(**fields: Any) -> dict[str, Any]:
-    return {name: value for name, value in fields.items() if value is not None}
+def _time(row: Row, column: str, *, may_lack: bool = False) -> time | None:
+    cell = _cell(row, column)
+    if not cell and may_lack:
+        return None
+    found = clock_time(cell)
+    if found is None:
+        mend = "Give the local time as HH:MM, such as 10:05."
+        row.fault(column, f"is {cell[:40] or '(nothing)'}", mend)
+    return found
 
 
-def _backwards(
-    name: str, assessor: str, nosed: Sequence[tuple[Place, time, int]]
-) -> Iterator[Fault]:
-    """Find glasses nosed before the glass that stood in front of them."""
-    in_order = sorted(nosed, key=lambda item: (item[0].flight, item[0].position))
+def _attribute(row: Row, column: str) -> float | None:
+    given = row.number(column)
+    if given is None:
+        return None
+    if not 0 <= given <= ATTRIBUTE_HIGHEST:
+        row.fault(column, f"is {given}, off the scale", f"Mark 0 to {ATTRIBUTE_HIGHEST:g}.")
+    return float(given)
+
+
+def _tell_backwards(assessor: str, nosed: Sequence[tuple[Place, time, Row]]) -> None:
+    """Tell of glasses nosed before the glass that stood in front of them."""
     latest: time | None = None
-    for place, when, line in in_order:
+    for place, when, row in sorted(nosed, key=lambda item: (item[0].flight, item[0].position)):
         if latest is not None and when < latest:
-            yield Fault(
-                name,
-                line,
+            row.fault(
                 "nosed",
                 f"{when:%H:%M} is earlier than the glass before it on {assessor}'s tray"
                 f" ({latest:%H:%M}): the clock goes backwards",
-                f"Glass {place.position} of flight {place.flight} comes later; correct the times.",
+                f"It is glass {place.position} of flight {place.flight}; correct the times.",
             )
         else:
             latest = when
@@ -330,7 +298,7 @@ def _backwards(
 def clock_time(cell: str) -> time | None:
     """Return the time of day a cell holds as HH:MM; None where it holds none."""
     try:
-        return time.fromisoformat(cell) if len(cell) == 5 else None
+        return time.fromisoformat(cell) if len(cell) == 5 and cell[2] == ":" else None
     except ValueError:
         return None
 
@@ -350,47 +318,43 @@ def read_preparation(path: Path, sitting: Sitting) -> list[PreparedSample]:
     InputError : with every fault: samples missing, unknown or doubled, or a strength off the
         nosing strength by more than `DILUTED_TOLERANCE_PERCENT`.
     """
-    _, rows = read_table(path, required=("subject", "diluted_strength"), optional=())
+    columns = ("subject", "diluted_strength")
+    table = read_sheet(path, needed=columns, known=columns)
     wanted = [lot.lot for lot in sitting.lots] + [s.standard for s in sitting.standards]
-    faults: list[Fault] = []
     made: dict[str, PreparedSample] = {}
-    for row in rows:
-        fault = _preparation_fault(row, sitting, wanted, made)
-        if fault is not None:
-            faults.append(Fault(path.name, row.line, *fault))
-            continue
-        made[row["subject"]] = PreparedSample(
-            subject=row["subject"], diluted_strength=float(row["diluted_strength"])
-        )
-    named = {row["subject"] for row in rows}
-    faults += [
-        Fault(path.name, 0, "subject", f"{name} is missing", "Every sample needs its strength.")
-        for name in wanted
-        if name not in named
-    ]
+    named = set()
+    for row in table.rows:
+        subject = _cell(row, "subject")
+        named.add(subject)
+        if subject not in wanted:
+            found = f"is {subject[:40] or '(none)'}, not a sample of this sitting"
+            row.fault("subject", found, nearest(subject, wanted))
+        elif subject in made:
+            row.fault("subject", f"{subject} stands twice", "Keep one row.")
+        elif (sample := _prepared(row, subject, sitting.target_strength)) is not None:
+            made[subject] = sample
+    faults = [fault for row in table.rows for fault in row.faults]
+    faults += list(_missing_samples(path.name, wanted, named))
     if faults:
         raise InputError(faults)
     return list(made.values())
 
 
-def _preparation_fault(
-    row: Row, sitting: Sitting, wanted: Sequence[str], made: Mapping[str, PreparedSample]
-) -> tuple[str, str, str] | None:
-    subject, cell = row["subject"], row["diluted_strength"]
-    if subject not in wanted:
-        return (
-            "subject",
-            f"is {subject or '(none)'}, not a sample of this sitting",
-            nearest(subject, wanted),
-        )
-    if subject in made:
-        return "subject", f"{subject} stands twice", "Keep one row."
-    value = read_number(cell)
-    target = sitting.target_strength
-    if value is None or abs(value - target) > DILUTED_TOLERANCE_PERCENT:
-        return (
+def _prepared(row: Row, subject: str, target: float) -> PreparedSample | None:
+    value = row.number("diluted_strength", needed=True)
+    if value is None:
+        return None
+    if abs(float(value) - target) > DILUTED_TOLERANCE_PERCENT:
+        row.fault(
             "diluted_strength",
-            f"of {subject} is {cell or '(nothing)'}",
-            f"It must be {target:g} % vol, within {DILUTED_TOLERANCE_PERCENT:g}: make it anew.",
+            f"of {subject} is {value} % vol",
+            f"It must be {target:g} within {DILUTED_TOLERANCE_PERCENT:g}: make it up anew.",
         )
-    return None
+    return build(PreparedSample, row, {"subject": subject, "diluted_strength": float(value)})
+
+
+def _missing_samples(name: str, wanted: Sequence[str], named: set[str]) -> Iterator[Fault]:
+    for subject in wanted:
+        if subject not in named:
+            mend = "Every sample needs its measured strength."
+            yield Fault(name, 0, "subject", f"{subject} is missing", mend)

@@ -1,0 +1,60 @@
+"""The command line: ``panels``. Commands import what is heavy in their own bodies."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Any
+
+import typer
+from typer.core import TyperGroup
+
+from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
+from bulkflow.errors import BulkflowError, Fault, InputError
+from panels.errors import ConvergenceError, PanelsError
+
+__all__ = ["build_app", "main"]
+
+GROUPS = ("rule", "standard", "sample", "sitting", "confirm", "uses")
+"""Modules of this package that each hold an ``app``; in the order of the help."""
+
+
+class _Group(TyperGroup):
+    """Translates this package's errors, so that the shared wrapper shows and codes them."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except PanelsError as error:
+            raise _translated(error) from error
+
+
+def _translated(error: PanelsError) -> BulkflowError:
+    """Bad input for all but an estimate that did not settle, which is nobody's slip."""
+    if isinstance(error, ConvergenceError):
+        return BulkflowError(str(error))
+    return InputError(Fault("", 0, "", str(error).rstrip("."), ""))
+
+
+def build_app() -> typer.Typer:
+    """Assemble the commands; nothing heavy is imported by it."""
+    app = make_app(
+        "Run blind nosing panels, from the sample bottle to a release decision with a stated"
+        " risk.\n\n" + EXIT_CODES_HELP
+    )
+    app.info.cls = _Group
+
+    @app.callback()
+    def _root(*, debug: DebugOption = False) -> None:
+        """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
+
+    for name in GROUPS:
+        if find_spec(f"{__name__}.{name}") is not None:
+            app.add_typer(import_module(f"{__name__}.{name}").app, name=name)
+    return app
+
+
+def main() -> None:
+    """Run the command line of this process and end it with the exit code."""
+    sys.exit(run(build_app(), name="panels"))

@@ -1,0 +1,119 @@
+"""What a closed sitting found, on the terminal and as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from bulkflow.cli.register_options import plain_table
+from bulkflow.cli.shell import result_console
+
+if TYPE_CHECKING:
+    from panels.methods.mixed_model import Estimate
+    from panels.sittings.analysis import LotFigures, SittingAnalysis
+    from panels.sittings.deciding import Judgement
+
+__all__ = ["findings_document", "print_findings"]
+
+
+def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement]) -> None:
+    """Print controls, estimates, off-notes and verdicts."""
+    console = result_console()
+    console.print(
+        "\nControls" + (": a check failed, so the sitting is VOID" if analysis.void else "")
+    )
+    headings = {"check": "left", "found": "left", "needed": "left", "": "left"}
+    rows = [
+        [check.what, check.found, check.limit, "ok" if check.passed else "FAILED"]
+        for check in analysis.checks
+    ]
+    console.print(plain_table(headings, rows))
+    console.print("Lots (95 % intervals; robust: Algorithm A, beside the model)")
+    headings = {
+        "lot": "left",
+        "look": "right",
+        "n": "right",
+        "mean": "right",
+        "minus control": "right",
+        "robust": "right",
+        "Dunnett p": "right",
+    }
+    console.print(plain_table(headings, [_row(f) for f in analysis.lots.values()]))
+    for figures in analysis.lots.values():
+        for sitting, note in figures.off_notes:
+            console.print(
+                f"{figures.lot.lot}: {note.note} named by {', '.join(note.assessors) or 'nobody'}"
+                f" ({len(note.assessors)} of {note.asked}, {sitting}); by false alarm"
+                f" {note.chance:.2g}" + (" - stops the lot" if note.stops else "")
+            )
+    console.print("\nWhat the rule makes of it")
+    for name, judgement in judgements.items():
+        console.print(f"{name} ({judgement.declared.rule.name}): {judgement.summary}")
+    if analysis.deviations:
+        console.print("\nDeviations")
+        for line in analysis.deviations:
+            console.print(f"- {line}")
+
+
+def _row(figures: LotFigures) -> list[str]:
+    robust = figures.robust_difference
+    return [
+        figures.lot.lot,
+        str(figures.look),
+        str(figures.assessors),
+        _interval(figures.mean),
+        _interval(figures.difference, signed=True),
+        "-" if robust is None else f"{robust.mean:+.2f} ±{robust.standard_uncertainty:.2f}",
+        "-" if figures.dunnett is None else f"{figures.dunnett.p_value:.3f}",
+    ]
+
+
+def _interval(found: Estimate | None, *, signed: bool = False) -> str:
+    if found is None:
+        return "-"
+    low, high = found.interval()
+    sign = "+" if signed else ""
+    return f"{found.estimate:{sign}.2f} ({low:{sign}.2f} to {high:{sign}.2f})"
+
+
+def findings_document(
+    analysis: SittingAnalysis, judgements: Mapping[str, Judgement]
+) -> dict[str, Any]:
+    """Return findings as plain data."""
+    return {
+        "void": analysis.void,
+        "controls": [dataclasses.asdict(check) for check in analysis.checks],
+        "deviations": list(analysis.deviations),
+        "lots": [_lot(judgement) for judgement in judgements.values()],
+    }
+
+
+def _lot(judgement: Judgement) -> dict[str, Any]:
+    figures = judgement.figures
+    return {
+        "lot": figures.lot.lot,
+        "look": figures.look,
+        "sittings": list(figures.sittings),
+        "assessors": figures.assessors,
+        "rule": judgement.declared.rule.name,
+        "verdict": judgement.verdict.value,
+        "next_step": judgement.next_step.value,
+        "reasons": list(judgement.reasons),
+        "mean": _estimate(figures.mean),
+        "difference": _estimate(figures.difference),
+        "dunnett_p_value": None if figures.dunnett is None else figures.dunnett.p_value,
+        "robust_difference": None
+        if figures.robust_difference is None
+        else dataclasses.asdict(figures.robust_difference),
+        "off_notes": [
+            {"sitting": sitting, **dataclasses.asdict(note)} for sitting, note in figures.off_notes
+        ],
+    }
+
+
+def _estimate(found: Estimate | None) -> dict[str, float] | None:
+    if found is None:
+        return None
+    low, high = found.interval()
+    return {**dataclasses.asdict(found), "lower_95": low, "upper_95": high}

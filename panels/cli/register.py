@@ -1,0 +1,97 @@
+"""Opening the register for panels' commands, and where a workspace keeps panels' files."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bulkflow.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+__all__ = [
+    "SittingArgument",
+    "panel_folder",
+    "reading_panels",
+    "writing_panels",
+]
+
+SittingArgument = Annotated[str, typer.Argument(metavar="SITTING", help="The sitting's name.")]
+
+
+def panel_folder(folder: Path) -> Path:
+    """Return where a workspace keeps rules, sittings and keys.
+
+    Raises
+    ------
+    InputError : the workspace is no folder.
+    """
+    if not folder.is_dir():
+        raise InputError(
+            Fault(str(folder), 0, "", "is not a folder", "Name the workspace's folder.")
+        )
+    return folder / "panel"
+
+
+@contextmanager
+def reading_panels(folder: Path, database: str | None) -> Iterator[Session]:
+    """Give a session that reads one state of the register.
+
+    Raises
+    ------
+    InputError, DatabaseError : no such workspace, or no register in it.
+    """
+    from bulkflow.lots.register import open_register
+    from bulkflow.records import settings_for
+    from panels.records import PANELS
+
+    panel_folder(folder)
+    settings = settings_for(folder, database)
+    with open_register(settings, PANELS, create=False) as store, store.read() as session:
+        yield session
+
+
+@contextmanager
+def writing_panels(
+    folder: Path, database: str | None, name: str | None, *, dry_run: bool = False
+) -> Iterator[Session]:
+    """Give a writing session, and say on stderr who acts.
+
+    A workspace without a register gets one: its seed tables are taken over first.
+    """
+    from bulkflow.lots.register import open_register
+    from bulkflow.records import Actor, settings_for
+    from panels.records import PANELS
+
+    panel_folder(folder)
+    actor = Actor.current(name)
+    settings = settings_for(folder, database)
+    if dry_run and not settings.exists:
+        # a trial must not leave a new file behind
+        settings = settings_for(folder, "sqlite:///:memory:")
+    with (
+        open_register(settings, PANELS, actor=actor) as store,
+        store.write(actor, keep=not dry_run) as session,
+    ):
+        sys.stderr.write(f"Acting as {actor.words}.\n")
+        _take_over(session, folder)
+        yield session
+    if dry_run:
+        sys.stderr.write("Dry run: nothing was kept.\n")
+
+
+def _take_over(session: Session, folder: Path) -> None:
+    from bulkflow.lots.seeds import OPENING_FILE, import_seeds
+    from bulkflow.records.chain import acting
+
+    if not (folder / OPENING_FILE).exists():
+        return
+    outcome = import_seeds(session, folder, today=acting(session).clock().date())
+    if outcome is not None:
+        sys.stderr.write(f"{outcome.words}\n")

@@ -1,0 +1,403 @@
+"""``panels sitting``: a sitting from its plan to its decisions."""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bulkflow.cli.register_options import (
+    AsOption,
+    DatabaseOption,
+    DryRunOption,
+    ReasonOption,
+    plain_table,
+    tell_records,
+)
+from bulkflow.cli.shell import (
+    FolderArgument,
+    JsonOption,
+    make_app,
+    result_console,
+    write_json,
+)
+from bulkflow.errors import Fault, InputError
+from panels.cli.register import SittingArgument, reading_panels, writing_panels
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from bulkflow.records import Record
+    from panels.sittings.deciding import Judgement
+    from panels.sittings.history import HeldSitting
+
+__all__ = ["app"]
+
+app = make_app("Plan, serve, score, close and decide a sitting.", name="sitting")
+
+ScoresArgument = Annotated[
+    Path, typer.Argument(metavar="SCORES.csv", help="Score sheets, one row a glass.")
+]
+
+
+class Paper(StrEnum):
+    """Kinds of sheet."""
+
+    PREPARATION = "preparation"
+    TRAYS = "trays"
+    SCORES = "scores"
+    CODING = "coding"
+
+
+@app.command("plan")
+def plan(
+    folder: FolderArgument,
+    definition: Annotated[
+        Path, typer.Argument(metavar="DEFINITION.yaml", help="Lots, assessors, day and room.")
+    ],
+    *,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", help="Seed of orders and codes [default: one nobody can guess]."),
+    ] = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan a sitting: orders and blind codes; the key goes to panel/keys, apart.
+
+    Example: panels sitting plan scenarios/vejkalna sitting.yaml --dry-run
+    """
+    from panels.sittings.definition import read_definition
+    from panels.sittings.keys import draw_seed, key_path
+    from panels.sittings.planning import plan_sitting, register_sitting
+
+    defined, file = read_definition(definition)
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        planned = plan_sitting(
+            session, defined, seed=draw_seed() if seed is None else seed, file=file
+        )
+        key_file = None if dry_run else key_path(folder, defined.sitting)
+        record = register_sitting(session, planned, key_file=key_file)
+    said = f"Planned {defined.sitting}: {len(planned.sitting.places)} glasses for"
+    said += f" {len(defined.assessors)} assessors"
+    if not as_json:
+        for line in planned.sitting.balance:
+            sys.stdout.write(f"{line}\n")
+        if key_file is not None:
+            sys.stdout.write(f"The key is in {key_file}; keep it from assessors and servers.\n")
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+
+
+@app.command("list")
+def list_(
+    folder: FolderArgument, *, database: DatabaseOption = None, as_json: JsonOption = False
+) -> None:
+    """List sittings with their state.
+
+    Example: panels sitting list scenarios/vejkalna
+    """
+    from panels.sittings.history import list_sittings
+
+    with reading_panels(folder, database) as session:
+        held = list_sittings(session)
+    if as_json:
+        write_json(
+            {"schema": "panels.sittings", "version": 1, "sittings": [_plain(one) for one in held]}
+        )
+        return
+    if not held:
+        sys.stdout.write("No sitting is planned.\n")
+        return
+    rows = [
+        [
+            one.sitting.sitting,
+            str(one.sitting.held_on),
+            ", ".join(j.lot for j in one.sitting.lots),
+            one.state,
+        ]
+        for one in held
+    ]
+    headings = {"sitting": "left", "day": "left", "lots": "left", "state": "left"}
+    result_console().print(plain_table(headings, rows))
+
+
+@app.command("sheets")
+def sheets(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    paper: Annotated[
+        list[Paper] | None,
+        typer.Option("--paper", help="Which papers [default: all but the coding sheet]."),
+    ] = None,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here."),
+    ] = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+) -> None:
+    """Print the papers of a sitting; the coding sheet only for the coder.
+
+    Example: panels sitting sheets scenarios/vejkalna VK-2026-12-15 --paper preparation
+    """
+    from panels.sittings.history import find_sitting
+
+    wanted = list(dict.fromkeys(paper or [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]))
+    if to is not None and not to.is_dir():
+        raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
+    if Paper.CODING in wanted:
+        with writing_panels(folder, database, name) as session:
+            held = find_sitting(session, sitting)
+            texts = _papers(session, folder, held, wanted)
+    else:
+        with reading_panels(folder, database) as session:
+            held = find_sitting(session, sitting)
+            texts = _papers(session, folder, held, wanted)
+    for kind in wanted:
+        if to is None:
+            _print_paper(held, kind, folder)
+            continue
+        file = to / f"{sitting}-{kind.value}.html"
+        _write_whole(file, texts[kind])
+        sys.stdout.write(f"{file}\n")
+
+
+@app.command("record")
+def record_(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    scores: ScoresArgument,
+    *,
+    preparation: Annotated[
+        Path | None,
+        typer.Option("--preparation", help="Table of the diluted samples' measured strengths."),
+    ] = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record score sheets; all of a file or nothing.
+
+    Example: panels sitting record scenarios/vejkalna VK-2026-12-15 scores.csv
+    """
+    from panels.cli.taking_in import record_from_files
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        records = record_from_files(session, sitting, scores, preparation)
+    sheets = sum(one.kind == "panel sheet" for one in records)
+    said = f"Recorded {sheets} score sheets of {sitting}"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+@app.command("open-key")
+def open_key(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    reason: ReasonOption = "",
+    database: DatabaseOption = None,
+    name: AsOption = None,
+) -> None:
+    """Open the key before the close; it needs a reason, and the evidence shows it for ever.
+
+    Example: panels sitting open-key scenarios/vejkalna VK-1 --reason "a glass broke"
+    """
+    from panels.sittings.history import find_sitting
+    from panels.sittings.keys import key_path, read_key
+    from panels.sittings.recording import open_key_early
+    from panels.sittings.sheets import coding_of
+
+    with writing_panels(folder, database, name) as session:
+        open_key_early(session, sitting, reason)
+        held = find_sitting(session, sitting)
+        key = read_key(key_path(folder, sitting), sitting=sitting, digest=held.sitting.key_digest)
+    for subject in coding_of(key):
+        codes = ", ".join(f"{assessor} {code}" for assessor, code in subject.codes)
+        result_console().print(f"{subject.subject}: {codes}")
+
+
+@app.command("close")
+def close(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    remarks: Annotated[
+        str | None, typer.Option("--remarks", help="Anything out of the ordinary.")
+    ] = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Take no more sheets, and put the key into the register.
+
+    Example: panels sitting close scenarios/vejkalna VK-2026-12-15
+    """
+    from panels.cli.taking_in import close_from_file
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        record = close_from_file(session, folder, sitting, remarks)
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"Closed {sitting}")
+
+
+@app.command("show")
+def show(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    database: DatabaseOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show where a sitting stands; once closed, what it found and what the rule makes of it.
+
+    Example: panels sitting show scenarios/vejkalna VK-2026-12-15
+    """
+    from panels.cli.findings import findings_document, print_findings
+    from panels.sittings.deciding import judge_sitting
+    from panels.sittings.history import find_sitting
+
+    with reading_panels(folder, database) as session:
+        held = find_sitting(session, sitting)
+        found = judge_sitting(session, held) if held.closing is not None else None
+    if as_json:
+        document = {"schema": "panels.sitting", "version": 1, **_plain(held)}
+        if found is not None:
+            document |= findings_document(*found)
+        write_json(document)
+        return
+    where = f"{held.sitting.held_on}, {held.sitting.room}, led by {held.sitting.leader}"
+    result_console().print(f"{sitting}: {held.state}. {where}.")
+    if held.outstanding and held.closing is None:
+        result_console().print(f"Sheets to come: {', '.join(held.outstanding)}.")
+    if found is not None:
+        print_findings(*found)
+
+
+@app.command("decide")
+def decide(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Decide on every lot of a closed sitting by its rule, and write the evidence.
+
+    Example: panels sitting decide scenarios/vejkalna VK-2026-12-15
+    """
+    from panels.sittings.deciding import decide_sitting
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        made = decide_sitting(session, sitting)
+    _tell_decisions(made, as_json=as_json, dry_run=dry_run)
+
+
+@app.command("import")
+def import_(
+    folder: FolderArgument,
+    *,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Take in what lies in FOLDER/panel: standards, rules, and sittings that were held.
+
+    Each panel/sittings/NAME.yaml comes with its key in panel/keys and the tables
+    NAME.scores.csv and, if measured, NAME.preparation.csv beside it. Sittings in the register
+    are left alone; the others are planned, recorded, closed and decided, in order of their
+    days. All of it is kept, or nothing.
+
+    Example: panels sitting import scenarios/vejkalna --dry-run
+    """
+    from panels.cli.taking_in import take_in
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        made = take_in(session, folder)
+    if not made and not as_json:
+        sys.stdout.write("Nothing new: every sitting is in the register.\n")
+        return
+    _tell_decisions(made, as_json=as_json, dry_run=dry_run)
+
+
+def _papers(
+    session: Session, folder: Path, held: HeldSitting, wanted: list[Paper]
+) -> dict[Paper, str]:
+    from panels.sittings import sheets
+    from panels.sittings.history import rules_of
+    from panels.sittings.keys import key_path, read_key
+    from panels.sittings.recording import open_key_to_code
+    from panels.sittings.scores import sheet_rules
+
+    sitting = held.sitting
+    texts: dict[Paper, str] = {}
+    for paper in wanted:
+        if paper is Paper.PREPARATION:
+            texts[paper] = sheets.preparation_html(sitting)
+        elif paper is Paper.TRAYS:
+            texts[paper] = sheets.tray_html(sitting)
+        elif paper is Paper.SCORES:
+            rules = sheet_rules([found.rule for found in rules_of(session, held).values()])
+            texts[paper] = sheets.score_html(sitting, rules)
+        else:
+            open_key_to_code(session, sitting.sitting)
+            path = key_path(folder, sitting.sitting)
+            key = read_key(path, sitting=sitting.sitting, digest=sitting.key_digest)
+            texts[paper] = sheets.coding_html(sitting, key)
+    return texts
+
+
+def _print_paper(held: HeldSitting, paper: Paper, folder: Path) -> None:
+    from panels.cli import papers
+    from panels.sittings.keys import key_path, read_key
+
+    sitting = held.sitting
+    if paper is Paper.PREPARATION:
+        papers.print_preparation(sitting)
+    elif paper is Paper.TRAYS:
+        papers.print_trays(sitting)
+    elif paper is Paper.SCORES:
+        papers.print_score_columns(sitting)
+    else:
+        path = key_path(folder, sitting.sitting)
+        key = read_key(path, sitting=sitting.sitting, digest=sitting.key_digest)
+        papers.print_coding(key)
+
+
+def _write_whole(file: Path, text: str) -> None:
+    from bulkflow.cli.whole_files import written_whole
+
+    with written_whole(file) as stream:
+        stream.write(text)
+
+
+def _plain(held: HeldSitting) -> dict[str, Any]:
+    return {
+        "record": held.record.seq,
+        "state": held.state,
+        "outstanding": list(held.outstanding),
+        "sitting": held.sitting.model_dump(mode="json"),
+    }
+
+
+def _tell_decisions(made: list[tuple[Judgement, Record]], *, as_json: bool, dry_run: bool) -> None:
+    if as_json:
+        tell_records([record for _, record in made], as_json=True, dry_run=dry_run, said="")
+        return
+    rows = [
+        [one.figures.lot.lot, one.verdict.value, one.next_step.value, "; ".join(one.reasons)]
+        for one, _ in made
+    ]
+    headings = {"lot": "left", "decision": "left", "next": "left", "why": "left"}
+    result_console().print(plain_table(headings, rows))
+    said = f"Decided on {len(made)} lots"
+    tell_records([record for _, record in made], as_json=False, dry_run=dry_run, said=said)

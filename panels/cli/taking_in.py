@@ -1,0 +1,131 @@
+"""Taking in a workspace's panel folder: standards, rules and sittings that were held."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bulkflow.errors import Fault, InputError
+from panels.cli.register import panel_folder
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from bulkflow.records import Record
+    from panels.sittings.deciding import Judgement
+    from panels.sittings.definition import SittingDefinition
+
+__all__ = ["close_from_file", "record_from_files", "take_in"]
+
+
+def take_in(session: Session, folder: Path) -> list[tuple[Judgement, Record]]:
+    """Take in everything new in a workspace's panel folder, sittings by day.
+
+    Returns
+    -------
+    judgements with their decision records, in order.
+
+    Raises
+    ------
+    InputError : with the faults of the first file that has any.
+    """
+    from panels.cli.rule import declare_missing
+    from panels.preparation.standards import read_standards, record_standard
+    from panels.records import STANDARD, latest_bodies
+    from panels.release.files import read_rules
+
+    panel = panel_folder(folder)
+    known = latest_bodies(session, STANDARD)
+    for standard in read_standards(panel / "standards.yaml"):
+        if standard.standard not in known:
+            record_standard(session, standard)
+            sys.stderr.write(f"Recorded the standard {standard.standard}.\n")
+    for rule in declare_missing(session, folder, read_rules(panel / "rules.yaml")):
+        sys.stderr.write(f"Declared {rule.name}.\n")
+    made = []
+    for path, definition in _new_sittings(session, panel):
+        made += _take_in_sitting(session, folder, path, definition)
+    return made
+
+
+def record_from_files(
+    session: Session, sitting: str, scores: Path, preparation: Path | None
+) -> list[Record]:
+    """Record a table of scores, and of samples if there is one; all of both or nothing.
+
+    Raises
+    ------
+    InputError : with the faults of both files.
+    """
+    from bulkflow.records.chain import acting
+    from panels.sittings.history import find_sitting, rules_of
+    from panels.sittings.recording import record_preparation, record_sheets
+    from panels.sittings.scores import read_preparation, read_sheets, sheet_rules
+
+    held = find_sitting(session, sitting)
+    rules = sheet_rules([found.rule for found in rules_of(session, held).values()])
+    faults: list[Fault] = []
+    records: list[Record] = []
+    sheets, samples = [], []
+    try:
+        sheets = read_sheets(scores, held.sitting, rules, recorded=held.recorded)
+    except InputError as error:
+        faults += error.faults
+    if preparation is not None:
+        try:
+            samples = read_preparation(preparation, held.sitting)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(faults)
+    if samples:
+        person = acting(session).actor.name
+        records.append(record_preparation(session, sitting, samples, prepared_by=person))
+    return records + record_sheets(session, sitting, sheets)
+
+
+def close_from_file(session: Session, folder: Path, sitting: str, remarks: str | None) -> Record:
+    """Close a sitting with the key that lies in the workspace."""
+    from panels.sittings.history import find_sitting
+    from panels.sittings.keys import key_path, read_key
+    from panels.sittings.recording import close_sitting
+
+    held = find_sitting(session, sitting)
+    key = read_key(key_path(folder, sitting), sitting=sitting, digest=held.sitting.key_digest)
+    return close_sitting(session, sitting, key, remarks=remarks)
+
+
+def _new_sittings(session: Session, panel: Path) -> list[tuple[Path, SittingDefinition]]:
+    from panels.sittings.definition import read_definition
+    from panels.sittings.history import list_sittings
+
+    known = {held.sitting.sitting for held in list_sittings(session)}
+    found = []
+    for path in sorted((panel / "sittings").glob("*.yaml")):
+        definition, _ = read_definition(path)
+        if definition.sitting not in known:
+            found.append((path, definition))
+    return sorted(found, key=lambda item: (item[1].held_on, item[1].sitting))
+
+
+def _take_in_sitting(
+    session: Session, folder: Path, path: Path, definition: SittingDefinition
+) -> list[tuple[Judgement, Record]]:
+    from panels.sittings.deciding import decide_sitting
+    from panels.sittings.keys import key_path, read_key
+    from panels.sittings.planning import plan_sitting, register_sitting
+
+    scores = path.with_suffix(".scores.csv")
+    preparation = path.with_suffix(".preparation.csv")
+    if not scores.exists():
+        raise InputError(
+            Fault(scores.name, 0, "", "is not there", f"Put the scores of {path.name} beside it.")
+        )
+    name = definition.sitting
+    key = read_key(key_path(folder, name), sitting=name)
+    planned = plan_sitting(session, definition, key=key)
+    register_sitting(session, planned, key_file=None)
+    record_from_files(session, name, scores, preparation if preparation.exists() else None)
+    close_from_file(session, folder, name, None)
+    return decide_sitting(session, name)

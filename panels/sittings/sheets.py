@@ -1,0 +1,139 @@
+"""The papers of a sitting: what to mix, what to write on glasses, what stands where, what to mark.
+
+Four kinds, for four pairs of hands. *Preparation* names lots and no codes. *Coding* joins both
+and is for the coder alone. *Trays* and *score sheets* know codes and no lots; they are all that
+servers and assessors see. Each is data first, then HTML for print; the command line shows the
+same data as tables.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from panels.preparation import cautions
+from panels.preparation.dilution import COVER, GLASS, Dilution, prepare_dilution
+from panels.records import Place, Sitting
+from panels.sittings.keys import SittingKey
+from panels.sittings.scores import SheetRules
+
+__all__ = [
+    "CodedSubject",
+    "Tray",
+    "coding_html",
+    "coding_of",
+    "preparation_html",
+    "preparation_of",
+    "score_html",
+    "tray_html",
+    "trays_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Tray:
+    """Glasses of one assessor in one flight, in serving order."""
+
+    assessor: str
+    flight: int
+    codes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CodedSubject:
+    """Glasses to fill with one lot or standard: codes by assessor."""
+
+    subject: str
+    codes: tuple[tuple[str, str], ...]
+
+
+def preparation_of(sitting: Sitting) -> tuple[Dilution, ...]:
+    """Return what to weigh or measure of each lot and standard."""
+    poured = [(lot.lot, lot.strength, lot.glasses) for lot in sitting.lots]
+    poured += [(s.standard, s.strength, s.glasses) for s in sitting.standards]
+    return tuple(
+        prepare_dilution(
+            subject,
+            strength,
+            servings=glasses,
+            spare=sitting.spare_servings,
+            pour_ml=sitting.pour_ml,
+            target_strength=sitting.target_strength,
+        )
+        for subject, strength, glasses in poured
+    )
+
+
+def trays_of(sitting: Sitting) -> tuple[Tray, ...]:
+    """Return trays by flight, then assessor."""
+    places: dict[tuple[int, str], list[Place]] = defaultdict(list)
+    for place in sitting.places:
+        places[(place.flight, place.assessor)].append(place)
+    return tuple(
+        Tray(assessor, flight, tuple(p.code for p in sorted(own, key=lambda p: p.position)))
+        for (flight, assessor), own in sorted(places.items(), key=lambda i: _by_flight(*i[0]))
+    )
+
+
+def _by_flight(flight: int, assessor: str) -> tuple[int, int, str]:
+    digits = "".join(c for c in assessor if c.isdecimal())
+    return flight, int(digits) if digits else 0, assessor
+
+
+def coding_of(key: SittingKey) -> tuple[CodedSubject, ...]:
+    """Return the codes to write on glasses, by what goes into them."""
+    codes: dict[str, list[tuple[str, str]]] = defaultdict(list)
+    for line in key.lines:
+        codes[line.subject].append((line.assessor, line.code))
+    return tuple(
+        CodedSubject(s, tuple(sorted(own, key=lambda c: (_by_flight(0, c[0]), c[1]))))
+        for s, own in sorted(codes.items())
+    )
+
+
+def preparation_html(sitting: Sitting) -> str:
+    """Render the dilute-and-rest sheet."""
+    return _render(
+        "preparation.html",
+        sitting,
+        dilutions=preparation_of(sitting),
+        glass=GLASS,
+        cover=COVER,
+        cautions=cautions.PREPARING,
+    )
+
+
+def coding_html(sitting: Sitting, key: SittingKey) -> str:
+    """Render the coder's sheet, the only paper that joins codes and lots."""
+    return _render("coding.html", sitting, subjects=coding_of(key))
+
+
+def tray_html(sitting: Sitting) -> str:
+    """Render the servers' sheet."""
+    flights: dict[int, list[Tray]] = defaultdict(list)
+    for tray in trays_of(sitting):
+        flights[tray.flight].append(tray)
+    return _render("trays.html", sitting, flights=dict(flights), cover=COVER)
+
+
+def score_html(sitting: Sitting, rules: SheetRules, assessors: Sequence[str] = ()) -> str:
+    """Render score sheets, one a page; of all assessors unless some are named."""
+    wanted = assessors or sitting.assessors
+    trays = trays_of(sitting)
+    sheets = [(name, [tray for tray in trays if tray.assessor == name]) for name in wanted]
+    return _render("scores.html", sitting, sheets=sheets, rules=rules, cautions=cautions.ASSESSORS)
+
+
+def _render(template: str, sitting: Sitting, **values: Any) -> str:
+    environment = Environment(
+        loader=PackageLoader("panels.sittings"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(sitting=sitting, **values)
