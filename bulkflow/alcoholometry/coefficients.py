@@ -35,6 +35,15 @@ class DensityFormula:
     matrix: Array
     offset: float
     source: str
+    columns: tuple[tuple[float, ...], ...]
+    """For each power of x, its coefficients by rising power of tau, up to the last that is not
+    zero: plain numbers, since the rest would be work."""
+
+    @classmethod
+    def of(cls, matrix: Array, offset: float, source: str) -> DensityFormula:
+        """Return the formula of a matrix, its columns made ready."""
+        columns = (column[: int(np.flatnonzero(column)[-1]) + 1] for column in matrix.T)
+        return cls(matrix, offset, source, tuple(tuple(column.tolist()) for column in columns))
 
 
 @cache
@@ -65,4 +74,4 @@ def _read(formula: str, offset: float) -> DensityFormula:
     if seen != wanted or len(rows) != sum(_EXPECTED.values()):
         raise ValueError(f"coefficients.csv does not hold the whole formula {formula!r}")
     matrix.flags.writeable = False
-    return DensityFormula(matrix, offset, rows[0]["source"])
+    return DensityFormula.of(matrix, offset, rows[0]["source"])

@@ -10,7 +10,9 @@ OIML R 22, International alcoholometric tables (1973); Directive 76/766/EEC, Ann
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -43,6 +45,9 @@ RANGE_SOURCE = "OIML R 22"
 EXTRAPOLATION_HIGH_C = 60.0
 """Where :func:`density_extrapolated` stops: past the 50 degC that filling rules ask for and
 the 55 degC of packagings, nothing in the trade needs more."""
+
+Coefficients: TypeAlias = Sequence[float] | Sequence[Array]
+"""Coefficients by rising power: numbers, or arrays shaped like what they multiply."""
 
 _BLOCK = 16_384  # elements worked at a time, so that the temporaries stay in the cache
 
@@ -200,7 +205,7 @@ def cubic_expansion(mass_fraction: ArrayLike, temperature: ArrayLike) -> FloatOr
     check_liquid(p, t)
     formula = oiml_r22()
     powers = np.arange(1, formula.matrix.shape[0])
-    slope = DensityFormula(
+    slope = DensityFormula.of(
         formula.matrix[1:] * powers[:, np.newaxis], formula.offset, formula.source
     )
     return unwrap(np.asarray(-evaluate(slope, p, t) / evaluate(formula, p, t)))
@@ -269,13 +274,13 @@ def check_liquid(p: Array, t: Array) -> None:
 def evaluate(formula: DensityFormula, p: Array, t: Array) -> Array:
     """Return the polynomial over broadcast, already checked arrays."""
     if t.ndim == 0:
-        columns = temperature_columns(formula.matrix, t - REFERENCE_C)
-        return np.asarray(horner(columns, p - formula.offset), dtype=np.float64)
+        columns = temperature_columns(formula, t - REFERENCE_C)
+        return horner(columns, np.asarray(p - formula.offset))
     mass_fractions, temperatures = np.broadcast_arrays(p, t)
     out = np.empty(mass_fractions.shape)
     flat_p, flat_t, flat_out = mass_fractions.ravel(), temperatures.ravel(), out.reshape(-1)
     for part in blocks(flat_out.size):
-        columns = temperature_columns(formula.matrix, flat_t[part] - REFERENCE_C)
+        columns = temperature_columns(formula, flat_t[part] - REFERENCE_C)
         flat_out[part] = horner(columns, flat_p[part] - formula.offset)
     return out
 
@@ -286,20 +291,33 @@ def blocks(size: int) -> Iterator[slice]:
         yield slice(start, min(start + _BLOCK, size))
 
 
-def temperature_columns(matrix: Array, tau: Array) -> list[Array]:
-    """Return, for each power of the mass fraction, its coefficient at ``tau = t - 20``."""
-    return [horner(_without_trailing_zeros(column), tau) for column in matrix.T]
+def temperature_columns(formula: DensityFormula, tau: ArrayLike) -> Coefficients:
+    """Return, for each power of the mass fraction, its coefficient at ``tau = t - 20``.
+
+    Plain numbers for one temperature (and kept, since few temperatures are asked for again and
+    again), arrays for many.
+    """
+    if np.ndim(tau) == 0:
+        return _columns_at(formula.columns, float(np.asarray(tau)))
+    array = np.asarray(tau)
+    return [horner(column, array) for column in formula.columns]
 
 
-def _without_trailing_zeros(column: Array) -> list[Array]:
-    """Return the coefficients up to the last one that is not zero (the rest would be work)."""
-    top = int(np.flatnonzero(column)[-1])
-    return [np.asarray(value) for value in column[: top + 1]]
+@lru_cache(maxsize=256)
+def _columns_at(columns: tuple[tuple[float, ...], ...], tau: float) -> tuple[float, ...]:
+    """Return the coefficients at one temperature."""
+    at = []
+    for column in columns:
+        total = 0.0
+        for coefficient in reversed(column):
+            total = total * tau + coefficient
+        at.append(total)
+    return tuple(at)
 
 
-def horner(coefficients: list[Array], x: Array) -> Array:
+def horner(coefficients: Coefficients, x: Array) -> Array:
     """Return sum of coefficients[k] x**k; coefficients may be arrays like x."""
-    total = np.broadcast_to(coefficients[-1], x.shape).astype(np.float64)
+    total = np.full(x.shape, coefficients[-1], dtype=np.float64)
     for coefficient in coefficients[-2::-1]:
         total *= x
         total += coefficient

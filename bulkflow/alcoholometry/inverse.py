@@ -8,7 +8,6 @@ steps have not settled, so that the answer never rests on the start being good.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -21,6 +20,7 @@ from bulkflow.alcoholometry.formula import (
     REFERENCE_C,
     TEMPERATURE_HIGH_C,
     TEMPERATURE_LOW_C,
+    Coefficients,
     blocks,
     check_temperature,
     evaluate,
@@ -68,10 +68,8 @@ def mass_fraction_from_density(density: ArrayLike, temperature: ArrayLike) -> Fl
     """
     t = check_temperature(temperature)
     rho = as_floats("density", density)
-    rho, t = np.broadcast_arrays(rho, t)
     low, high = _density_ends(rho, t)
-    clipped = np.minimum(np.maximum(rho, low), high)
-    return unwrap(_solve(clipped, t))
+    return unwrap(_solve(np.asarray(np.minimum(np.maximum(rho, low), high)), t))
 
 
 def _density_ends(rho: Array, t: Array) -> tuple[Array, Array]:
@@ -80,36 +78,42 @@ def _density_ends(rho: Array, t: Array) -> tuple[Array, Array]:
     weakest = np.asarray(freezing_limit(t)) if t.size and t.min() < 0.0 else np.asarray(0.0)
     high = evaluate(oiml_r22(), weakest, t)
     within = (rho >= low - END_TOLERANCE_KG_M3) & (rho <= high + END_TOLERANCE_KG_M3)
-    if not within.all():
-        bad = ~within
+    if not np.all(within):
+        listed = np.broadcast_arrays(rho, low, high, t, ~within)
+        place = np.nonzero(np.atleast_1d(listed[-1]))
+        first = [float(np.atleast_1d(array)[place][0]) for array in listed[1:4]]
         raise_first(
             "density",
-            rho,
-            bad,
-            low=float(low[bad][0]),
-            high=float(high[bad][0]),
+            listed[0],
+            np.asarray(listed[-1]),
+            low=first[0],
+            high=first[1],
             unit="kg/m3",
-            source=f"{RANGE_SOURCE}, ethanol to water at {float(t[bad][0]):g} degC",
+            source=f"{RANGE_SOURCE}, ethanol to water at {first[2]:g} degC",
         )
     return low, high
 
 
 def _solve(rho: Array, t: Array) -> Array:
-    """Return the roots, block by block."""
+    """Return the roots, block by block; ``rho`` has the full shape, ``t`` perhaps one value."""
     out = np.empty(rho.shape)
-    flat_rho, flat_t, flat_out = rho.ravel(), t.ravel(), out.reshape(-1)
+    flat_rho, flat_out = rho.reshape(-1), out.reshape(-1)
+    one = temperature_columns(oiml_r22(), t - REFERENCE_C) if t.ndim == 0 else None
+    flat_t = np.broadcast_to(t, rho.shape).reshape(-1)
     for part in blocks(flat_out.size):
-        flat_out[part] = _solve_block(flat_rho[part], flat_t[part])
+        temperatures = flat_t[part]
+        columns = one or temperature_columns(oiml_r22(), temperatures - REFERENCE_C)
+        flat_out[part] = _solve_block(flat_rho[part], temperatures, columns)
     return out
 
 
-def _solve_block(rho: Array, t: Array) -> Array:
+def _solve_block(rho: Array, t: Array, columns: Coefficients) -> Array:
     """Return the roots of one block: table, Newton's steps, bisection for what is left."""
-    columns = temperature_columns(oiml_r22().matrix, t - REFERENCE_C)
-    p = _start_table().start(rho, t)
+    water, ethanol = columns[0], sum(columns[1:], start=columns[0])  # the sums at p = 0 and 1
+    p = _start(np.asarray((rho - ethanol) / (water - ethanol)), t)
     step = np.full(p.shape, np.inf)
     for _ in range(_NEWTON_STEPS):
-        value, slope = _value_and_slope(columns, p)
+        value, slope = value_and_slope(columns, p)
         value -= rho
         value /= slope
         refined = np.minimum(np.maximum(p - value, 0.0), 1.0)
@@ -118,23 +122,24 @@ def _solve_block(rho: Array, t: Array) -> Array:
         if step.max(initial=0.0) <= _SETTLED:
             return p
     left = step > _SETTLED
-    p[left] = _bisect([column[left] for column in columns], rho[left])
+    rest = temperature_columns(oiml_r22(), t[left] - REFERENCE_C)
+    p[left] = _bisect(rest, rho[left])
     return p
 
 
-def _value_and_slope(columns: list[Array], p: Array) -> tuple[Array, Array]:
-    """Return density and its derivative by the mass fraction, in one pass of Horner's rule."""
-    value = columns[-1].copy()
+def value_and_slope(coefficients: Coefficients, x: Array) -> tuple[Array, Array]:
+    """Return a polynomial and its derivative by x, in one pass of Horner's rule."""
+    value = np.full(x.shape, coefficients[-1], dtype=np.float64)
     slope = np.zeros_like(value)
-    for column in columns[-2::-1]:
-        slope *= p
+    for coefficient in coefficients[-2::-1]:
+        slope *= x
         slope += value
-        value *= p
-        value += column
+        value *= x
+        value += coefficient
     return value, slope
 
 
-def _bisect(columns: list[Array], rho: Array) -> Array:
+def _bisect(columns: Coefficients, rho: Array) -> Array:
     """Return the roots by halving [0, 1]: slow, certain."""
     low, high = np.zeros_like(rho), np.ones_like(rho)
     for _ in range(_BISECTIONS):
@@ -145,33 +150,35 @@ def _bisect(columns: list[Array], rho: Array) -> Array:
     return 0.5 * (low + high)
 
 
-@dataclass(frozen=True, slots=True)
-class _StartTable:
-    """Mass fraction on a grid of temperature and of density between its ends."""
+def _start(share: Array, t: Array) -> Array:
+    """Return a first guess by bilinear interpolation in a table, good to about 1e-4.
 
-    mass_fraction: Array  # (temperatures, densities), densities from ethanol up to water
-
-    def start(self, rho: Array, t: Array) -> Array:
-        """Return a first guess by bilinear interpolation, good to about 1e-4."""
-        rows, columns = self.mass_fraction.shape
-        ethanol = evaluate(oiml_r22(), np.asarray(1.0), t)
-        water = evaluate(oiml_r22(), np.asarray(0.0), t)
-        x = (rho - ethanol) / (water - ethanol) * (columns - 1)
-        y = (t - TEMPERATURE_LOW_C) / (TEMPERATURE_HIGH_C - TEMPERATURE_LOW_C) * (rows - 1)
-        column = np.clip(x.astype(np.intp), 0, columns - 2)
-        row = np.clip(y.astype(np.intp), 0, rows - 2)
-        x -= column
-        y -= row
-        flat = self.mass_fraction.ravel()
-        corner = row * columns + column
-        lower = flat[corner] * (1.0 - x) + flat[corner + 1] * x
-        upper = flat[corner + columns] * (1.0 - x) + flat[corner + columns + 1] * x
-        return np.asarray(lower * (1.0 - y) + upper * y)
+    Parameters
+    ----------
+    share : where the density lies between those of ethanol (0) and water (1).
+    t : [degC], of the same shape.
+    """
+    table = _start_table()
+    rows, columns = table.shape
+    x = share * (columns - 1)
+    y = (t - TEMPERATURE_LOW_C) / (TEMPERATURE_HIGH_C - TEMPERATURE_LOW_C) * (rows - 1)
+    column = np.clip(x.astype(np.intp), 0, columns - 2)
+    row = np.clip(y.astype(np.intp), 0, rows - 2)
+    x -= column
+    y -= row
+    flat = table.ravel()
+    corner = row * columns + column
+    lower = flat[corner] * (1.0 - x) + flat[corner + 1] * x
+    upper = flat[corner + columns] * (1.0 - x) + flat[corner + columns + 1] * x
+    return np.asarray(lower * (1.0 - y) + upper * y)
 
 
 @cache
-def _start_table() -> _StartTable:
-    """Build the table once, from the formula itself."""
+def _start_table() -> Array:
+    """Return mass fractions on a grid (temperatures, densities from ethanol up to water).
+
+    Built once, from the formula itself.
+    """
     temperatures = np.linspace(TEMPERATURE_LOW_C, TEMPERATURE_HIGH_C, _TABLE_TEMPERATURES)
     fractions = np.linspace(1.0, 0.0, 2_001)
     table = np.empty((_TABLE_TEMPERATURES, _TABLE_DENSITIES))
@@ -179,4 +186,4 @@ def _start_table() -> _StartTable:
         rho = evaluate(oiml_r22(), fractions, np.asarray(temperature))
         table[row] = np.interp(np.linspace(rho[0], rho[-1], _TABLE_DENSITIES), rho, fractions)
     table.flags.writeable = False
-    return _StartTable(table)
+    return table

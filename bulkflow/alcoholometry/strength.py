@@ -27,7 +27,7 @@ from bulkflow.alcoholometry.formula import (
     evaluate,
     temperature_columns,
 )
-from bulkflow.alcoholometry.inverse import mass_fraction_from_density
+from bulkflow.alcoholometry.inverse import mass_fraction_from_density, value_and_slope
 
 __all__ = [
     "LEAST_STRENGTH",
@@ -52,6 +52,7 @@ LEAST_STRENGTH = 0.001
 """What counts as above zero where a strength must hold some alcohol [% vol]."""
 
 _NEWTON_STEPS = 5
+_SETTLED = 1e-14  # mass fraction
 _START_POINTS = 1_025
 
 
@@ -368,35 +369,22 @@ def mass_fraction_by_volume(fraction: Array, reference_c: float) -> Array:
     Newton's steps on g(p) = p rho(p) from a table of 1,025 points; g is nearly straight, so
     the start is good to about 1e-6 and two steps reach the last digit.
     """
-    columns = [
-        np.asarray(0.0),
-        *temperature_columns(oiml_r22().matrix, np.asarray(reference_c - REFERENCE_C)),
-    ]
+    rho = temperature_columns(oiml_r22(), reference_c - REFERENCE_C)
+    columns = [0.0, *(float(coefficient) for coefficient in rho)]
     points, values = _volume_table(reference_c)
     out = np.empty(fraction.shape)
-    flat, flat_out = fraction.ravel(), out.reshape(-1)
+    flat, flat_out = fraction.reshape(-1), out.reshape(-1)
     for part in blocks(flat.size):
         wanted = flat[part] * values[-1]
         p = np.interp(wanted, values, points)
         for _ in range(_NEWTON_STEPS):
-            step = _newton_step(columns, p, wanted)
+            value, slope = value_and_slope(columns, p)
+            step = (value - wanted) / slope
             p = np.minimum(np.maximum(p - step, 0.0), 1.0)
-            if np.abs(step).max(initial=0.0) <= 1e-14:
+            if np.abs(step).max(initial=0.0) <= _SETTLED:
                 break
         flat_out[part] = p
     return out
-
-
-def _newton_step(columns: list[Array], p: Array, wanted: Array) -> Array:
-    """Return (g(p) - wanted)/g'(p), value and slope in one pass of Horner's rule."""
-    value = np.full_like(p, columns[-1])
-    slope = np.zeros_like(p)
-    for column in columns[-2::-1]:
-        slope *= p
-        slope += value
-        value *= p
-        value += column
-    return np.asarray((value - wanted) / slope)
 
 
 @cache
