@@ -88,6 +88,7 @@ from bulkflow.alcoholometry.strength import (
     volume_from_lpa,
     volume_from_mass,
 )
+from bulkflow.alcoholometry.uncertainty import Measured, propagate
 
 __all__ = [
     "CAUTIOUS_ALPHA",
@@ -105,6 +106,7 @@ __all__ = [
     "Blend",
     "FillingExpansion",
     "HydrometerScale",
+    "Measured",
     "PureAlcoholBasis",
     "Reduction",
     "WeighingConvention",
@@ -146,6 +148,7 @@ __all__ = [
     "proof_from_strength",
     "proof_gallons",
     "proof_gallons_from_lpa",
+    "propagate",
     "reduce",
     "reduce_to_volume",
     "strength_from_degree_15",
