@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 
+from bulkflow.cli import liquid, plan
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
 
 __all__ = ["app", "main"]
@@ -17,6 +18,10 @@ app = make_app(
 @app.callback()
 def _root(*, debug: DebugOption = False) -> None:
     """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
+
+
+plan.mount(app)
+app.add_typer(liquid.app)
 
 
 def main() -> None:

@@ -80,9 +80,15 @@ def to_document(result: PlanResult) -> dict[str, Any]:
 
 
 def _proof(plan: Plan) -> dict[str, Any]:
-    over = plan.proof.gap_over(plan.costs.changeable)
-    gaps = {"gap": plan.proof.gap, "gap_changeable": over if math.isfinite(over) else None}
-    return asdict(plan.proof) | gaps
+    proof = plan.proof
+    figures = {
+        "bound": proof.bound,
+        "gap": proof.gap,
+        "gap_changeable": proof.gap_over(plan.costs.changeable),
+    }
+    return asdict(proof) | {
+        name: value if math.isfinite(value) else None for name, value in figures.items()
+    }
 
 
 def _with_inputs(row: dict[str, Any]) -> dict[str, Any]:
@@ -177,7 +183,7 @@ def _result(document: PlanDocument) -> PlanResult:
         guarantee_use=tuple(GuaranteeUse(**row) for row in rows["guarantee_use"]),
         duty_due=tuple(DutyDue(**row) for row in rows["duty_due"]),
         costs=CostBreakdown(**_without(rows["costs"], "total", "changeable")),
-        proof=Proof(**_without(rows["proof"], "gap", "gap_changeable")),
+        proof=_read_proof(_without(rows["proof"], "gap", "gap_changeable")),
     )
     checks = tuple(
         Check(**(row | {"worst": math.inf if row["worst"] is None else row["worst"]}))
@@ -190,6 +196,10 @@ def _result(document: PlanDocument) -> PlanResult:
         findings=tuple(Finding(**row) for row in rows["findings"]),
         holds=tuple(HoldCost(**row) for row in rows["holds"]),
     )
+
+
+def _read_proof(row: dict[str, Any]) -> Proof:
+    return Proof(**(row | {"bound": -math.inf if row["bound"] is None else row["bound"]}))
 
 
 def _load(row: dict[str, Any]) -> PlannedLoad:

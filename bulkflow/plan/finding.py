@@ -18,11 +18,13 @@ class Finding:
         one than was probably meant.
     words : what is found and what would mend it, in full sentences.
     records : the records it is about, such as ``lanes[sea]``.
+    caution : the usual caution, where the finding shows how a tank is filled.
     """
 
     severity: Literal["blocks", "warns"]
     words: str
     records: tuple[str, ...]
+    caution: str = ""
 
 
 def period_words(periods: set[int]) -> str:

@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from datetime import timedelta
 
-from bulkflow.filling import FillRange
+from bulkflow.filling import FILLING_CAUTION, FillRange
 from bulkflow.plan.checks.fill import load_fill
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding, period_words
@@ -91,6 +91,7 @@ def _fill(position: Position, lane: Lane) -> Iterator[Finding]:
             "warns",
             f"Lane {lane.id} can carry nothing, its least fill is above the most. {refused[0][2]}",
             (f"lanes[{lane.id}]",),
+            FILLING_CAUTION,
         )
         return
     for tank_type, liquid, reason in refused:
@@ -99,6 +100,7 @@ def _fill(position: Position, lane: Lane) -> Iterator[Finding]:
             f"Lane {lane.id} cannot carry {liquid} in {tank_type}, its least fill is above the"
             f" most. {reason}",
             (f"lanes[{lane.id}]", f"tank_types[{tank_type}]", f"liquids[{liquid}]"),
+            FILLING_CAUTION,
         )
 
 
@@ -200,7 +202,7 @@ def _promised(position: Position) -> Iterator[Finding]:
             found = fills(position, lane, tank, row.liquid)
             if all(one.refused for one in found):
                 yield Finding("blocks", f"Load {row.load_id} is promised, but {found[0].reason}",
-                              records)  # fmt: skip
+                              records, FILLING_CAUTION)  # fmt: skip
 
 
 def _given_against_guarantees(position: Position) -> Iterator[Finding]:

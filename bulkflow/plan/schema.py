@@ -223,10 +223,10 @@ class ProofRow(Row):
     """How good the plan is known to be."""
 
     cost: Number
-    bound: Number = Field(description="no plan can cost less")
-    gap: Number = Field(description="(cost - bound) / |cost|, a fraction")
+    bound: Number | None = Field(description="no plan can cost less; null where none was proved")
+    gap: Number | None = Field(description="(cost - bound) / |cost|, a fraction; null likewise")
     gap_changeable: Number | None = Field(
-        description="the same difference over the changeable cost; null where that is 0"
+        description="the same difference over the changeable cost; null where that is 0 or likewise"
     )
     solver: str
     seconds: Number
@@ -257,6 +257,7 @@ class FindingRow(Row):
     severity: Literal["blocks", "warns"]
     words: str
     records: tuple[str, ...]
+    caution: str
 
 
 class HoldRow(Row):

@@ -1,0 +1,285 @@
+"""``bulkflow plan``, ``check`` and ``compare``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bulkflow.cli.shell import (
+    ExitCode,
+    FolderArgument,
+    JsonOption,
+    message_console,
+    result_console,
+    write_json,
+)
+from bulkflow.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from bulkflow.core.options import SolveOptions
+    from bulkflow.plan.finding import Finding
+    from bulkflow.plan.result import PlanResult
+    from bulkflow.scenario.reader import Workspace
+
+__all__ = ["check", "compare", "mount", "plan"]
+
+SECONDS = 30.0
+GAP = 0.0005
+LEAST_SECONDS = 1.0  # for planning once more without a gate
+FINDINGS_SCHEMA = "bulkflow-findings/1"
+DIFFERENCE_SCHEMA = "bulkflow-difference/1"
+
+
+class SolverName(StrEnum):
+    """The solvers that can be asked for."""
+
+    HIGHS = "highs"
+    CBC = "cbc"
+
+
+SecondsOption = Annotated[
+    float | None,
+    typer.Option(
+        min=0.1, help=f"Time for the search [default: {SECONDS:g}, or none with --nodes/--rounds]."
+    ),
+]
+GapOption = Annotated[
+    float, typer.Option(min=0.0, max=0.99, help="Stop at this gap (0.0005 is 0.05 %).")
+]
+SolverOption = Annotated[SolverName, typer.Option(help="The solver to use.")]
+ThreadsOption = Annotated[int, typer.Option(min=1, max=256, help="Solver threads.")]
+NodesOption = Annotated[
+    int | None, typer.Option(min=0, help="Most nodes of the search tree (repeatable runs).")
+]
+RoundsOption = Annotated[
+    int | None, typer.Option(min=0, help="Most rounds of strengthening (repeatable runs).")
+]
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Write CSV tables and plan.json into this folder."),
+]
+HoldsOption = Annotated[
+    bool,
+    typer.Option(
+        "--price-holds/--no-price-holds",
+        help="Plan again without each closed gate to see what it costs; takes as long again.",
+    ),
+]
+PlanFileOption = Annotated[
+    Path | None,
+    typer.Option("--plan", metavar="FILE", help="Also check this plan.json against the folder."),
+]
+PlanArgument = Annotated[
+    Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
+]
+
+
+def mount(app: typer.Typer) -> None:
+    """Add the commands of this module to an app."""
+    for command in (plan, check, compare):
+        app.command(no_args_is_help=True)(command)
+
+
+def plan(
+    folder: FolderArgument,
+    *,
+    seconds: SecondsOption = None,
+    gap: GapOption = GAP,
+    solver: SolverOption = SolverName.HIGHS,
+    threads: ThreadsOption = 1,
+    nodes: NodesOption = None,
+    rounds: RoundsOption = None,
+    price_holds: HoldsOption = True,
+    out: OutOption = None,
+    json: JsonOption = False,
+) -> int:
+    """Plan a workspace: loads, runs and purchases, with proof, shown and checked.
+
+    Ctrl-C keeps and shows the best plan so far.
+
+    Example: bulkflow plan scenarios/two_sites
+    """
+    from bulkflow.core.options import SolveOptions
+    from bulkflow.plan.answer import print_answer
+    from bulkflow.plan.document import to_document
+    from bulkflow.plan.write import write_plan
+    from bulkflow.scenario.reader import read_workspace
+
+    workspace = read_workspace(folder)
+    if seconds is None and nodes is None and rounds is None:
+        seconds = SECONDS
+    options = SolveOptions(
+        seconds=seconds,
+        gap=gap,
+        solver=solver.value,
+        threads=threads,
+        max_nodes=nodes,
+        max_rounds=rounds,
+    )
+    result = _planned(workspace, options, price_holds=price_holds)
+    if out is not None:
+        files = write_plan(result, out)
+        message_console().print(f"Wrote {len(files)} files to {out}.")
+    if json:
+        write_json(to_document(result))
+    else:
+        print_answer(result, workspace.scenario, result_console())
+    return ExitCode.INTERRUPTED if result.plan.proof.interrupted else ExitCode.DONE
+
+
+def _planned(workspace: Workspace, options: SolveOptions, *, price_holds: bool) -> PlanResult:
+    """Plan, and price the gates unless the plan was interrupted."""
+    from bulkflow.cli.progress import run_stoppable
+    from bulkflow.plan.make import plan_scenario
+    from bulkflow.plan.make import price_holds as price
+
+    scenario = workspace.scenario
+    result = run_stoppable(
+        lambda report, stop: plan_scenario(scenario, options, on_progress=report, stop=stop),
+        label="planning",
+        currency=scenario.currency,
+    )
+    if not price_holds or not result.holds or result.plan.proof.interrupted:
+        return result
+    again = _share_of_time(options, result)
+    return run_stoppable(
+        lambda report, stop: price(scenario, result, again, on_progress=report, stop=stop),
+        label="pricing holds",
+        currency=scenario.currency,
+    )
+
+
+def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:
+    """Return options that share the search's time among the plans made to price the gates."""
+    if options.seconds is None:
+        return options
+    plans = sum(2 if hold.status == "awaiting" else 1 for hold in result.holds)
+    return replace(options, seconds=max(LEAST_SECONDS, options.seconds / plans))
+
+
+def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOption = False) -> int:
+    """Read a workspace, say what cannot work, and check a plan against it if given.
+
+    Example: bulkflow check scenarios/two_sites
+    """
+    from bulkflow.plan.check import check_plan
+    from bulkflow.plan.reach import findings
+    from bulkflow.scenario.reader import read_workspace
+
+    workspace = read_workspace(folder)
+    found = findings(workspace.scenario)
+    report = None
+    if plan is not None:
+        report = check_plan(workspace.scenario, _read_plan(plan).plan)
+    if json:
+        document: dict[str, Any] = {
+            "schema": FINDINGS_SCHEMA,
+            "scenario_name": workspace.scenario.name,
+            "findings": [_finding_document(workspace, one) for one in found],
+        }
+        if report is not None:
+            document["checks"] = [
+                {"id": one.id, "passed": one.passed, "words": str(one)} for one in report.checks
+            ]
+        write_json(document)
+    else:
+        _print_check(workspace, found)
+        if report is not None:
+            _print_report(report)
+    blocked = any(one.severity == "blocks" for one in found)
+    failed = report is not None and not report.passed
+    return ExitCode.NO_PLAN if blocked or failed else ExitCode.DONE
+
+
+def _places(workspace: Workspace, finding: Finding) -> list[str]:
+    """Return where in the user's files the records of a finding are."""
+    places = []
+    for record in finding.records:
+        collection, _, rest = record.partition("[")
+        identity = rest.partition("]")[0]
+        try:
+            places.append(str(workspace.sources.record(collection, identity)))
+        except KeyError:
+            continue
+    return list(dict.fromkeys(places))
+
+
+def _finding_document(workspace: Workspace, finding: Finding) -> dict[str, Any]:
+    return {
+        "severity": finding.severity,
+        "words": finding.words,
+        "records": list(finding.records),
+        "places": _places(workspace, finding),
+        "caution": finding.caution,
+    }
+
+
+def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
+    from bulkflow.plan.answer import print_findings
+
+    console = result_console()
+    scenario = workspace.scenario
+    console.print(
+        f"{scenario.name}: {len(scenario.sites)} sites, {len(scenario.suppliers)} suppliers,"
+        f" {len(scenario.lanes)} lanes, {len(scenario.liquids)} liquids,"
+        f" {len(scenario.demand)} rows of demand. Every file was read without a fault."
+    )
+    if not found:
+        console.print("Nothing was found that cannot work.")
+        return
+    placed = [
+        replace(one, words=f"{one.words} ({'; '.join(places)})")
+        if (places := _places(workspace, one))
+        else one
+        for one in found
+    ]
+    print_findings(placed, console)
+
+
+def _print_report(report: Any) -> None:
+    console = result_console()
+    console.print()
+    for one in report.failures:
+        console.print(f"FAILED {one}")
+    passed = len(report.checks) - len(report.failures)
+    console.print(
+        f"{passed} of {len(report.checks)} checks of the plan passed"
+        f" ({report.comparisons:,} comparisons)."
+    )
+
+
+def compare(before: PlanArgument, after: PlanArgument, *, json: JsonOption = False) -> None:
+    """Show what changed between two plans: loads, shortages, cost.
+
+    Example: bulkflow compare plans/january plans/february
+    """
+    from dataclasses import asdict
+
+    from bulkflow.plan.answer_difference import print_difference
+    from bulkflow.plan.compare import compare_plans
+
+    difference = compare_plans(_read_plan(before), _read_plan(after))
+    if json:
+        document = asdict(difference)
+        for row in (*document["loads"], *document["shortages"]):
+            for name, value in row.items():
+                if hasattr(value, "isoformat"):
+                    row[name] = value.isoformat()
+        write_json({"schema": DIFFERENCE_SCHEMA, **document})
+    else:
+        print_difference(difference, result_console())
+
+
+def _read_plan(path: Path) -> PlanResult:
+    from bulkflow.plan.document import read_result
+    from bulkflow.plan.write import DOCUMENT_FILE
+
+    file = path / DOCUMENT_FILE if path.is_dir() else path
+    if path.is_dir() and not file.exists():
+        mend = "Give a folder written by 'bulkflow plan --out', or a plan.json."
+        raise InputError(Fault(str(path), 0, "", f"holds no {DOCUMENT_FILE}", mend))
+    return read_result(file)

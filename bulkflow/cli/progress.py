@@ -1,0 +1,126 @@
+"""How a long search shows itself and lets itself be stopped.
+
+The search runs in a thread of its own, so that Ctrl-C is heard at once whatever the solver does:
+once asks for the best plan so far, twice gives up. The line of progress goes to stderr, and only
+at a terminal.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from bulkflow.cli.shell import message_console
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+    from bulkflow.core.outcome import Progress
+
+__all__ = ["run_stoppable"]
+
+Answer = TypeVar("Answer")
+REDRAW_SECONDS = 0.1
+
+Search = Callable[[Callable[["Progress"], None], threading.Event], Answer]
+"""A search that reports progress and ends when the event is set."""
+
+
+class _Shown:
+    """The latest progress of one search, as a line."""
+
+    def __init__(self, label: str, currency: str) -> None:
+        self._label, self._currency = label, currency
+        self._begun = time.monotonic()
+        self._latest: Progress | None = None
+        self.stopping = False
+
+    def update(self, progress: Progress) -> None:
+        """Take a report; called from the searching thread."""
+        self._latest = progress
+
+    def line(self) -> str:
+        """Return the line as it stands now."""
+        parts = [f"{self._label}  {time.monotonic() - self._begun:.0f} s"]
+        latest = self._latest
+        if self.stopping:
+            parts.append("stopping with the best plan so far (Ctrl-C again gives up)")
+        elif latest is not None:
+            parts.append(latest.phase)
+        if latest is not None and latest.objective is not None:
+            parts.append(f"best {latest.objective:,.0f} {self._currency}")
+        if latest is not None and latest.bound is not None:
+            parts.append(f"bound {latest.bound:,.0f}")
+        if latest is not None and latest.gap is not None:
+            parts.append(f"gap {100 * latest.gap:.3f} %")
+        return "  ".join(parts)
+
+
+def run_stoppable(search: Search[Answer], *, label: str, currency: str) -> Answer:
+    """Run a search, showing its progress; Ctrl-C stops it with its best answer.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        At the second Ctrl-C: the search is left behind.
+    """
+    shown, stop = _Shown(label, currency), threading.Event()
+    outcome: dict[str, Any] = {}
+
+    def work() -> None:
+        try:
+            outcome["answer"] = search(shown.update, stop)
+        except BaseException as error:
+            outcome["error"] = error
+
+    worker = threading.Thread(target=work, name="search", daemon=True)
+    with _asking(shown, stop), _live(shown):
+        worker.start()
+        while worker.is_alive():
+            worker.join(REDRAW_SECONDS)
+    if "error" in outcome:
+        raise outcome["error"]
+    found: Answer = outcome["answer"]
+    return found
+
+
+@contextmanager
+def _asking(shown: _Shown, stop: threading.Event) -> Iterator[None]:
+    """Turn the first Ctrl-C into a request to stop; the second interrupts."""
+
+    def ask(_number: int, _frame: FrameType | None) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        shown.stopping = True
+        stop.set()
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread hears signals
+        return
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _live(shown: _Shown) -> Iterator[None]:
+    """Keep the line of progress on stderr, at a terminal only."""
+    console = message_console()
+    if not console.is_terminal:
+        yield
+        return
+    from rich.live import Live
+    from rich.text import Text
+
+    def render() -> Text:
+        return Text(shown.line(), overflow="ellipsis", no_wrap=True)
+
+    often = 1 / REDRAW_SECONDS
+    with Live(console=console, get_renderable=render, transient=True, refresh_per_second=often):
+        yield

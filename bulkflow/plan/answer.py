@@ -1,0 +1,423 @@
+"""The plan in the terminal: 80 columns, readable with no colour and when piped.
+
+Marks that colour would carry are words or signs too ("short", "over floor", "!"). Figures come
+from ``bulkflow.plan.views``; here is only their layout.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+
+from rich import box
+from rich.console import Console, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from bulkflow.plan import views
+from bulkflow.plan.finding import Finding
+from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.program.answer import Plan
+from bulkflow.scenario.model import Scenario
+
+__all__ = [
+    "ALARM",
+    "GOOD",
+    "HEADING",
+    "WARNING",
+    "amount_words",
+    "day_words",
+    "plain_table",
+    "print_answer",
+    "print_findings",
+]
+
+NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
+WEEK_DAYS = 7
+HEADING = "bold"
+WARNING = "bold yellow"
+ALARM = "bold red"
+GOOD = "green"
+
+
+def print_answer(result: PlanResult, scenario: Scenario, console: Console) -> None:
+    """Print the whole answer to a console."""
+    plan = result.plan
+    _print_title(plan, scenario, console)
+    console.print(Text(summarise(result).sentence, style="bold"))
+    if plan.proof.interrupted:
+        console.print(Text("Interrupted: this is the best plan found until then.", style=WARNING))
+    print_findings(result.findings, console)
+    unit = period_word(scenario)
+    for title, body in _sections(result, scenario, unit):
+        console.print()
+        console.print(Text(title, style=HEADING))
+        console.print(body)
+
+
+def print_findings(findings: Sequence[Finding], console: Console) -> None:
+    """Print what was found not to work, if anything."""
+    if not findings:
+        return
+    console.print()
+    console.print(Text("What cannot work", style=HEADING))
+    for finding in findings:
+        blocks = finding.severity == "blocks"
+        sign = Text("blocks  " if blocks else "warning ", style=ALARM if blocks else WARNING)
+        row = Table.grid(padding=0)
+        row.add_column(width=8)
+        row.add_column(ratio=1)
+        row.add_row(sign, Text(finding.words))
+        console.print(row)
+    for caution in dict.fromkeys(one.caution for one in findings if one.caution):
+        console.print(Text(caution, style="italic"))
+
+
+def period_word(scenario: Scenario) -> str:
+    """Return what a period is called: a week where it is one."""
+    return "week" if scenario.calendar.period_days == WEEK_DAYS else "period"
+
+
+def _print_title(plan: Plan, scenario: Scenario, console: Console) -> None:
+    last = plan.period_starts[plan.quarter_periods - 1]
+    unit = period_word(scenario)
+    console.print(Text(plan.scenario_name, style=HEADING))
+    console.print(
+        f"{plan.quarter_periods} {unit}s from {day_words(plan.period_starts[0])} to the {unit} of"
+        f" {day_words(last)} {last.year}, planned over {len(plan.period_starts)}."
+    )
+    console.print()
+
+
+def _sections(
+    result: PlanResult, scenario: Scenario, unit: str
+) -> Iterator[tuple[str, RenderableType]]:
+    plan = result.plan
+    short = views.short_demand(plan, result.unmet)
+    if short:
+        yield "Short", _short(short, unit)
+    yield f"Loads by {unit} and lane", _loads(plan, unit)
+    ahead = views.loads_in(plan, range(1, 1 + NEXT_PERIODS))
+    if ahead:
+        yield f"Loads of the next {NEXT_PERIODS} {unit}s", _next_loads(plan)
+    yield f"Stock against floor and room (LPA; {unit} in brackets)", _stock(plan, scenario)
+    guarantees = views.guarantee_peaks(plan)
+    if guarantees:
+        yield f"Duty at risk against guarantees ({plan.currency})", _guarantees(guarantees, unit)
+    owed = views.duty_owed(plan)
+    if owed:
+        yield f"Duty falling due on arrivals ({plan.currency})", _owed(owed)
+    if result.holds:
+        yield "Lots held or awaiting, and what depends on them", _holds(result.holds, plan, unit)
+    if views.bought(plan):
+        yield "Purchases", _purchases(plan, unit)
+    if views.charged(plan):
+        yield f"Charges by still, recipe and {unit}", _runs(plan)
+    yield f"Cost over the horizon ({plan.currency})", _costs(plan)
+    yield "Proof", _proof(result)
+
+
+# --- tables -----------------------------------------------------------------------------------
+
+
+def plain_table(*columns: str, right: Iterable[str] = ()) -> Table:
+    """Return an empty table; columns named in ``right`` are set flush right."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    flush = set(right)
+    for column in columns:
+        table.add_column(
+            Text(column),
+            justify="right" if column in flush else "left",
+            no_wrap=column in flush,
+            overflow="fold",
+        )
+    return table
+
+
+def amount_words(value: float) -> str:
+    """Return an amount in whole units, thousands apart."""
+    text = f"{value:,.0f}"
+    return "0" if text == "-0" else text
+
+
+def day_words(day: date) -> str:
+    """Return a day without its year: ``4 Jan``."""
+    return f"{day.day} {day:%b}"
+
+
+def _runs_of(periods: Sequence[int]) -> str:
+    """Return periods with runs joined: ``3-5, 9``."""
+    parts: list[str] = []
+    first = previous = None
+    for period in [*periods, None]:
+        if previous is not None and period != previous + 1:
+            parts.append(f"{first}" if first == previous else f"{first}-{previous}")
+            first = None
+        if first is None:
+            first = period
+        previous = period
+    return ", ".join(parts)
+
+
+def _short(short: Sequence[views.ShortDemand], unit: str) -> Table:
+    table = plain_table("site", "liquid", "priority", f"{unit}s", "LPA")
+    for one in short:
+        if one.unmet == "lost":
+            what = f"{amount_words(one.lpa)} lost"
+        else:
+            what = (
+                f"{amount_words(one.lpa)} late at worst, {amount_words(one.at_end_lpa)} at the end"
+            )
+        table.add_row(one.site, one.liquid, one.priority, _runs_of(one.periods),
+                      Text(what, style=ALARM))  # fmt: skip
+    return table
+
+
+def _loads(plan: Plan, unit: str) -> RenderableType:
+    """Return counts of loads, a column a period; more periods than fit go in further tables."""
+    lanes = views.lane_loads(plan)
+    if not lanes:
+        return Text("No loads.")
+    name_width = min(27, max(len(row.lane) for row in lanes))
+    across = max(1, (80 - name_width - 14) // 3)
+    grid = Table.grid()
+    for start in range(0, plan.quarter_periods, across):
+        stop = min(start + across, plan.quarter_periods)
+        grid.add_row(_load_block(plan, lanes, unit, start, stop))
+    return grid
+
+
+def _load_block(
+    plan: Plan, lanes: Sequence[views.LaneLoads], unit: str, start: int, stop: int
+) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 0))
+    table.add_column(unit, overflow="fold", max_width=27)
+    for period in range(start, stop):
+        table.add_column(str(period + 1), justify="right", min_width=2)
+    table.add_column("all", justify="right", min_width=4)
+    table.add_column("LPA", justify="right", min_width=8)
+    for row in lanes:
+        counts = row.loads[start:stop]
+        cells = [str(count) if count else "·" for count in counts]
+        table.add_row(row.lane, *cells, str(sum(row.loads)), amount_words(row.lpa))
+    return table
+
+
+def _next_loads(plan: Plan) -> Table:
+    table = plain_table("load on", "lane", "tank", "liquid", "LPA", "usable", "",
+                   right=("load on", "LPA", "usable"))  # fmt: skip
+    for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS)):
+        for place, part in enumerate(load.parts):
+            whole = place == 0
+            kind = load.kind.value
+            table.add_row(
+                day_words(load.loading_day) if whole else "",
+                load.lane if whole else "",
+                load.tank_type if whole else "",
+                part.liquid,
+                amount_words(part.lpa),
+                day_words(load.usable_day) if whole else "",
+                Text(kind, style=WARNING) if whole and kind != "planned" else "",
+            )
+    return table
+
+
+def _stock(plan: Plan, scenario: Scenario) -> Table:
+    table = plain_table("site", "liquid", "least", "floor", "below floor in", "end", "fullest",
+                   right=("least", "floor", "end", "fullest"))  # fmt: skip
+    before = ""
+    for view in views.stock_views(plan, scenario):
+        full = "-"
+        if view.fullest_share is not None:
+            full = f"{100 * view.fullest_share:.0f} % ({view.fullest_period})"
+        table.add_row(
+            view.site if view.site != before else "",
+            view.liquid,
+            f"{amount_words(view.least_lpa)} ({view.least_period})",
+            amount_words(view.floor_lpa) if view.floor_lpa else "-",
+            Text(_runs_of(view.below_floor), style=WARNING),
+            amount_words(view.end_lpa),
+            full,
+        )
+        before = view.site
+    return table
+
+
+def _guarantees(peaks: Sequence[views.GuaranteePeak], unit: str) -> Table:
+    table = plain_table("guarantee", "most used", unit, "limit", "share", "left",
+                   right=("most used", unit, "limit", "share", "left"))  # fmt: skip
+    for peak in peaks:
+        nearly = peak.share > 0.95
+        table.add_row(
+            peak.guarantee,
+            amount_words(peak.used),
+            str(peak.period),
+            amount_words(peak.limit),
+            Text(f"{100 * peak.share:.0f} %{' !' if nearly else ''}",
+                 style=WARNING if nearly else ""),
+            amount_words(peak.limit - peak.used),
+        )  # fmt: skip
+    return table
+
+
+def _owed(owed: Sequence[views.DutyOwed]) -> Table:
+    table = plain_table("site", "arrivals", "LPA", "duty", "payable",
+                   right=("arrivals", "LPA", "duty"))  # fmt: skip
+    for one in owed:
+        payable = f"{day_words(one.first_payable)} to {day_words(one.last_payable)}"
+        table.add_row(
+            one.site, str(one.arrivals), amount_words(one.lpa), amount_words(one.amount), payable
+        )
+    return table
+
+
+def _holds(holds: Sequence[HoldCost], plan: Plan, unit: str) -> RenderableType:
+    grid = Table.grid(padding=(0, 0))
+    for hold in holds:
+        due = f", decision due {day_words(hold.decision_due)}" if hold.decision_due else ""
+        head = Text(f"{hold.lot_id}  ", style="bold")
+        head.append(f"{hold.status}", style=WARNING)
+        head.append(
+            f": {amount_words(hold.lpa)} LPA of {hold.liquid} at {hold.site}{due}", style=""
+        )
+        grid.add_row(head)
+        for line in _hold_lines(hold, plan, unit):
+            grid.add_row(Padding(Text(line), (0, 0, 0, 2)))
+    return grid
+
+
+def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
+    if hold.note:
+        yield f"Note: {hold.note}"
+    if hold.enters_period is None:
+        yield "The plan does not count on it."
+    elif hold.loads:
+        loads = {load.load_id: load for load in plan.loads}
+        named = [f"{loads[one].lane} {day_words(loads[one].loading_day)}" for one in hold.loads]
+        yield f"The plan counts on it from {unit} {hold.enters_period}; without it these loads"
+        yield f"would lack liquid: {', '.join(named)}."
+    else:
+        yield f"The plan counts on it from {unit} {hold.enters_period}; no load needs it."
+    yield from _hold_costs(hold, plan.currency)
+
+
+def _hold_costs(hold: HoldCost, currency: str) -> Iterator[str]:
+    if hold.cost_as_is is None:
+        return
+    if hold.cost_released is not None and hold.saving_least is not None:
+        least, most = hold.saving_least, hold.saving_most or 0.0
+        short = (hold.short_as_is_lpa or 0.0) - (hold.short_released_lpa or 0.0)
+        less = hold.cost_as_is - hold.cost_released
+        yield (
+            f"Released now, the best plan found costs {less:,.0f} {currency} less (proved"
+            f" between {least:,.0f} and {most:,.0f}), with"
+            f" {short:,.0f} LPA x periods less short."
+        )
+    if hold.cost_failed is not None:
+        short = (hold.short_failed_lpa or 0.0) - (hold.short_as_is_lpa or 0.0)
+        yield (
+            f"If it fails, the best plan found costs {hold.cost_failed - hold.cost_as_is:,.0f}"
+            f" {currency} more, with {short:,.0f} LPA x periods more short."
+        )
+
+
+def _purchases(plan: Plan, unit: str) -> Table:
+    table = plain_table("supplier", "liquid", "LPA", f"{plan.currency}/LPA", "cost", f"{unit}s",
+                   right=("LPA", f"{plan.currency}/LPA", "cost"))  # fmt: skip
+    for one in views.bought(plan):
+        table.add_row(one.supplier, one.liquid, amount_words(one.lpa), f"{one.cost / one.lpa:.3f}",
+                      amount_words(one.cost), _runs_of(one.periods))  # fmt: skip
+    return table
+
+
+def _runs(plan: Plan) -> RenderableType:
+    rows = views.charged(plan)
+    whole = all(count == int(count) for row in rows for count in row.charges)
+    across = 13 if whole else 8
+    grid = Table.grid()
+    for start in range(0, plan.quarter_periods, across):
+        stop = min(start + across, plan.quarter_periods)
+        table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 0))
+        table.add_column("still, recipe", overflow="fold", max_width=29)
+        for period in range(start, stop):
+            table.add_column(str(period + 1), justify="right", min_width=2 if whole else 5)
+        table.add_column("hearts LPA", justify="right", min_width=12)
+        for row in rows:
+            cells = [f"{one:.3g}" if one else "·" for one in row.charges[start:stop]]
+            table.add_row(f"{row.still}, {row.recipe}", *cells, amount_words(row.hearts_lpa))
+        grid.add_row(table)
+    return grid
+
+
+def _costs(plan: Plan) -> Table:
+    table = plain_table("part", "amount", "of all", "", right=("amount", "of all"))
+    costs = plan.costs
+    notes = {
+        "spirit": "bought from suppliers",
+        "making": "charges, let-down, lots judged, tank changes",
+        "freight": "loads",
+        "handling": "arrivals and storage",
+        "capital": "tied up in stock, loads and duty paid",
+        "change": "against the last issued plan",
+        "shortage": "demand late or lost",
+        "floors": "stock below floors and closing targets",
+    }
+    total = costs.total
+    for part, note in notes.items():
+        amount = getattr(costs, part)
+        if amount:
+            table.add_row(part, amount_words(amount), _share(amount, total), note)
+    if costs.sales:
+        table.add_row("sales", amount_words(-costs.sales), _share(-costs.sales, total), "feints")
+    table.add_section()
+    table.add_row(Text("total", style="bold"), Text(amount_words(total), style="bold"), "", "")
+    table.add_row("changeable", amount_words(costs.changeable), _share(costs.changeable, total),
+                  "all but spirit, making and sales")  # fmt: skip
+    return table
+
+
+def _share(amount: float, total: float) -> str:
+    return f"{100 * amount / total:.1f} %" if total else "-"
+
+
+def _proof(result: PlanResult) -> RenderableType:
+    plan = result.plan
+    proof = plan.proof
+    table = Table.grid(padding=(0, 2))
+    table.add_column()
+    table.add_column(overflow="fold", ratio=1)
+    table.add_row("cost", f"{proof.cost:,.2f} {plan.currency}")
+    if math.isfinite(proof.bound):
+        table.add_row("bound", f"{proof.bound:,.2f} {plan.currency}; no plan can cost less")
+        table.add_row("gap", _gap_words(plan))
+    else:
+        table.add_row("bound", Text("none proved in the time given", style=WARNING))
+    size = f"{proof.columns:,} columns, {proof.rows:,} rows, {proof.rows_added:,} of them added"
+    table.add_row("solver", f"{proof.solver}, {proof.seconds:.1f} s, {size}")
+    table.add_row("checks", _checks_text(result))
+    return table
+
+
+def _gap_words(plan: Plan) -> str:
+    if plan.proof.gap == 0.0:
+        return "none: proved the cheapest"
+    over = plan.proof.gap_over(plan.costs.changeable)
+    whole = f"{percent_words(plan.proof.gap)} of the whole cost"
+    if not math.isfinite(over):
+        return whole
+    return f"{whole}, {percent_words(over)} of what the plan can change"
+
+
+def _checks_text(result: PlanResult) -> Text:
+    report = result.report
+    if report.passed:
+        return Text(
+            f"all {len(report.checks)} passed ({report.comparisons:,} comparisons, worked out"
+            " apart from the planner)",
+            style=GOOD,
+        )
+    named = ", ".join(check.id for check in report.failures)
+    return Text(f"{len(report.failures)} of {len(report.checks)} FAILED: {named}", style=ALARM)

@@ -1,0 +1,187 @@
+"""What changed between two plans: loads added, dropped and moved, runs, purchases, cost.
+
+Loads have no identity across plans, so loads of a lane, liquid and tank type are paired: first
+those in the same period, then what is left in the order of time (moved); what has no pair was
+added or dropped. Frozen and promised loads are loads like others; those under way are facts.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.plan.result import PlanResult
+from bulkflow.plan.summary import NOTHING_LPA, summarise
+from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
+
+__all__ = ["LoadChange", "PlanDifference", "ShortageChange", "compare_plans"]
+
+
+@dataclass(frozen=True, slots=True)
+class LoadChange:
+    """A load added, dropped, moved to another day, or kept with another amount.
+
+    Days are loading days; None on the side where the load is not.
+    """
+
+    change: str
+    lane: str
+    tank_type: str
+    liquids: str
+    day_before: date | None
+    day_after: date | None
+    lpa_before: float
+    lpa_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShortageChange:
+    """LPA short in a period (open or lost) before and after, where they differ."""
+
+    site: str
+    liquid: str
+    priority: str
+    period_start: date
+    before_lpa: float
+    after_lpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanDifference:
+    """What changed from one plan to another; ``costs`` pairs before and after by part."""
+
+    currency: str
+    before: str
+    after: str
+    loads: tuple[LoadChange, ...]
+    kept_loads: int
+    shortages: tuple[ShortageChange, ...]
+    costs: Mapping[str, tuple[float, float]]
+
+
+# Less than this is the same load as before: a thousandth of a tank.
+SAME_LPA = 20.0
+
+Group = tuple[str, str, str]
+
+
+def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
+    """Return what changed from one plan to another.
+
+    Raises
+    ------
+    InputError
+        The plans are in different currencies.
+    """
+    if before.plan.currency != after.plan.currency:
+        found = f"are in {before.plan.currency} and {after.plan.currency}"
+        raise InputError(Fault("", 0, "the plans", found, "Compare plans in one currency."))
+    changes, kept = _load_changes(before.plan, after.plan)
+    costs = {
+        part: (_cost_parts(before.plan)[part], amount)
+        for part, amount in _cost_parts(after.plan).items()
+    }
+    return PlanDifference(
+        currency=after.plan.currency,
+        before=summarise(before).sentence,
+        after=summarise(after).sentence,
+        loads=tuple(changes),
+        kept_loads=kept,
+        shortages=tuple(_shortage_changes(before.plan, after.plan)),
+        costs=costs,
+    )
+
+
+def _cost_parts(plan: Plan) -> dict[str, float]:
+    return asdict(plan.costs) | {"total": plan.costs.total}
+
+
+def _groups(plan: Plan) -> dict[Group, list[PlannedLoad]]:
+    found: dict[Group, list[PlannedLoad]] = defaultdict(list)
+    for load in sorted(plan.loads, key=lambda one: (one.loading_day, one.lpa)):
+        if load.kind is not LoadKind.UNDER_WAY:
+            liquids = " + ".join(sorted({part.liquid for part in load.parts}))
+            found[load.lane, load.tank_type, liquids].append(load)
+    return found
+
+
+def _load_changes(before: Plan, after: Plan) -> tuple[list[LoadChange], int]:
+    earlier, later = _groups(before), _groups(after)
+    changes: list[LoadChange] = []
+    kept = 0
+    for group in sorted({*earlier, *later}):
+        pairs = _paired(earlier.get(group, []), later.get(group, []))
+        for old, new in pairs:
+            change = _change_of(old, new)
+            kept += old is not None and new is not None and change in ("", "amount")
+            if change:
+                changes.append(_as_change(change, group, old, new))
+    changes.sort(key=lambda one: (one.day_after or one.day_before or date.max, one.lane))
+    return changes, kept
+
+
+Pair = tuple[PlannedLoad | None, PlannedLoad | None]
+
+
+def _paired(old: list[PlannedLoad], new: list[PlannedLoad]) -> list[Pair]:
+    """Pair loads of one group: same day first, then in the order of time."""
+    pairs: list[Pair] = []
+    left_old, left_new = list(old), list(new)
+    for load in old:
+        same = next((one for one in left_new if one.loading_day == load.loading_day), None)
+        if same is not None:
+            pairs.append((load, same))
+            left_old.remove(load)
+            left_new.remove(same)
+    moved = list(zip(left_old, left_new, strict=False))
+    pairs += moved
+    pairs += [(load, None) for load in left_old[len(moved) :]]
+    pairs += [(None, load) for load in left_new[len(moved) :]]
+    return pairs
+
+
+def _change_of(old: PlannedLoad | None, new: PlannedLoad | None) -> str:
+    if old is None:
+        return "added"
+    if new is None:
+        return "dropped"
+    if old.loading_day != new.loading_day:
+        return "moved"
+    return "amount" if abs(old.lpa - new.lpa) > SAME_LPA else ""
+
+
+def _as_change(
+    change: str, group: Group, old: PlannedLoad | None, new: PlannedLoad | None
+) -> LoadChange:
+    lane, tank_type, liquids = group
+    return LoadChange(
+        change=change,
+        lane=lane,
+        tank_type=tank_type,
+        liquids=liquids,
+        day_before=old.loading_day if old else None,
+        day_after=new.loading_day if new else None,
+        lpa_before=old.lpa if old else 0.0,
+        lpa_after=new.lpa if new else 0.0,
+    )
+
+
+def _short(plan: Plan) -> dict[tuple[date, str, str, str], float]:
+    found: dict[tuple[date, str, str, str], float] = defaultdict(float)
+    for row in plan.demand:
+        day = plan.period_starts[row.period - 1]
+        found[day, row.site, row.liquid, row.priority] += row.open_lpa
+    return found
+
+
+def _shortage_changes(before: Plan, after: Plan) -> list[ShortageChange]:
+    earlier, later = _short(before), _short(after)
+    return [
+        ShortageChange(site, liquid, priority, day, earlier.get(key, 0.0), later.get(key, 0.0))
+        for key in sorted({*earlier, *later})
+        for day, site, liquid, priority in (key,)
+        if abs(earlier.get(key, 0.0) - later.get(key, 0.0)) > NOTHING_LPA
+    ]

@@ -1,0 +1,88 @@
+"""From a workspace to a checked plan: what cannot work, the plan, its check, its gates."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+
+from bulkflow.core.options import SolveOptions
+from bulkflow.core.outcome import Progress
+from bulkflow.errors import PlanningError
+from bulkflow.plan.check import check_plan
+from bulkflow.plan.finding import Finding
+from bulkflow.plan.holds import gates, price_gates
+from bulkflow.plan.reach import findings
+from bulkflow.plan.result import PlanResult
+from bulkflow.program.answer import Plan
+from bulkflow.program.solve import make_plan
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["BlockedError", "plan_scenario", "price_holds"]
+
+OnProgress = Callable[[Progress], None]
+
+
+class BlockedError(PlanningError):
+    """Something was found that lets no plan meet the rules; carries all findings."""
+
+    def __init__(self, found: tuple[Finding, ...]) -> None:
+        self.findings = found
+        blocking = [one.words for one in found if one.severity == "blocks"]
+        super().__init__(
+            "No plan can meet the rules:\n" + "\n".join(f"  {one}" for one in blocking)
+        )
+
+
+def plan_scenario(
+    scenario: Scenario,
+    options: SolveOptions,
+    *,
+    on_progress: OnProgress | None = None,
+    stop: threading.Event | None = None,
+) -> PlanResult:
+    """Plan a scenario and check the plan; the only way a plan is made to be shown.
+
+    Raises
+    ------
+    BlockedError
+        Something found before solving lets no plan meet the rules.
+    PlanningError
+        No plan meets every rule, or none was found before the search was stopped.
+    VerificationError
+        The plan failed its independent check.
+    """
+    found = findings(scenario)
+    if any(one.severity == "blocks" for one in found):
+        raise BlockedError(found)
+    plan = make_plan(scenario, options, on_progress=on_progress, stop=stop)
+    return checked(scenario, plan, found)
+
+
+def checked(scenario: Scenario, plan: Plan, found: tuple[Finding, ...]) -> PlanResult:
+    """Return a plan with its check, or raise where the check fails."""
+    report = check_plan(scenario, plan)
+    report.raise_for_failures()
+    unmet = tuple((one.id, one.unmet) for one in scenario.priorities)
+    return PlanResult(plan, report, unmet, found, gates(scenario, plan))
+
+
+def price_holds(
+    scenario: Scenario,
+    result: PlanResult,
+    options: SolveOptions,
+    *,
+    on_progress: OnProgress | None = None,
+    stop: threading.Event | None = None,
+) -> PlanResult:
+    """Return the same plan with what each held or awaiting lot costs, by planning without it.
+
+    Each plan made on the way is checked too.
+    """
+
+    def replan(changed: Scenario) -> Plan:
+        plan = make_plan(changed, options, on_progress=on_progress, stop=stop)
+        check_plan(changed, plan).raise_for_failures()
+        return plan
+
+    return replace(result, holds=price_gates(scenario, result.plan, result.holds, replan))

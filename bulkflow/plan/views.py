@@ -1,0 +1,298 @@
+"""The plan as people ask about it: by lane and period, by site and liquid, by guarantee, by lot.
+
+Pure sums over the rows of a plan, for the terminal and the report; no layout, no words.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from bulkflow.plan.summary import NOTHING_LPA
+from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
+from bulkflow.scenario.model import Scenario
+
+__all__ = [
+    "Bought",
+    "Charged",
+    "DutyOwed",
+    "GuaranteePeak",
+    "LaneLoads",
+    "ShortDemand",
+    "StockView",
+    "bought",
+    "charged",
+    "duty_owed",
+    "guarantee_peaks",
+    "lane_loads",
+    "loads_in",
+    "short_demand",
+    "stock_views",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class LaneLoads:
+    """Loads of a lane in each period of the quarter, and their LPA in all."""
+
+    lane: str
+    loads: tuple[int, ...]
+    lpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class StockView:
+    """Released stock of a liquid at a site over the quarter, against floor and room.
+
+    Parameters
+    ----------
+    least_lpa, least_period : lowest closing stock and its first period.
+    below_floor : periods that close below the floor.
+    fullest_share : of the room of the tanks set to it, stock waiting and blocked lots included;
+        None where no tank is ever set to it.
+    """
+
+    site: str
+    liquid: str
+    opening_lpa: float
+    least_lpa: float
+    least_period: int
+    end_lpa: float
+    floor_lpa: float
+    below_floor: tuple[int, ...]
+    room_litres: float
+    fullest_share: float | None
+    fullest_period: int
+
+
+@dataclass(frozen=True, slots=True)
+class GuaranteePeak:
+    """Where a guarantee is used most in the quarter."""
+
+    guarantee: str
+    used: float
+    limit: float
+    period: int
+
+    @property
+    def share(self) -> float:
+        """Used of the limit, a fraction; 0 for nothing of nothing."""
+        return self.used / self.limit if self.limit > 0 else float(self.used > 0)
+
+
+@dataclass(frozen=True, slots=True)
+class ShortDemand:
+    """Demand short in the quarter: worst and last open LPA if carried, the sum if lost."""
+
+    site: str
+    liquid: str
+    market: str
+    priority: str
+    unmet: str
+    periods: tuple[int, ...]
+    lpa: float
+    at_end_lpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bought:
+    """LPA bought of a liquid from a supplier in the quarter, and what it costs."""
+
+    supplier: str
+    liquid: str
+    lpa: float
+    cost: float
+    periods: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Charged:
+    """Charges of a recipe on a still in each period of the quarter, and hearts in all."""
+
+    site: str
+    still: str
+    recipe: str
+    makes: str
+    charges: tuple[float, ...]
+    hearts_lpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class DutyOwed:
+    """Duty falling due at a site on arrivals in the quarter."""
+
+    site: str
+    arrivals: int
+    lpa: float
+    amount: float
+    first_payable: date
+    last_payable: date
+
+
+def loads_in(plan: Plan, periods: Sequence[int]) -> list[PlannedLoad]:
+    """Return the loads that leave in some periods, by loading day and lane."""
+    found = [load for load in plan.loads
+             if load.kind is not LoadKind.UNDER_WAY and load.period in periods]  # fmt: skip
+    return sorted(found, key=lambda load: (load.loading_day, load.lane, load.load_id))
+
+
+def lane_loads(plan: Plan) -> list[LaneLoads]:
+    """Return loads by lane and period of the quarter; lanes without a load are left out."""
+    counts: dict[str, list[int]] = defaultdict(lambda: [0] * plan.quarter_periods)
+    lpa: dict[str, float] = defaultdict(float)
+    for load in loads_in(plan, range(1, plan.quarter_periods + 1)):
+        counts[load.lane][load.period - 1] += 1
+        lpa[load.lane] += load.lpa
+    return [LaneLoads(lane, tuple(row), lpa[lane]) for lane, row in sorted(counts.items())]
+
+
+def short_demand(plan: Plan, unmet: Sequence[tuple[str, str]]) -> list[ShortDemand]:
+    """Return the demand of the quarter that is late or lost."""
+    kinds = dict(unmet)
+    rows: dict[tuple[str, str, str, str], list[tuple[int, float]]] = defaultdict(list)
+    for row in plan.demand:
+        if row.period <= plan.quarter_periods:
+            key = (row.site, row.liquid, row.market, row.priority)
+            rows[key].append((row.period, row.open_lpa))
+    found = []
+    for (site, liquid, market, priority), amounts in sorted(rows.items()):
+        open_in = sorted(pair for pair in amounts if pair[1] > NOTHING_LPA)
+        if not open_in:
+            continue
+        lost = kinds.get(priority) == "lost"
+        lpa = (sum if lost else max)(amount for _, amount in open_in)
+        at_end = sum(amount for period, amount in amounts if period == plan.quarter_periods)
+        periods = tuple(period for period, _ in open_in)
+        found.append(
+            ShortDemand(site, liquid, market, priority, "lost" if lost else "carried", periods,
+                        lpa, 0.0 if lost else at_end)
+        )  # fmt: skip
+    return found
+
+
+def stock_views(plan: Plan, scenario: Scenario) -> list[StockView]:
+    """Return stock against floor and room for every site and liquid that holds any."""
+    quarter = range(1, plan.quarter_periods + 1)
+    released: dict[tuple[str, str], dict[int, float]] = defaultdict(lambda: defaultdict(float))
+    held: dict[tuple[str, str], dict[int, float]] = defaultdict(lambda: defaultdict(float))
+    for row in plan.stocks:
+        place = (row.site, row.liquid)
+        released[place][row.period] += row.released_lpa
+        held[place][row.period] += row.released_lpa + row.hearts_lpa + row.unreleased_lpa
+    floors = {(one.site, one.liquid): one.floor_lpa for one in scenario.stock_policies}
+    rooms, blocked = _rooms(plan, scenario), _blocked_litres(plan, scenario)
+    strengths = {one.id: one.strength_percent for one in scenario.liquids}
+    views = []
+    for site, liquid in sorted({*released, *floors}):
+        place = (site, liquid)
+        floor, by_period = floors.get(place, 0.0), released[place]
+        least = min(quarter, key=lambda t: (round(by_period[t], 3), t))
+        shares = {
+            t: (held[place][t] * 100.0 / strengths[liquid] + blocked[place][t]) / room
+            for t in quarter
+            if (room := rooms[place][t]) > 0
+        }
+        fullest = max(shares, key=lambda t: shares[t], default=0)
+        if not floor and not any(held[place].values()) and not any(blocked[place].values()):
+            continue
+        views.append(
+            StockView(
+                site=site,
+                liquid=liquid,
+                opening_lpa=by_period[0],
+                least_lpa=by_period[least],
+                least_period=least,
+                end_lpa=by_period[plan.quarter_periods],
+                floor_lpa=floor,
+                below_floor=tuple(t for t in quarter if by_period[t] < floor - NOTHING_LPA),
+                room_litres=max(rooms[place].values(), default=0.0),
+                fullest_share=shares[fullest] if shares else None,
+                fullest_period=fullest,
+            )
+        )
+    return views
+
+
+Litres = dict[tuple[str, str], dict[int, float]]
+
+
+def _rooms(plan: Plan, scenario: Scenario) -> Litres:
+    capacity = {(site.id, tank.id): tank.capacity_litres
+                for site in scenario.sites for tank in site.tanks}  # fmt: skip
+    rooms: Litres = defaultdict(lambda: defaultdict(float))
+    for row in plan.tank_settings:
+        rooms[row.site, row.liquid][row.period] += capacity.get((row.site, row.tank), 0.0)
+    return rooms
+
+
+def _blocked_litres(plan: Plan, scenario: Scenario) -> Litres:
+    """Return the litres of opening lots that may not be used yet, by period."""
+    blocked: Litres = defaultdict(lambda: defaultdict(float))
+    for lot in scenario.lots:
+        if lot.status == "released":
+            continue
+        for period, start in enumerate(plan.period_starts, start=1):
+            freed = lot.status == "awaiting" and lot.decision_due and start >= lot.decision_due
+            if not freed:
+                blocked[lot.site, lot.liquid][period] += lot.litres_20c
+    return blocked
+
+
+def guarantee_peaks(plan: Plan) -> list[GuaranteePeak]:
+    """Return the fullest period of each guarantee in the quarter."""
+    peaks: dict[str, GuaranteePeak] = {}
+    for row in plan.guarantee_use:
+        if row.period <= plan.quarter_periods:
+            found = GuaranteePeak(row.guarantee, row.used, row.limit, row.period)
+            if row.guarantee not in peaks or found.share > peaks[row.guarantee].share:
+                peaks[row.guarantee] = found
+    return [peaks[name] for name in sorted(peaks)]
+
+
+def bought(plan: Plan) -> list[Bought]:
+    """Return purchases of the quarter by supplier and liquid."""
+    lpa: dict[tuple[str, str], float] = defaultdict(float)
+    cost: dict[tuple[str, str], float] = defaultdict(float)
+    periods: dict[tuple[str, str], set[int]] = defaultdict(set)
+    for row in plan.purchases:
+        if row.period <= plan.quarter_periods and row.lpa > NOTHING_LPA:
+            key = (row.supplier, row.liquid)
+            lpa[key] += row.lpa
+            cost[key] += row.lpa * row.price_per_lpa
+            periods[key].add(row.period)
+    return [Bought(*key, lpa[key], cost[key], tuple(sorted(periods[key]))) for key in sorted(lpa)]
+
+
+def charged(plan: Plan) -> list[Charged]:
+    """Return charges of the quarter by still and recipe."""
+    charges: dict[tuple[str, str, str, str], list[float]] = defaultdict(
+        lambda: [0.0] * plan.quarter_periods
+    )
+    hearts: dict[tuple[str, str, str, str], float] = defaultdict(float)
+    for row in plan.runs:
+        if row.period <= plan.quarter_periods:
+            key = (row.site, row.still, row.recipe, row.makes)
+            charges[key][row.period - 1] += row.charges
+            hearts[key] += row.hearts_lpa
+    return [Charged(*key, tuple(charges[key]), hearts[key]) for key in sorted(charges)]
+
+
+def duty_owed(plan: Plan) -> list[DutyOwed]:
+    """Return duty on the quarter's arrivals at duty-paid sites."""
+    by_site = defaultdict(list)
+    for row in plan.duty_due:
+        if row.period <= plan.quarter_periods:
+            by_site[row.site].append(row)
+    return [
+        DutyOwed(
+            site=site,
+            arrivals=len({row.load_id for row in rows}),
+            lpa=sum(row.lpa for row in rows),
+            amount=sum(row.amount for row in rows),
+            first_payable=min(row.payable_on for row in rows),
+            last_payable=max(row.payable_on for row in rows),
+        )
+        for site, rows in sorted(by_site.items())
+    ]
