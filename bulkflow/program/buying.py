@@ -60,7 +60,7 @@ def _add_contract(
         activity = f"{name}/tier {tier}"
         parts.add_activity(
             activity,
-            Label(words, refs, 5),
+            Label(f"{words} (per period)", refs, 5),
             effects=[effect],
             upper=_most_per_period(ground, contract, open_in),
             cost=price,
@@ -97,7 +97,7 @@ def _add_quantities(
     if contract.minimum_lpa > 0 or contract.maximum_lpa is not None:
         parts.add_limit(
             f"{name}/quantity",
-            Label(f"minimum and maximum of the {label.words}", label.refs, 5),
+            Label(f"{label.words} ({_quantities(contract)})", label.refs, 5),
             bought,
             at_least=contract.minimum_lpa or None,
             at_most=contract.maximum_lpa,
@@ -107,7 +107,11 @@ def _add_quantities(
     if contract.maximum_lpa_per_period is not None and len(bought) > 1:
         parts.add_limit(
             f"{name}/period",
-            Label(f"maximum per period of the {label.words}", label.refs, 5),
+            Label(
+                f"{label.words} (at most {contract.maximum_lpa_per_period:,.0f} LPA a period)",
+                label.refs,
+                5,
+            ),
             bought,
             at_most=contract.maximum_lpa_per_period,
             periods=open_in,
@@ -122,6 +126,12 @@ def _add_quantities(
             over_horizon=True,
             periods=closed,
         )
+
+
+def _quantities(contract: Contract) -> str:
+    most = "" if contract.maximum_lpa is None else f"at most {contract.maximum_lpa:,.0f} LPA"
+    least = f"at least {contract.minimum_lpa:,.0f} LPA" if contract.minimum_lpa else ""
+    return ", ".join(one for one in (least, most) if one)
 
 
 def _prices(ground: Ground, supplier: Supplier, contract: Contract) -> list[FloatArray]:
@@ -171,6 +181,7 @@ def _add_tiers(parts: Parts, name: str, label: Label, contract: Contract, most: 
         parts.add_limit(
             f"{name}/size of tier {tier}", label, [held], at_most=size, over_horizon=True
         )
+        label = label.tying()
         if min(stated[tier + 1 :]) >= max(stated[: tier + 1]):
             continue  # the dearer tier is never used while a cheaper one has room
         only_once = np.zeros(parts.periods)

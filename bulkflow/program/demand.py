@@ -58,6 +58,7 @@ class DemandGroup:
     node: str
     name: str
     outlets: tuple[Outlet, ...]
+    label: Label
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,7 @@ class _Asked:
     priority: Priority
     lpa: FloatArray
     servers: tuple[Commodity, ...]
+    rows: tuple[int, ...]
 
 
 def add_demand(ground: Ground, parts: Parts) -> list[DemandGroup]:
@@ -90,7 +92,8 @@ def _collect(ground: Ground) -> list[_Asked]:
     products = {product.id: product for product in ground.scenario.products}
     priorities = {priority.id: priority for priority in ground.scenario.priorities}
     amounts: dict[tuple[str, str, str, str], FloatArray] = {}
-    for row in ground.scenario.demand:
+    rows: dict[tuple[str, str, str, str], list[int]] = {}
+    for number, row in enumerate(ground.scenario.demand):
         period = ground.periods.holding(row.period_start)
         liquid, lpa = demand_liquid(row, products), demand_lpa(row, products)
         if not 1 <= period <= ground.count or lpa == 0:
@@ -98,6 +101,7 @@ def _collect(ground: Ground) -> list[_Asked]:
         market = demand_market(row, ground.sites) or ""
         key = (row.site, liquid, market, demand_priority(row, ground.scenario.priorities))
         amounts.setdefault(key, ground.zeros())[period - 1] += lpa
+        rows.setdefault(key, []).append(number)
     return [
         _Asked(
             site,
@@ -110,6 +114,7 @@ def _collect(ground: Ground) -> list[_Asked]:
                 for commodity in ground.presence.classes_at(site, liquid)
                 if market not in markets_barring(commodity.origin_class)
             ),
+            tuple(rows[site, liquid, market, priority]),
         )
         for (site, liquid, market, priority), lpa in amounts.items()
     ]
@@ -140,7 +145,8 @@ def _standing_on_site(ground: Ground, asked: list[_Asked]) -> set[int]:
 
 def _label(one: _Asked) -> Label:
     market = f" for market {one.market}" if one.market else ""
-    return Label(f"demand for {one.liquid} at {one.site}{market}", (f"sites[{one.site}]",), 23)
+    words = f"demand for {one.liquid} at {one.site}{market} ({one.priority.id})"
+    return Label(words, tuple(f"demand[{row}]" for row in one.rows), 23)
 
 
 def _place(
@@ -156,7 +162,15 @@ def _place(
     draft.shortage_cost[name] = np.full(ground.count, one.priority.cost_per_lpa)
     draft.shortage = one.priority.unmet
     return DemandGroup(
-        one.site, one.liquid, one.market, one.priority, one.lpa, node, name, tuple(outlets)
+        one.site,
+        one.liquid,
+        one.market,
+        one.priority,
+        one.lpa,
+        node,
+        name,
+        tuple(outlets),
+        _label(one),
     )
 
 

@@ -78,7 +78,11 @@ def _add_limit(parts: Parts, book: GuaranteeBook, guarantee: Guarantee, terms: l
     equation = 21 if guarantee.kind == "movement" else 17
     parts.add_limit(
         f"guarantee {guarantee.id}",
-        Label(f"guarantee {guarantee.id}", (f"guarantees[{guarantee.id}]",), equation),
+        Label(
+            f"guarantee {guarantee.id} (limit {guarantee.limit:,.0f})",
+            (f"guarantees[{guarantee.id}]",),
+            equation,
+        ),
         [_scaled(one, 1.0 / largest) for one in terms],
         at_most=(book.limits[guarantee.id] - book.fixed[guarantee.id]) / largest,
     )

@@ -68,7 +68,12 @@ def _add_counts(ground: Ground, parts: Parts, loads: LoadBook, lane: Lane) -> No
             frozen = _frozen_counts(ground, loads, lane.id, tank.tank_type)
             parts.add_limit(
                 f"count {lane.id}/{tank.tank_type}",
-                Label(f"maximum loads of {tank.tank_type} on lane {lane.id}", refs, 19),
+                Label(
+                    f"at most {tank.maximum_loads_per_period} loads of {tank.tank_type} a period on"
+                    f" lane {lane.id}",
+                    refs,
+                    19,
+                ),
                 _terms(counted[tank.tank_type]),
                 at_most=tank.maximum_loads_per_period - frozen,
             )
@@ -76,7 +81,11 @@ def _add_counts(ground: Ground, parts: Parts, loads: LoadBook, lane: Lane) -> No
     if lane.maximum_loads_per_period is not None and everything:
         parts.add_limit(
             f"count {lane.id}",
-            Label(f"maximum loads on lane {lane.id}", refs, 19),
+            Label(
+                f"at most {lane.maximum_loads_per_period} loads a period on lane {lane.id}",
+                refs,
+                19,
+            ),
             _terms(everything),
             at_most=lane.maximum_loads_per_period - _frozen_counts(ground, loads, lane.id, None),
         )
@@ -100,7 +109,7 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
         return
     parts.add_limit(
         f"fleet {fleet.id}",
-        Label(f"tanks of fleet {fleet.id} away", (f"fleets[{fleet.id}]",), 20),
+        Label(f"fleet {fleet.id} of {fleet.tanks} tanks", (f"fleets[{fleet.id}]",), 20),
         terms,
         at_most=fleet.tanks - _fixed_away(ground, loads, users),
     )
@@ -148,7 +157,8 @@ def _add_promised(ground: Ground, parts: Parts, loads: LoadBook) -> None:
         for period, row in rows:
             by_liquid.setdefault(row.liquid, ground.zeros())[period - 1] += 1.0
         refs = tuple(f"loads[{row.load_id}]" for _, row in rows)
-        label = Label(f"promised loads on lane {lane}", refs, 22)
+        named = ", ".join(row.load_id for _, row in rows)
+        label = Label(f"loads promised on lane {lane} ({named})", refs, 22)
         for liquid, counts in by_liquid.items():
             columns = [
                 column

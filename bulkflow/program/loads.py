@@ -334,13 +334,13 @@ class _Maker:
             if filled:
                 self.parts.add_limit(
                     f"{activity}/compartments {size:g}",
-                    Label(f"compartments of {size:g} L in {words}", refs, 18),
+                    Label(f"compartments of {size:g} L in {words}", refs, 18, structural=True),
                     [*filled, Term("activity", activity, -float(number))],
                     at_most=0.0,
                 )
         self.parts.add_limit(
             f"{activity}/at least one filled",
-            Label(f"at least one filled compartment in {words}", refs, 18),
+            Label(f"at least one filled compartment in {words}", refs, 18, structural=True),
             [
                 Term("activity", activity),
                 *(Term("vehicles", column.core_lane, -1.0) for column in columns),

@@ -178,7 +178,7 @@ def _add_still(
         most = np.floor(most)
     refs = (f"sites[{site.id}].stills[{still.id}]",)
     for run in runs:
-        label = Label(f"charges of {run.recipe.id} on {still.id} at {site.id}", refs, 7)
+        label = Label(f"hours of still {still.id} at {site.id} for {run.recipe.id}", refs, 8)
         parts.add_activity(
             run.activity,
             label,
@@ -193,7 +193,9 @@ def _add_still(
         terms += setting.cleaning_terms(still.cleaning_hours)
     parts.add_limit(
         f"hours {site.id}/{still.id}",
-        Label(f"hours of {still.id} at {site.id}", refs, 8),
+        Label(
+            f"hours of still {still.id} at {site.id} ({still.hours_per_period:g} a period)", refs, 8
+        ),
         terms,
         at_most=hours,
     )
@@ -259,7 +261,8 @@ class _Setting:
         return f"stays set {self.place}/{recipe}"
 
     def _label(self, what: str, equation: int) -> Label:
-        return Label(f"{what} on {self.place.replace('/', ' still ')}", self.refs, equation)
+        where = self.place.replace("/", ", still ")
+        return Label(f"{what} at {where}", self.refs, equation, structural=equation == 8)
 
     def _add_recipe(self, recipe: str, activities: list[str]) -> None:
         parts, runs, stays = self.parts, self._runs(recipe), self._stays(recipe)
@@ -289,7 +292,7 @@ class _Setting:
     def _add_campaign(self, recipe: str, charges: list[Term], least: float) -> None:
         """Add eq. 9."""
         runs, stays = self._runs(recipe), self._stays(recipe)
-        label = self._label(f"minimum campaign of {recipe}", 9)
+        label = self._label(f"minimum campaign of {least:g} charges of {recipe}", 9)
         self.parts.add_limit(
             f"campaign {self.place}/{recipe}/alone", label,
             [

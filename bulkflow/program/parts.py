@@ -7,7 +7,7 @@ it comes from (``lanes[rhine]``), so that a diagnosis can name file and line.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,14 +36,21 @@ class Label:
 
     Parameters
     ----------
-    words : the rule, in the user's words, to be followed by a period.
-    refs : the records it comes from, such as ``sites[HARBOUR].tanks`` or ``guarantees[BOND]``.
-    equation : number in this package's README; 0 where it is none of them.
+    words : the rule, in the user's words, to be followed by the weeks in which it holds.
+    refs : the records it comes from, by id: ``sites[HARBOUR].tanks[T1]``, ``guarantees[BOND]``;
+        by number where they have none: ``stock_policies[0]``.
+    equation : number in this package's README.
+    structural : whether it only ties quantities together, so that nobody could loosen it.
     """
 
     words: str
     refs: tuple[str, ...] = ()
     equation: int = 0
+    structural: bool = False
+
+    def tying(self) -> Label:
+        """Return the label of a rule that only ties quantities of this one together."""
+        return replace(self, structural=True)
 
 
 @dataclass(slots=True)

@@ -99,21 +99,24 @@ def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> li
 def add_targets(ground: Ground, parts: Parts, loads: LoadBook) -> list[SoftTarget]:
     """Add floors and closing targets (eqs. 25, 26)."""
     targets = []
-    for policy in ground.scenario.stock_policies:
+    for number, policy in enumerate(ground.scenario.stock_policies):
+        refs = (f"stock_policies[{number}]",)
         held = [
             Term("stock", site_node(policy.site), commodity=ground.name(commodity))
             for commodity in ground.presence.classes_at(policy.site, policy.liquid)
         ]
         if policy.floor_lpa > 0 and policy.floor_cost_per_lpa_per_period > 0:
-            targets.append(_add_floor(parts, policy, held))
+            targets.append(_add_floor(parts, policy, held, refs))
         if policy.closing_lpa > 0 and policy.closing_cost_per_lpa > 0:
-            targets.append(_add_closing(ground, parts, loads, policy, held))
+            targets.append(_add_closing(ground, parts, loads, policy, held, refs))
     return targets
 
 
-def _add_floor(parts: Parts, policy: StockPolicy, held: Sequence[Term]) -> SoftTarget:
+def _add_floor(
+    parts: Parts, policy: StockPolicy, held: Sequence[Term], refs: tuple[str, ...]
+) -> SoftTarget:
     name = f"below floor {policy.site}/{policy.liquid}"
-    label = Label(f"floor of {policy.liquid} at {policy.site}", ("stock_policies",), 25)
+    label = Label(f"floor of {policy.liquid} at {policy.site}", refs, 25)
     cost = policy.floor_cost_per_lpa_per_period
     parts.add_activity(name, label, upper=policy.floor_lpa, cost=cost)
     parts.add_limit(name, label, [*held, Term("activity", name)], at_least=policy.floor_lpa)
@@ -121,10 +124,15 @@ def _add_floor(parts: Parts, policy: StockPolicy, held: Sequence[Term]) -> SoftT
 
 
 def _add_closing(
-    ground: Ground, parts: Parts, loads: LoadBook, policy: StockPolicy, held: Sequence[Term]
+    ground: Ground,
+    parts: Parts,
+    loads: LoadBook,
+    policy: StockPolicy,
+    held: Sequence[Term],
+    refs: tuple[str, ...],
 ) -> SoftTarget:
     name = f"below closing {policy.site}/{policy.liquid}"
-    label = Label(f"closing target of {policy.liquid} at {policy.site}", ("stock_policies",), 26)
+    label = Label(f"closing target of {policy.liquid} at {policy.site}", refs, 26)
     at_end = np.zeros(ground.count)
     at_end[-1] = policy.closing_lpa
     parts.add_activity(name, label, upper=at_end, cost=policy.closing_cost_per_lpa)

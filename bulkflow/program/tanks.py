@@ -123,9 +123,12 @@ def _add_settings(
 ) -> list[SettingColumn]:
     """Add what a tank of several commodities is set to, and its changes (eq. 12)."""
     place = f"{site.id}/{tank.id}"
-    label = Label(
-        f"what tank {tank.id} at {site.id} holds", (f"sites[{site.id}].tanks[{tank.id}]",), 12
+    one_liquid = Label(
+        f"tank {tank.id} at {site.id} holds one liquid at a time",
+        (f"sites[{site.id}].tanks[{tank.id}]",),
+        12,
     )
+    label = one_liquid.tying()
     columns = []
     for commodity in options:
         name = f"{place}/{ground.name(commodity)}"
@@ -137,7 +140,7 @@ def _add_settings(
             _add_change(ground, parts, column, label)
         columns.append(column)
     set_to = [Term("activity", column.activity) for column in columns]
-    parts.add_limit(f"one liquid {place}", label, set_to, at_most=1.0)
+    parts.add_limit(f"one liquid {place}", one_liquid, set_to, at_most=1.0)
     parts.add_limit(
         f"stays set {place}",
         label,
@@ -246,7 +249,7 @@ class _Room:
         """Add the rules of room and heel."""
         if not (self.released or self.hearts or self.shared):
             return  # only lots that may not be used lie in tanks of their own
-        label = Label(f"room for {self.commodity.liquid} at {self.site.id}", self.refs, 13)
+        label = Label(self._words("room for"), self.refs, 13)
         room = sum(tank.capacity_litres for tank in self.own) * self.per_litre
         most = room - self.blocked[1:]
         simple = not self.hearts and not self.shared
@@ -261,6 +264,11 @@ class _Room:
             )
         self._add_on_arrival(room)
         self._add_heel(simple=simple)
+
+    def _words(self, what: str) -> str:
+        tanks = [tank.id for tank in self.own] + [column.tank.id for column in self.shared]
+        named = f"tanks {', '.join(tanks)}" if tanks else "no tank"
+        return f"{what} {self.commodity.liquid} at {self.site.id} ({named})"
 
     def _held(self, *, lag: int) -> list[Term]:
         """Return terms for S + H + unreleased at the end of the period ``lag`` before."""
@@ -303,11 +311,7 @@ class _Room:
         arriving = [term for column in columns for term in self.loads.arriving_terms(column)]
         self.parts.add_limit(
             f"room on arrival {self.site.id}/{self.name}",
-            Label(
-                f"room for {self.commodity.liquid} at {self.site.id} when loads arrive",
-                self.refs,
-                15,
-            ),
+            Label(f"{self._words('room for')} when loads arrive", self.refs, 15),
             [*self._held(lag=1), *heels, *arriving, *self._shared_terms("capacity_litres")],
             at_most=most,
             periods=periods,
@@ -337,7 +341,7 @@ class _Room:
             return
         self.parts.add_limit(
             f"heel {self.site.id}/{self.name}",
-            Label(f"heel of {self.commodity.liquid} at {self.site.id}", self.refs, 16),
+            Label(self._words("heel of"), self.refs, 16),
             [*self._held(lag=0), *shared],
             at_least=heel,
             periods=range(first, self.ground.count + 1),

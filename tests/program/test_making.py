@@ -251,9 +251,7 @@ def test_let_down_at_the_distillery():
     plan = planned(data(250.0))
     assert plan.costs.total == pytest.approx(90.0)
     (row,) = plan.let_downs
-    assert dict((one, lpa) for one, _, lpa in row.inputs) == pytest.approx(
-        {"BASE": 250.0, "NS": 750.0}
-    )
+    assert {one: lpa for one, _, lpa in row.inputs} == pytest.approx({"BASE": 250.0, "NS": 750.0})
     assert planned(data(200.0)).costs.total == pytest.approx(72.0 + 1_800.0)
 
 

@@ -58,8 +58,8 @@ def test_contract_minimum_and_maximum():
 
 
 def test_contract_dates():
-    # The contract starts on Tuesday of week 1, so it sells from week 2: the demand of week 2 is lost,
-    # that of week 3 is served.
+    # The contract starts on Tuesday of week 1, so it sells from week 2: the demand of week 2 is
+    # lost, that of week 3 is served.
     data = buying(contract("GIN", 2.0, first_day=week(1, 1)), lpa=((2, 100.0), (3, 100.0)))
     assert planned(data).costs.total == pytest.approx(1_000.0 + 200.0 + 100.0)
     ended = buying(contract("GIN", 2.0, last_day=week(1, 1)), lpa=((2, 100.0), (4, 100.0)))

@@ -94,8 +94,8 @@ def test_change_over_loses_the_heel():
 
 def test_change_over_takes_the_tank_out_of_use():
     # The change takes days: in the week of the change the tank gives no room. GIN in week 2, DRY
-    # in week 3: DRY can come only into a tank that is in use, so week 3 is lost: 3,000. Asked for in
-    # week 4, DRY comes in week 4 after a change in week 3.
+    # in week 3: DRY can come only into a tank that is in use, so week 3 is lost: 3,000. Asked for
+    # in week 4, DRY comes in week 4 after a change in week 3.
     def data(number: int):
         return two_liquids(
             [tank("B", 50_000.0, "GIN", "DRY", change_over_days=2)],
@@ -278,7 +278,7 @@ def test_blank_sailings_and_port_closures():
 
 
 def test_every_other_week():
-    # From Friday 8 January every two weeks: 8 and 22 January. The first brings the demand of week 3.
+    # From Friday 8 January every two weeks: 8 and 22 January. The first brings what week 3 needs.
     # From 15 January: 15 (week 2, arrives Monday of week 3). From 22 January: a week late.
     assert planned(sea(every_weeks=2)).costs.total == pytest.approx(100.0)
     late = planned(sea(every_weeks=2, first_day=week(2, 4)))
@@ -302,8 +302,8 @@ def test_cut_off_moves_back_to_a_working_day():
 
 
 def test_bottler_shutdown_delays_discharge():
-    # The load of week 1 arrives on Tuesday of week 1; the bottler is shut until Monday of week 2, so
-    # it is discharged on Tuesday of week 2 and usable in week 3. Demand of week 2 waits a week:
+    # The load of week 1 arrives on Tuesday of week 1; the bottler is shut until Monday of week 2,
+    # so it is discharged on Tuesday of week 2 and usable in week 3. Demand of week 2 waits a week:
     # 1,000 x 1 + 100.
     data = base(
         demand=[ask(2, 1_000.0)],
