@@ -102,6 +102,17 @@ Exact: TypeAlias = Decimal | int | float
 """A number to be taken exactly; a float stands for the shortest decimal that gives it."""
 
 _DIGITS = 40  # enough that no product of amounts here is rounded before its rule says so
+_UNITS = {
+    "lpa": "LPA",
+    "litres": "L",
+    "degree": "% vol",
+    "proof_gallons": "proof gal",
+    "share at risk": "%",
+    "value": "money",
+    "amount": "money",
+    "rate of duty": "money",
+    "duty per LPA": "money/LPA",
+}  # of the numbers checked here, for messages
 _MODES = {RoundingMode.HALF_UP: ROUND_HALF_UP, RoundingMode.DOWN: ROUND_DOWN}
 
 
@@ -253,7 +264,8 @@ def _exact(name: str, value: Exact) -> Decimal:
         found = Decimal("nan")
     if not found.is_finite() or found < 0:
         shown = math.nan if found.is_nan() else float(found)
-        raise OutOfRangeError(name, shown, 0.0, math.inf, "", "an amount is zero or more")
+        source = "an amount is zero or more"
+        raise OutOfRangeError(name, shown, 0.0, math.inf, _UNITS.get(name, "units"), source)
     return found
 
 

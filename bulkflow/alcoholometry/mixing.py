@@ -213,11 +213,11 @@ def bring_to_strength(
         (wanted - first) / np.where(first == other, 1.0, other - first),
     )
     in_range(
-        "target strength, as a share of the way from the first to the other strength,",
+        "target strength, going from the first strength to the other,",
         share,
         0.0,
         float(np.nextafter(1.0, 0.0)),
-        "",
+        "of the way",
         "a blend lies between its parts",
     )
     p1, po, p2 = (np.asarray(mass_fraction_from_strength(q)) for q in (first, other, wanted))

@@ -43,7 +43,12 @@ class Measured:
         """Refuse what is no finite number, and uncertainties below zero."""
         if not math.isfinite(self.value):
             raise OutOfRangeError(
-                "measured value", self.value, -math.inf, math.inf, "", "a value is a finite number"
+                "measured value",
+                self.value,
+                -math.inf,
+                math.inf,
+                "units",
+                "a value is a finite number",
             )
         if not 0.0 <= self.standard_uncertainty < math.inf:
             raise OutOfRangeError(
@@ -51,7 +56,7 @@ class Measured:
                 self.standard_uncertainty,
                 0.0,
                 math.inf,
-                "",
+                "units",
                 "JCGM 100:2008",
             )
 
@@ -138,7 +143,7 @@ def _slope(
     if below is not None:
         return (value - below) / step
     raise OutOfRangeError(
-        name, at[name], at[name], at[name], "", "the function holds at this one value only"
+        name, at[name], at[name], at[name], "units", "the function holds at this one value only"
     )
 
 

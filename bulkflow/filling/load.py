@@ -334,7 +334,7 @@ def _house_limit(tank: TankShell, fraction: float | None) -> Limit | None:
     """Return the least fill that the house sends, if it has one."""
     if fraction is None:
         return None
-    check_number("house minimum", fraction, 0.0, 1.0, "", "a fraction of the capacity")
+    check_number("house minimum", fraction, 0.0, 1.0, "of the capacity", "a fraction")
     litres = fraction * tank.capacity_litres
     return Limit(
         LimitKind.MINIMUM,

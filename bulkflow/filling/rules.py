@@ -289,7 +289,7 @@ def surge_fill_allowed(undivided_section_litres: float, fill_fraction: float) ->
         Outside the ranges above, NaN included.
     """
     check_number("undivided section", undivided_section_litres, TINY, 1e6, "L", "size of a tank")
-    check_number("degree of filling", fill_fraction, 0.0, 1.0, "", "a fraction of the capacity")
+    check_number("degree of filling", fill_fraction, 0.0, 1.0, "of the capacity", "a fraction")
     if undivided_section_litres <= SURGE_SECTION_LITRES:
         return True
     return fill_fraction >= SURGE_HIGH or fill_fraction <= SURGE_LOW

@@ -100,6 +100,11 @@ def test_ethanol_of_the_proof_gallon() -> None:
     assert sg == pytest.approx(0.79382, abs=0.000006)
 
 
+def test_proof_from_mass_fraction() -> None:
+    assert al.proof_from_mass_fraction([0.0, 1.0]).tolist() == [0.0, 200.0]
+    assert al.proof_from_mass_fraction(al.mass_fraction_from_proof(113.7)) == pytest.approx(113.7)
+
+
 def test_wine_gallons() -> None:
     assert al.wine_gallons(al.proof_gallons(100.0, 86.8), 86.8) == pytest.approx(100.0)
     with pytest.raises(OutOfRangeError, match="proof is 0"):

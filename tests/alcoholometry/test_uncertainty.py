@@ -65,6 +65,22 @@ def test_one_side_at_the_ends_of_the_range() -> None:
     by_heat = (al.density(1.0, 40.0) - al.density(1.0, 39.9)) / 0.1 * 0.1
     assert found.standard_uncertainty == pytest.approx(math.hypot(by_fraction, by_heat), rel=2e-3)
 
+    water = propagate(
+        al.strength_from_mass_fraction, mass_fraction=Measured(0.0, 1e-3)
+    )  # and here only higher ones
+    slope = al.strength_from_mass_fraction(1e-6) / 1e-6
+    assert water.standard_uncertainty == pytest.approx(slope * 1e-3, rel=1e-3)
+
+
+def test_a_function_of_one_point_has_no_slope() -> None:
+    def only_here(temperature: float) -> float:
+        if temperature != 20.0:
+            raise OutOfRangeError("temperature", temperature, 20.0, 20.0, "degC", "a fixed point")
+        return 1.0
+
+    with pytest.raises(OutOfRangeError, match="holds at this one value only"):
+        propagate(only_here, temperature=Measured(20.0, 0.1))
+
 
 def test_differences_and_limits_of_error() -> None:
     sent, received = Measured(21_600.0, 30.0), Measured(21_540.0, 40.0)
