@@ -176,7 +176,7 @@ def degree_of_difference(
     if a.size < 2:
         raise DataError("all pairs got the same rating; there is nothing to estimate.")
     null, _ = _best_thresholds(a, b, 0.0)
-    grid = np.linspace(0.0, 8.0, 33)
+    grid = np.linspace(0.0, 8.0, 17)
     values = [_best_thresholds(a, b, float(d))[0] for d in grid]
     best = _peak(a, b, grid, values)
     value, thresholds = _best_thresholds(a, b, best)

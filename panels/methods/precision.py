@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import fdtri, stdtrit
 
-from panels.errors import DataError, RangeError
+from panels.errors import DataError
 from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
 
 __all__ = [
@@ -210,6 +210,7 @@ def precision(results: Mapping[str, Sequence[float]] | ArrayLike) -> PrecisionRe
     between = max(0.0, (among - within) / effective)
     s_x = float(means.std(ddof=1))
     repeatability = float(np.sqrt(within))
+    floor = 1e-12 * float(np.abs(means).max())
     return PrecisionResult(
         laboratories=tuple(cells),
         replicates=tuple(int(n) for n in sizes),
@@ -220,8 +221,8 @@ def precision(results: Mapping[str, Sequence[float]] | ArrayLike) -> PrecisionRe
         repeatability=repeatability,
         between=float(np.sqrt(between)),
         reproducibility=float(np.sqrt(within + between)),
-        h=tuple(_ratio(m - float(means.mean()), s_x) for m in means),
-        k=tuple(_ratio(s, repeatability) for s in spreads),
+        h=tuple(_ratio(m - float(means.mean()), s_x, floor) for m in means),
+        k=tuple(_ratio(s, repeatability, floor) for s in spreads),
     )
 
 
@@ -232,9 +233,6 @@ def _cells(results: Mapping[str, Sequence[float]] | ArrayLike) -> dict[str, Floa
     return {str(i + 1): row for i, row in enumerate(table)}
 
 
-def _ratio(value: float, scale: float) -> float:
-    if scale == 0.0:
-        if abs(value) > 0.0:
-            raise RangeError("a deviation without any spread to measure it by.")
-        return 0.0
-    return float(value / scale)
+def _ratio(value: float, scale: float, floor: float) -> float:
+    """Ratio of a deviation to the spread; 0 where the spread is nothing but rounding error."""
+    return 0.0 if scale <= floor else float(value / scale)
