@@ -82,7 +82,7 @@ def list_(
     )
     with reading_register(folder, database) as (_, session):
         lines = list_lots(session, wanted, after=after, limit=limit + 1)
-        counts = count_by_status(session, wanted)
+        counts = {} if wanted.status else count_by_status(session, wanted)
     shown, more = lines[:limit], len(lines) > limit
     if as_json:
         write_json(
@@ -100,8 +100,9 @@ def list_(
         console.print("No lot fits.")
         return
     console.print(_lot_table(shown))
-    told = ", ".join(f"{count} {name.value}" for name, count in counts.items() if count)
-    console.print(f"\nOf all that fit: {told}.")
+    if counts:
+        told = ", ".join(f"{count} {name.value}" for name, count in counts.items() if count)
+        console.print(f"\nOf all that fit: {told}.")
     if any(line.overridden for line in shown):
         console.print("! a gate of this lot was overridden once; bulkflow lots why tells.")
     if more:

@@ -17,15 +17,25 @@ from bulkflow.lots.gates import LotStatus, gate_columns, laboratory_checks
 from bulkflow.lots.queries import LotLine, find_lot, lots_named
 from bulkflow.lots.tables import (
     DECISION,
+    DISPOSITION,
     EXPECTATION,
     EXPECTATION_TABLE,
     HOLD,
     HOLD_TABLE,
+    LIFT,
+    LIMIT,
+    LOT,
     LOT_TABLE,
     OVERRIDE,
     OVERRIDE_TABLE,
     PARENT_TABLE,
+    RESULT,
+    RULE,
+    SAMPLE,
+    SEED_IMPORT,
+    SITE,
 )
+from bulkflow.records.actors import APPOINTMENT, REFUSAL
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
@@ -273,9 +283,13 @@ def _value(check: Any) -> str:
 
 def _limit(check: Any) -> str:
     market = f" for {check.market}" if check.market else ""
-    low = None if check.minimum is None else f"at least {plain_number(check.minimum)}"
-    high = None if check.maximum is None else f"at most {plain_number(check.maximum)}"
-    return f"{' and '.join(part for part in (low, high) if part)} {check.unit}{market}"
+    return f"{_range(check.minimum, check.maximum)} {check.unit}{market}"
+
+
+def _range(minimum: Decimal | str | None, maximum: Decimal | str | None) -> str:
+    low = None if minimum is None else f"at least {plain_number(Decimal(minimum))}"
+    high = None if maximum is None else f"at most {plain_number(Decimal(maximum))}"
+    return " and ".join(part for part in (low, high) if part)
 
 
 def plain_number(value: Decimal) -> str:
@@ -330,27 +344,44 @@ _DECIDERS = {
 }
 
 
+_FORMS = {
+    LOT.name: "{origin}, {liquid_id} at {site_id}, {lpa} LPA",
+    RESULT.name: "{analyte} {value} {unit}",
+    LIMIT.name: "limit of {analyte}: {range} {unit}",
+    RULE.name: "release by the {decided_by} under {rule_id} version {rule_version}",
+    DECISION.name: "{outcome}, decided {decided_by}: {reason}",
+    HOLD.name: "{reason}",
+    LIFT.name: "hold of record {hold} lifted: {reason}",
+    EXPECTATION.name: "{what} due {due_on}",
+    OVERRIDE.name: "override of {gates} by {name}, {role}: {reason}",
+    DISPOSITION.name: "{way}: {lpa} LPA, {reason}",
+    SAMPLE.name: "sample {sample_id} taken {taken_on}",
+    SITE.name: "zone {zone}, LPA rounded {rounding}",
+    SEED_IMPORT.name: "took over {names}",
+    APPOINTMENT.name: "{action} as {role}: {reason}",
+    REFUSAL.name: "refused: {attempted}",
+}
+
+
 def _in_words(record: Record) -> str:
-    body = record.content
-    forms = {
-        DECISION.name: "{outcome}, decided {decided_by}: {reason}",
-        HOLD.name: "{reason}",
-        EXPECTATION.name: "{what} due {due_on}",
-        OVERRIDE.name: "override of {gates} by {name}, {role}: {reason}",
-        "lift": "hold of record {hold} lifted: {reason}",
-        "result": "{analyte} {value} {unit}",
-        "lot": "{origin}, {liquid_id} at {site_id}",
-        "disposition": "{way}: {lpa} LPA, {reason}",
-        "sample": "sample {sample_id} taken {taken_on}",
-    }
-    form = forms.get(record.kind)
-    if form is None:
-        return record.kind
-    if "gates" in body:
-        body["gates"] = " and ".join(body["gates"])
-    if record.kind == DECISION.name:
-        body["decided_by"] = _DECIDERS[body["decided_by"]]
-    if record.kind == "result":
+    form = _FORMS.get(record.kind)
+    # A kind of another package: its own views show it.
+    return record.kind if form is None else form.format(**_for_words(record))
+
+
+def _for_words(record: Record) -> dict[str, Any]:
+    body: dict[str, Any] = record.content
+    if record.kind == LOT.name:
+        body["lpa"] = body["measurement"]["lpa"]
+    elif record.kind == RESULT.name:
         sign = "" if body["qualifier"] == "=" else body["qualifier"]
         body["value"] = sign + plain_number(Decimal(body["value"]))
-    return form.format(**body)
+    elif record.kind == LIMIT.name:
+        body["range"] = _range(*(body.get(name) for name in ("minimum", "maximum")))
+    elif record.kind == DECISION.name:
+        body["decided_by"] = _DECIDERS[body["decided_by"]]
+    elif record.kind == OVERRIDE.name:
+        body["gates"] = " and ".join(body["gates"])
+    elif record.kind == SEED_IMPORT.name:
+        body["names"] = ", ".join(file["name"] for file in body["files"])
+    return body

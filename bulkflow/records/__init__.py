@@ -20,7 +20,6 @@ from bulkflow.records.chain import (
     require,
 )
 from bulkflow.records.errors import (
-    BrokenChainError,
     DatabaseError,
     NewerDatabaseError,
     RecordsError,
@@ -36,7 +35,6 @@ __all__ = [
     "Actor",
     "Appointment",
     "Body",
-    "BrokenChainError",
     "Component",
     "DatabaseError",
     "Head",

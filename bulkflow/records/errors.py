@@ -5,8 +5,7 @@
     RecordsError                (bulkflow.errors)
     |-- RefusedError            the acting person may not do this; the attempt is recorded
     |-- DatabaseError           the database cannot be opened, read or written
-    |-- NewerDatabaseError      the database was laid out by a newer program
-    `-- BrokenChainError        a record, its link or its index rows are not what they were
+    `-- NewerDatabaseError      the database was laid out by a newer program
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from __future__ import annotations
 from bulkflow.errors import RecordsError
 
 __all__ = [
-    "BrokenChainError",
     "DatabaseError",
     "NewerDatabaseError",
     "RecordsError",
@@ -42,11 +40,3 @@ class DatabaseError(RecordsError):
 
 class NewerDatabaseError(RecordsError):
     """The database was laid out by a newer program than this one."""
-
-
-class BrokenChainError(RecordsError):
-    """A record, its link or its index rows are not what they were when written."""
-
-    def __init__(self, seq: int, what: str) -> None:
-        self.seq, self.what = seq, what
-        super().__init__(f"record {seq}: {what}")
