@@ -35,6 +35,7 @@ from bulkflow.scenario.values import (
     Temperature,
     Text,
     Weekday,
+    YesNo,
 )
 
 __all__ = [
@@ -248,7 +249,7 @@ class Still(Record):
     hours_per_charge: Positive
     hours_per_period: Positive
     recipes: tuple[Id, ...] = Field(min_length=1)
-    continuous: Annotated[bool, Field(strict=True)] = False
+    continuous: YesNo = False
     cleaning_hours: Amount = 0.0
     minimum_campaign_charges: Count = 0
     cost_per_charge: Amount = 0.0

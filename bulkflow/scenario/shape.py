@@ -196,6 +196,7 @@ _BY_KIND: dict[str, Callable[[object, dict[str, Any]], tuple[str, str]]] = {
     "float_type": _number,
     "finite_number": _number,
     "int_type": _whole_number,
+    "bool_type": lambda value, _: (f"is {shown(value)}", "Write true or false."),
     "string_type": _text,
     "string_too_short": lambda value, _: ("is empty", "Give it a value."),
     "string_too_long": _too_long,

@@ -93,7 +93,13 @@ def _grid(folder: Path, address: str, name: str, sources: SourceMap) -> Grid:
     path = folder / file_name
     suffix = PurePosixPath(file_name).suffix.lower()
     place = sources.place(f"tables.{name}")
-    if not path.resolve().is_relative_to(folder.resolve()):
+    try:
+        inside = path.resolve().is_relative_to(folder.resolve())
+        exists = path.exists()
+    except (OSError, RuntimeError):
+        # A name too long for the system, or links that lead in a circle: there is no such file.
+        inside, exists = True, False
+    if not inside:
         found = f"is {shown(address)}, outside the workspace"
         mend = "Tables lie in the workspace's folder; copy the file there."
         raise InputError(Fault(place.file, place.line, place.where, found, mend))
@@ -101,7 +107,7 @@ def _grid(folder: Path, address: str, name: str, sources: SourceMap) -> Grid:
         found = f"is {shown(address)}, a kind of file that is not read"
         mend = "Save the table as CSV (.csv) or as a workbook (.xlsx)."
         raise InputError(Fault(place.file, place.line, place.where, found, mend))
-    if not path.exists():
+    if not exists:
         found = f"is {shown(address)}, which does not exist"
         mend = "Put the file there, or correct its name."
         raise InputError(Fault(place.file, place.line, place.where, found, mend))

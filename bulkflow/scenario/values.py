@@ -31,6 +31,7 @@ __all__ = [
     "Temperature",
     "Text",
     "Weekday",
+    "YesNo",
 ]
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
@@ -83,6 +84,7 @@ PositiveCount = Annotated[int, Field(strict=True, ge=1, le=100_000)]
 Latitude = Annotated[float, Field(strict=True, ge=-90, le=90, allow_inf_nan=False)]
 Longitude = Annotated[float, Field(strict=True, ge=-180, le=180, allow_inf_nan=False)]
 Temperature = Annotated[float, Field(strict=True, ge=-20, le=40, allow_inf_nan=False)]
+YesNo = Annotated[bool, Field(strict=True)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 

@@ -132,6 +132,23 @@ class TestFolders:
             " Tables lie in the workspace's folder; copy the file there."
         ]
 
+    def test_table_with_an_impossible_name(self, tmp_path: Path) -> None:
+        name = "p" * 300 + ".csv"
+        named = ("scenario.yaml", "database:", f"tables: {{prices: {name}}}\ndatabase:")
+        assert said(edited(tmp_path, named)) == [
+            f"scenario.yaml, line 5: tables.prices is the text '{'p' * 37}...', which does not"
+            " exist. Put the file there, or correct its name."
+        ]
+
+    def test_table_linked_to_itself(self, tmp_path: Path) -> None:
+        named = ("scenario.yaml", "database:", "tables: {prices: round.csv}\ndatabase:")
+        folder = edited(tmp_path, named)
+        (folder / "round.csv").symlink_to("round.csv")
+        assert said(folder) == [
+            "scenario.yaml, line 5: tables.prices is the text 'round.csv', which does not exist."
+            " Put the file there, or correct its name."
+        ]
+
     def test_two_files_for_one_table(self, tmp_path: Path) -> None:
         folder = edited(tmp_path, ("prices.xlsx", "", "x"))
         assert said(folder) == [

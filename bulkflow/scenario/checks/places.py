@@ -152,7 +152,7 @@ def _what_is_wanted(draft: Draft) -> dict[str, set[str]]:
     wanted: dict[str, set[str]] = defaultdict(set)
     products = draft.by_id(Product)
     for _, row in draft.each(DemandRow):
-        if row.liquid is not None or row.product in products:
+        if row.product in products or (row.product is None and row.liquid is not None):
             wanted[row.site].add(demand_liquid(row, products))
     return wanted
 
