@@ -16,7 +16,7 @@ SHARE_TOLERANCE = 1e-6
 
 _DISTIL_NEEDS = ("charge_strength_percent", "hearts_percent_of_lpa")
 # Fields that mean something for one method only; a value there would silently do nothing.
-_LET_DOWN_ONLY = ("sites", "loss_percent", "cost_per_lpa_made", "maximum_lpa_per_period")
+_LET_DOWN_ONLY = ("sites", "loss_percent", "maximum_lpa_per_period")
 _DISTIL_ONLY = (
     *_DISTIL_NEEDS,
     "feints_percent_of_lpa",

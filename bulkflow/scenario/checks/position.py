@@ -92,6 +92,11 @@ def _known_liquid(draft: Draft, liquid: str) -> bool:
     return liquid in draft.ids.get("liquids", set())
 
 
+def _brim(litres: float) -> float:
+    """Allow what turning LPA into litres may round up by."""
+    return litres * (1.0 + 1e-9)
+
+
 def _named_tanks(draft: Draft, sites: Mapping[str, Site]) -> None:
     litres: dict[tuple[str, str], float] = defaultdict(float)
     first: dict[tuple[str, str], Lot] = {}
@@ -105,7 +110,7 @@ def _named_tanks(draft: Draft, sites: Mapping[str, Site]) -> None:
         if other.liquid != lot.liquid:
             found = f"is {tank.id!r}, where lot {other.lot_id} of {other.liquid} lies"
             draft.add(f"{path}.tank", found, "A tank holds one liquid at a time.")
-        elif before <= tank.capacity_litres < litres[key]:
+        elif before <= _brim(tank.capacity_litres) < litres[key]:
             found = (
                 f"is {figure(lot.litres_20c)}, which with what lies there brings tank {tank.id} to"
                 f" {figure(litres[key])} L of {figure(tank.capacity_litres)}"
@@ -136,7 +141,7 @@ def _room_at_sites(draft: Draft, sites: Mapping[str, Site]) -> None:
         room = capacity_for(site, liquid) if site is not None else 0.0
         before = litres[site_id, liquid]
         litres[site_id, liquid] = before + amount
-        if 0.0 < room < before + amount and before <= room:
+        if room > 0.0 and before <= _brim(room) < before + amount:
             found = (
                 f"brings {liquid} at {site_id} to {figure(before + amount)} L, where tanks for"
                 " it hold"
