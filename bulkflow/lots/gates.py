@@ -22,7 +22,10 @@ Nothing of it is stored.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
+from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import (
@@ -72,6 +75,7 @@ def current_lots() -> Select[Any]:
     return select().select_from(LOT_TABLE).where(is_current(LOT_TABLE.c.seq))
 
 
+@cache
 def lpa_left(lot: FromClause = LOT_TABLE) -> ColumnElement[Any]:
     """Return a lot's LPA less what was drawn into other lots and what was disposed of.
 
@@ -97,6 +101,7 @@ def lpa_left(lot: FromClause = LOT_TABLE) -> ColumnElement[Any]:
     return type_coerce(lot.c.lpa - drawn - disposed, FixedPoint(THOUSANDTHS))
 
 
+@cache
 def laboratory_checks(lot: FromClause = LOT_TABLE) -> Select[Any]:
     """Return each limit that applies to each lot, with each standing result held against it.
 
@@ -123,12 +128,13 @@ def laboratory_checks(lot: FromClause = LOT_TABLE) -> Select[Any]:
     ).select_from(joined)
 
 
-def gate_columns(lot: FromClause = LOT_TABLE) -> dict[str, ColumnElement[Any]]:
+@cache
+def gate_columns(lot: FromClause = LOT_TABLE) -> Mapping[str, ColumnElement[Any]]:
     """Return, by name, what the gates of each lot in `lot` say.
 
     Returns
     -------
-    dict : laboratory_open, decision_open, hold_open (booleans); status; outside_at, missing_at
+    mapping : laboratory_open, decision_open, hold_open (booleans); status; outside_at, missing_at
         (the record that closes the laboratory gate); laboratory_override, decision_override
         (records); decision_record, outcome; due_on; ever_overridden.
     """
@@ -160,7 +166,7 @@ def gate_columns(lot: FromClause = LOT_TABLE) -> dict[str, ColumnElement[Any]]:
         (missing, LotStatus.AWAITING.value),
         else_=LotStatus.RELEASED.value,
     )
-    return {
+    columns = {
         "status": status,
         "laboratory_open": ~func.coalesce(or_(outside, missing), false()),
         "decision_open": says == Outcome.RELEASE.value,
@@ -178,6 +184,7 @@ def gate_columns(lot: FromClause = LOT_TABLE) -> dict[str, ColumnElement[Any]]:
             .correlate(lot)
         ),
     }
+    return MappingProxyType(columns)
 
 
 _UNDECIDED = "undecided"

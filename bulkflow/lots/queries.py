@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, exists, func, select
@@ -133,6 +134,7 @@ def count_by_status(session: Session, wanted: LotFilter = EVERY_LOT) -> dict[Lot
 _AT_ONCE = 1000
 
 
+@cache
 def _lines() -> Select[Any]:
     gates = gate_columns()
     return current_lots().add_columns(

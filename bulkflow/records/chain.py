@@ -12,7 +12,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, exists, insert, select
+from sqlalchemy import Integer, Select, column, exists, insert, select
+from sqlalchemy import table as bare_table
 from sqlalchemy.orm import Session
 from sqlalchemy.sql import ColumnElement
 
@@ -50,6 +51,9 @@ __all__ = [
 
 _ACTING = "bulkflow.acting"
 _BATCH = 2000
+# The one column that says what was superseded: a full alias of the table is slow to make, and
+# this condition stands in nearly every query.
+_LATER = bare_table("record", column("supersedes", Integer)).alias("later")
 
 B = TypeVar("B", bound=Body)
 
@@ -250,8 +254,11 @@ def insert_index(session: Session, kind: Kind[B], bodies: Iterable[tuple[int, B]
 
 def is_current(seq_column: ColumnElement[int]) -> ColumnElement[bool]:
     """Return the condition that the record numbered by a column has not been superseded."""
-    later = RECORD.alias()
-    return ~exists(select(later.c.seq).where(later.c.supersedes == seq_column))
+    return ~exists(
+        select(_LATER.c.supersedes)
+        .where(_LATER.c.supersedes == seq_column)
+        .correlate_except(_LATER)
+    )
 
 
 def records_about(

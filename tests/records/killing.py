@@ -4,8 +4,8 @@ Each trial forks a process that writes transactions of three records with their 
 tells through a pipe each commit that it was told of. Half of the processes kill themselves just
 before a statement drawn at random (inserts, the lock, BEGIN, COMMIT are all statements), the
 others are killed by a timer at a random moment, wherever they are. After each the database is
-opened anew and must be whole: every link and index row right, no transaction in part, and everything
-that was told as committed still there. Prints a summary as JSON.
+opened anew and must be whole: every link and index row right, no transaction in part, and
+everything that was told as committed still there. Prints a summary as JSON.
 """
 
 from __future__ import annotations
