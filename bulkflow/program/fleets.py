@@ -18,7 +18,7 @@ from bulkflow.program.ground import Ground
 from bulkflow.program.loads import LoadBook, compartment_sizes
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
-from bulkflow.scenario.model import Fleet, Lane, LaneTank, LoadRow, LoadState
+from bulkflow.scenario.model import Fleet, Lane, LoadRow, LoadState
 
 __all__ = ["ChangeBook", "IssuedKey", "add_fleets", "issued_key"]
 
@@ -107,11 +107,13 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
     ]
     if not terms:
         return
+    keys = {(lane.id, tank.tank_type) for lane, tank in users}
+    given = loads.fixed_names(lambda one: (one.lane.id, one.row.tank_type) in keys)
     parts.add_limit(
         f"fleet {fleet.id}",
-        Label(f"fleet {fleet.id} of {fleet.tanks} tanks", (f"fleets[{fleet.id}]",), 20),
+        Label(f"fleet {fleet.id} of {fleet.tanks} tanks{given}", (f"fleets[{fleet.id}]",), 20),
         terms,
-        at_most=fleet.tanks - _fixed_away(ground, loads, users),
+        at_most=fleet.tanks - _fixed_away(ground, loads, keys),
     )
 
 
@@ -121,9 +123,8 @@ def _away_terms(loads: LoadBook, lane: Lane, kind: str, ref: str) -> list[Term]:
     return lagged_terms(cast(Counting, kind), ref, weights, calendar.sendable)
 
 
-def _fixed_away(ground: Ground, loads: LoadBook, users: list[tuple[Lane, LaneTank]]) -> FloatArray:
+def _fixed_away(ground: Ground, loads: LoadBook, keys: set[tuple[str, str]]) -> FloatArray:
     """Return the tanks away with frozen loads and loads under way, (T,)."""
-    keys = {(lane.id, tank.tank_type) for lane, tank in users}
     away = ground.zeros()
     for one in loads.fixed:
         if (one.lane.id, one.row.tank_type) in keys:

@@ -6,6 +6,7 @@ Owns eqs. 3, 18 and 22 and what a load costs (eq. 28). How many may go is in
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
 
@@ -168,6 +169,11 @@ class LoadBook:
         calendar = self.calendars[column.lane.id]
         weights = column.gain * span_weights(calendar.lead, calendar.lead, calendar.sendable)
         return lagged_terms("flow", column.core_lane, weights, calendar.sendable)
+
+    def fixed_names(self, chosen: Callable[[FixedLoad], bool]) -> str:
+        """Name the frozen loads and loads under way that are chosen, for a rule's words."""
+        named = [one.row.load_id for one in self.fixed if chosen(one)]
+        return f" (given: {', '.join(named)})" if named else ""
 
     def fixed_arrivals(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
         """Return the LPA of frozen loads and loads under way that become usable in t, (T,)."""
@@ -452,7 +458,12 @@ def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
         node = ground.place_node(fixed.lane.origin)
         parts.add_activity(
             f"frozen {fixed.row.load_id}",
-            Label(f"frozen load {fixed.row.load_id}", (f"loads[{fixed.row.load_id}]",), 22),
+            Label(
+                f"frozen load {fixed.row.load_id} of {fixed.lpa:,.0f} LPA {fixed.row.liquid} from"
+                f" {fixed.lane.origin}",
+                (f"loads[{fixed.row.load_id}]",),
+                22,
+            ),
             effects=[Effect(node, name, -fixed.lpa)],
             lower=level,
             upper=level,

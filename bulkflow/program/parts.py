@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from bulkflow.core.network import (
     Term,
 )
 
-__all__ = ["Label", "NodeDraft", "Parts", "steady_amount"]
+__all__ = ["Label", "NodeDraft", "Parts", "bound_label", "steady_amount"]
 
 FloatArray = NDArray[np.float64]
 
@@ -194,6 +195,11 @@ class Parts:
 
 def _list(value: float | FloatArray | None) -> float | list[float] | None:
     return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def bound_label(side: Literal["most", "least"], node: str, name: str) -> str:
+    """Return the key of the label of a bound on the stock of a commodity at a node."""
+    return f"{side} {node}/{name}"
 
 
 def steady_amount(effect: Effect) -> float:

@@ -12,13 +12,18 @@ from bulkflow.core.solve import solve
 from bulkflow.errors import PlanningError, VerificationError
 from bulkflow.program.answer import Plan, Proof
 from bulkflow.program.build import TradeProgram, build_program
+from bulkflow.program.diagnosis import NoPlanError, explain_no_plan
 from bulkflow.program.read_back import read_plan
 from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.sources import SourceMap
 
-__all__ = ["make_plan", "plan_program"]
+__all__ = ["make_plan", "plan_program", "read_outcome"]
 
 COST_TOLERANCE = 1e-6
 """Largest difference between the core's objective and the plan's cost, as a share of either."""
+
+DIAGNOSIS_SECONDS = 30.0
+"""Most time spent on looking for the smallest conflict."""
 
 
 def make_plan(
@@ -27,15 +32,25 @@ def make_plan(
     *,
     on_progress: Callable[[Progress], None] | None = None,
     stop: threading.Event | None = None,
+    sources: SourceMap | None = None,
 ) -> Plan:
     """Return the best plan for a scenario found within the limits, with its proved bound.
+
+    Parameters
+    ----------
+    options : limits and choices of the solve.
+    on_progress, stop : as in `SolveOptions`, which they take the place of.
+    sources : where the scenario was written, to name file and line where no plan exists.
 
     Raises
     ------
     InputError
         A rate of duty or exchange is missing on a day on which it is needed.
+    NoPlanError
+        No plan meets every rule; with the smallest set found of rules that cannot hold together.
     PlanningError
-        No plan meets every rule, or none was found before the solve was stopped.
+        No plan was found before the solve was stopped, or a load is promised or frozen that can
+        never be sent.
     VerificationError
         The plan's cost, worked out again, is not the core's objective.
     """
@@ -44,14 +59,16 @@ def make_plan(
         options = replace(options, on_progress=on_progress)
     if stop is not None:
         options = replace(options, stop=stop)
-    return plan_program(build_program(scenario), options)
+    return plan_program(build_program(scenario), options, sources=sources)
 
 
-def plan_program(program: TradeProgram, options: SolveOptions) -> Plan:
+def plan_program(
+    program: TradeProgram, options: SolveOptions, *, sources: SourceMap | None = None
+) -> Plan:
     """Return the best plan of a program that is already built. See `make_plan`."""
     outcome = solve(program.network, options)
     if outcome.status is OutcomeStatus.INFEASIBLE:
-        raise PlanningError("No plan meets every rule; loosen one of them.")
+        raise NoPlanError(explain_no_plan(program, sources=sources, seconds=DIAGNOSIS_SECONDS))
     outcome.raise_for_status()
     return read_outcome(program, outcome)
 

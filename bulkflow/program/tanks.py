@@ -17,7 +17,7 @@ from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.loads import LoadBook
 from bulkflow.program.making import Making
-from bulkflow.program.parts import Label, Parts
+from bulkflow.program.parts import Label, Parts, bound_label
 from bulkflow.scenario.model import Lot, Site, Tank
 
 __all__ = [
@@ -255,6 +255,7 @@ class _Room:
         simple = not self.hearts and not self.shared
         if simple and (most >= 0).all():
             self.parts.node(self.node).most[self.name] = most
+            self.parts.labels[bound_label("most", self.node, self.name)] = label
         else:
             self.parts.add_limit(
                 f"room {self.site.id}/{self.name}",
@@ -303,6 +304,9 @@ class _Room:
         periods = self._arrival_periods([column.lane.id for column in columns], fixed)
         most = room - self.blocked[:-1] - fixed
         most[0] -= self.opening
+        given = self.loads.fixed_names(
+            lambda one: one.lane.destination == self.site.id and one.commodity == self.commodity
+        )
         heels = [
             Term("activity", one.leaves, -one.tank.heel_litres * self.per_litre)
             for one in self.shared
@@ -311,7 +315,7 @@ class _Room:
         arriving = [term for column in columns for term in self.loads.arriving_terms(column)]
         self.parts.add_limit(
             f"room on arrival {self.site.id}/{self.name}",
-            Label(f"{self._words('room for')} when loads arrive", self.refs, 15),
+            Label(f"{self._words('room for')} when loads arrive{given}", self.refs, 15),
             [*self._held(lag=1), *heels, *arriving, *self._shared_terms("capacity_litres")],
             at_most=most,
             periods=periods,
@@ -334,14 +338,16 @@ class _Room:
         first = self._first_heel_period(heel)
         if first is None:
             return
+        label = Label(self._words("heel of"), self.refs, 16)
         if simple:
             least = np.zeros(self.ground.count)
             least[first - 1 :] = heel
             self.parts.node(self.node).least[self.name] = least
+            self.parts.labels[bound_label("least", self.node, self.name)] = label
             return
         self.parts.add_limit(
             f"heel {self.site.id}/{self.name}",
-            Label(self._words("heel of"), self.refs, 16),
+            label,
             [*self._held(lag=0), *shared],
             at_least=heel,
             periods=range(first, self.ground.count + 1),

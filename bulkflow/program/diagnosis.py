@@ -1,0 +1,360 @@
+"""Why there is no plan, or why demand falls badly short: the rules in the user's words.
+
+The core finds a set of its rules that cannot hold together (`bulkflow.core.diagnose`); here they
+become rules of the trade with their weeks, and the files and lines they come from. A shortage is
+explained in the same way: the demand is made a rule that must hold, and what conflicts with it is
+what stands in its way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from bulkflow.core.diagnose import Conflict, Diagnosis, diagnose
+from bulkflow.core.elastic import ConflictRule
+from bulkflow.core.network import Limit, Term
+from bulkflow.errors import PlanningError
+from bulkflow.program.answer import DemandServed, Plan
+from bulkflow.program.build import Maps, TradeProgram, build_program
+from bulkflow.program.classes import lot_entry_period
+from bulkflow.program.demand import DemandGroup
+from bulkflow.program.ground import site_node
+from bulkflow.program.parts import Label, bound_label
+from bulkflow.program.where_written import places_of
+from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.sources import Place, SourceMap
+
+__all__ = [
+    "BADLY_SHORT_SHARE",
+    "Explanation",
+    "NoPlanError",
+    "Obstacle",
+    "ShortageExplanation",
+    "explain_no_plan",
+    "explain_shortages",
+]
+
+BADLY_SHORT_SHARE = 0.05
+"""A demand of which more than this is lost, or open at once, over the horizon is badly short."""
+
+_MOST_PLACES = 3  # places named for one rule; more would bury the rule
+_SERVED = "must be served "
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """A rule that takes part in a conflict.
+
+    Parameters
+    ----------
+    words : the rule with its figures.
+    periods : the periods in which it takes part; () for the horizon as a whole.
+    when : the same in words ('' for the whole horizon).
+    places : where it was written.
+    equation : its number in this package's README.
+    """
+
+    words: str
+    periods: tuple[int, ...]
+    when: str
+    places: tuple[Place, ...]
+    equation: int
+
+    def __str__(self) -> str:
+        """Return the rule, its weeks and its places in one line."""
+        text = f"{self.words}, {self.when}" if self.when else self.words
+        shown = list(dict.fromkeys(str(place) for place in self.places))
+        if not shown:
+            return text
+        more = f" and {len(shown) - _MOST_PLACES} more" if len(shown) > _MOST_PLACES else ""
+        return f"{text} ({'; '.join(shown[:_MOST_PLACES])}{more})"
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Rules that cannot hold together.
+
+    Parameters
+    ----------
+    irreducible : whether a plan would exist without any one of them.
+    whole_numbers : whether they conflict only because loads, charges or vattings are whole.
+    """
+
+    obstacles: tuple[Obstacle, ...]
+    irreducible: bool
+    whole_numbers: bool
+
+    def lines(self) -> list[str]:
+        """Return the explanation as lines of text."""
+        found = [f"- {obstacle}" for obstacle in self.obstacles]
+        if self.whole_numbers:
+            found.append("They conflict because loads, charges and vattings are whole.")
+        if not self.irreducible:
+            found.append("The search for fewer rules ran out of time; some may not be needed.")
+        return found
+
+
+class NoPlanError(PlanningError):
+    """No plan meets every rule; carries the explanation found."""
+
+    def __init__(self, explanation: Explanation) -> None:
+        self.explanation = explanation
+        one = len(explanation.obstacles) == 1
+        if not explanation.obstacles:
+            text = ["No plan meets every rule, and no smaller set of rules was found in time."]
+        elif one:
+            text = ["No plan meets every rule. This one cannot hold with all else as given:"]
+        else:
+            text = ["No plan meets every rule. These cannot hold together; loosen one of them:"]
+        super().__init__("\n".join([*text, *explanation.lines()]))
+
+
+@dataclass(frozen=True, slots=True)
+class ShortageExplanation:
+    """Why a demand is not served in a period.
+
+    Parameters
+    ----------
+    site, liquid, market, priority, period : which demand.
+    short_lpa : lost in the period, or open at its end [LPA].
+    verdict : ``no_way``: nothing can bring the liquid there by then; ``blocked``: the obstacles
+        do not let it be served, whatever else goes without; ``shared``: it could be served, but
+        not together with the other demand among the obstacles; ``dearer``: it could be served,
+        but that costs more than the shortage.
+    """
+
+    site: str
+    liquid: str
+    market: str
+    priority: str
+    period: int
+    when: str
+    short_lpa: float
+    verdict: str
+    explanation: Explanation
+
+    def lines(self) -> list[str]:
+        """Return the explanation as lines of text."""
+        market = f" for market {self.market}" if self.market else ""
+        head = (
+            f"{self.liquid} at {self.site}{market} is {self.short_lpa:,.0f} LPA short {self.when}"
+        )
+        match self.verdict:
+            case "no_way":
+                return [f"{head}: nothing can bring it there by then."]
+            case "dearer":
+                return [f"{head}: serving it would cost more than the shortage does."]
+            case "shared":
+                reason = "it cannot be served together with the other demand named here, under"
+            case _:
+                reason = "what stands in the way, whatever else goes without, is"
+        return [f"{head}: {reason}", *self.explanation.lines()]
+
+
+def explain_no_plan(
+    program: TradeProgram, *, sources: SourceMap | None = None, seconds: float = 30.0
+) -> Explanation:
+    """Return the smallest set found, within ``seconds``, of rules that cannot hold together."""
+    return _explained(program.maps, diagnose(program.network, seconds=seconds), sources)
+
+
+def explain_shortages(
+    scenario: Scenario,
+    plan: Plan,
+    *,
+    sources: SourceMap | None = None,
+    seconds: float = 20.0,
+    most: int = 3,
+) -> tuple[ShortageExplanation, ...]:
+    """Explain the worst shortages of a plan: for each the period in which it is largest.
+
+    Parameters
+    ----------
+    seconds : wall time allowed in all.
+    most : how many demands are explained, the shortest of LPA first.
+    """
+    worst = _worst_shortages(plan)[:most]
+    if not worst:
+        return ()
+    program = build_program(scenario)
+    each = seconds / (2 * len(worst))
+    return tuple(_explain_shortage(program, row, sources, each) for row in worst)
+
+
+def _worst_shortages(plan: Plan) -> list[DemandServed]:
+    """Return the largest row of each demand that is badly short, the largest first."""
+    rows: dict[tuple[str, str, str, str], list[DemandServed]] = {}
+    for row in plan.demand:
+        rows.setdefault((row.site, row.liquid, row.market, row.priority), []).append(row)
+    worst = []
+    for found in rows.values():
+        asked = sum(row.demand_lpa for row in found)
+        largest = max(found, key=lambda row: (row.open_lpa, -row.period))
+        if largest.open_lpa > BADLY_SHORT_SHARE * asked:
+            worst.append(largest)
+    return sorted(worst, key=lambda row: -row.open_lpa)
+
+
+def _explain_shortage(
+    program: TradeProgram, row: DemandServed, sources: SourceMap | None, seconds: float
+) -> ShortageExplanation:
+    maps = program.maps
+    group = next(
+        one
+        for one in maps.demand
+        if (one.site, one.liquid, one.market, one.priority.id)
+        == (row.site, row.liquid, row.market, row.priority)
+    )
+    alone = _served(program, [group], row.period, seconds)
+    verdict, found = "blocked", alone
+    if not alone.conflicts:
+        rivals = [one for one in maps.demand if _rivals(one, group)]
+        together = _served(program, [group, *rivals], row.period, seconds)
+        verdict, found = ("shared", together) if together.conflicts else ("dearer", together)
+    explanation = _explained(maps, found, sources, without=group)
+    if verdict == "blocked" and not explanation.obstacles:
+        verdict = "no_way"
+    return ShortageExplanation(
+        site=row.site,
+        liquid=row.liquid,
+        market=row.market,
+        priority=row.priority,
+        period=row.period,
+        when=_when(maps, (row.period,)),
+        short_lpa=row.open_lpa,
+        verdict=verdict,
+        explanation=explanation,
+    )
+
+
+def _rivals(other: DemandGroup, group: DemandGroup) -> bool:
+    """Tell whether leaving another demand unserved costs as much or more."""
+    return other != group and other.priority.cost_per_lpa >= group.priority.cost_per_lpa
+
+
+def _served(
+    program: TradeProgram, groups: Sequence[DemandGroup], period: int, seconds: float
+) -> Diagnosis:
+    """Ask what conflicts with serving demand: the first group in a period, the rest up to it."""
+    limits = [
+        Limit(
+            f"{_SERVED}{number}",
+            (Term("shortage", group.node, commodity=group.name),),
+            at_most=0.0,
+            periods=(period,) if number == 0 else range(1, period + 1),
+        )
+        for number, group in enumerate(groups)
+    ]
+    network = replace(program.network, limits=[*program.network.limits, *limits])
+    found = diagnose(network, seconds=seconds)
+    names = {limit.id: group for limit, group in zip(limits, groups, strict=True)}
+    conflicts = tuple(
+        replace(one, ref=_SERVED + _group_key(names[one.ref])) if one.ref in names else one
+        for one in found.conflicts
+    )
+    return replace(found, conflicts=conflicts)
+
+
+def _group_key(group: DemandGroup) -> str:
+    return f"{group.site}/{group.liquid}/{group.market}/{group.priority.id}"
+
+
+def _explained(
+    maps: Maps,
+    found: Diagnosis,
+    sources: SourceMap | None,
+    *,
+    without: DemandGroup | None = None,
+) -> Explanation:
+    """Turn a diagnosis into rules of the trade, leaving out what only ties quantities together."""
+    own = None if without is None else _SERVED + _group_key(without)
+    labelled: dict[Label, set[int]] = {}
+    for conflict in found.conflicts:
+        if conflict.ref == own:
+            continue
+        label = _label(maps, conflict)
+        if not label.structural:
+            labelled.setdefault(label, set()).update(conflict.periods)
+    scenario = maps.ground.scenario
+    obstacles = tuple(
+        Obstacle(
+            words=label.words,
+            periods=tuple(sorted(periods)),
+            when=_when(maps, sorted(periods)),
+            places=places_of(scenario, label.refs, sources),
+            equation=label.equation,
+        )
+        for label, periods in labelled.items()
+    )
+    return Explanation(obstacles, found.irreducible, found.whole_numbers)
+
+
+def _label(maps: Maps, conflict: Conflict) -> Label:
+    """Return what a rule of the core stands for."""
+    name = conflict.commodity or ""
+    match conflict.rule:
+        case ConflictRule.STOCK_AT_MOST:
+            return maps.labels[bound_label("most", conflict.ref, name)]
+        case ConflictRule.STOCK_AT_LEAST:
+            return maps.labels[bound_label("least", conflict.ref, name)]
+        case ConflictRule.SUPPLY_EXACTLY:
+            return _entering(maps, conflict)
+        case ConflictRule.MIN_FILL:
+            label = maps.labels[conflict.ref]
+            return replace(label, words=f"least fill of {label.words}")
+        case ConflictRule.MAX_COUNT:
+            label = maps.labels[conflict.ref]
+            return replace(label, words=f"days on which {label.words} can leave")
+        case ConflictRule.LIMIT if conflict.ref.startswith(_SERVED):
+            key = conflict.ref.removeprefix(_SERVED)
+            return next(group.label for group in maps.demand if _group_key(group) == key)
+        case _:
+            return maps.labels[conflict.ref]
+
+
+def _entering(maps: Maps, conflict: Conflict) -> Label:
+    """Name the loads and lots that enter a site whether wanted or not."""
+    ground = maps.ground
+    loads = [
+        one.row.load_id
+        for one in maps.loads.fixed
+        if site_node(one.lane.destination) == conflict.ref
+        and ground.name(one.commodity) == conflict.commodity
+        and one.days.usable_period in conflict.periods
+    ]
+    lots = [
+        lot.lot_id
+        for lot in ground.scenario.lots
+        if site_node(lot.site) == conflict.ref
+        and lot_entry_period(ground.periods, lot) in conflict.periods
+        and ground.name(ground.origins.of_lot(lot)) == conflict.commodity
+    ]
+    named = [f"load {one}" for one in loads] + [f"lot {one}" for one in lots]
+    refs = [f"loads[{one}]" for one in loads] + [f"lots[{one}]" for one in lots]
+    words = f"{' and '.join(named)} entering {conflict.ref.removeprefix('site ')}"
+    return Label(words, tuple(refs), 3)
+
+
+def _when(maps: Maps, periods: Iterable[int]) -> str:
+    """Return periods in words with their days: ``in weeks 3 to 5 (2027-01-18 to 2027-02-07)``."""
+    listed = sorted(periods)
+    if not listed:
+        return ""
+    ground = maps.ground
+    unit = "week" if ground.periods.days == 7 else "period"
+    days = f"({ground.periods.first_day(listed[0])} to {ground.periods.last_day(listed[-1])})"
+    if len(listed) == 1:
+        return f"in {unit} {listed[0]} {days}"
+    return f"in {unit}s {_ranges(listed)} {days}"
+
+
+def _ranges(listed: Sequence[int]) -> str:
+    """Return rising numbers as ranges: 3, 4, 5, 8 -> ``3 to 5, 8``."""
+    runs: list[list[int]] = []
+    for one in listed:
+        if runs and one == runs[-1][-1] + 1:
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
