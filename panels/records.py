@@ -21,6 +21,7 @@ from bulkflow.records import Body, Component, Kind, Record, records_about, recor
 __all__ = [
     "CLOSING",
     "CONFIRMATION",
+    "CONFIRMATION_PLAN",
     "KEY_OPENING",
     "PANELS",
     "PREPARATION",
@@ -29,7 +30,9 @@ __all__ = [
     "STANDARD",
     "Bridging",
     "Closing",
+    "ConfirmationPlan",
     "ConfirmationRecord",
+    "ForcedChoiceSet",
     "Glass",
     "JudgedLot",
     "KeyOpening",
@@ -265,12 +268,41 @@ class Closing(Body):
     remarks: PlainWords | None = None
 
 
+class ForcedChoiceSet(Body):
+    """Three coded glasses of a set, in serving order; one of them is the lot."""
+
+    assessor: Identifier
+    number: Annotated[int, Field(ge=1)]
+    codes: tuple[BlindCode, BlindCode, BlindCode]
+
+
+class ConfirmationPlan(Body):
+    """A planned confirmation, as assessors may see it; the key lies apart.
+
+    Parameters
+    ----------
+    test : its name.
+    lot, note : which lot is suspected of which off-note.
+    assessors : those most sensitive to the taint first.
+    """
+
+    test: Identifier
+    lot: Identifier
+    note: Identifier
+    standard: Identifier
+    held_on: datetime.date
+    assessors: tuple[Identifier, ...]
+    sets: tuple[ForcedChoiceSet, ...]
+    key_digest: str
+
+
 class ConfirmationRecord(Body):
     """A directed confirmation of an off-note, or the similarity test that clears it.
 
     Parameters
     ----------
-    test : forced-choice test.
+    test : name of the planned test.
+    method : forced-choice test used.
     assessments, correct : answers, and those that picked the lot.
     finding : what it shows under the rule.
     """
@@ -278,7 +310,8 @@ class ConfirmationRecord(Body):
     lot: Identifier
     note: Identifier
     held_on: datetime.date
-    test: Text
+    test: Identifier
+    method: Text
     assessors: tuple[Identifier, ...]
     assessments: Annotated[int, Field(ge=1)]
     correct: Annotated[int, Field(ge=0)]
@@ -292,6 +325,7 @@ PREPARATION = Kind("panel preparation", Preparation, lambda body: body.sitting)
 SHEET = Kind("panel sheet", Sheet, lambda body: body.sitting)
 KEY_OPENING = Kind("panel key opening", KeyOpening, lambda body: body.sitting)
 CLOSING = Kind("panel closing", Closing, lambda body: body.sitting)
+CONFIRMATION_PLAN = Kind("panel confirmation plan", ConfirmationPlan, lambda body: body.test)
 CONFIRMATION = Kind("panel confirmation", ConfirmationRecord, lambda body: body.lot)
 
 KINDS: tuple[Kind[Any], ...] = (
@@ -301,6 +335,7 @@ KINDS: tuple[Kind[Any], ...] = (
     SHEET,
     KEY_OPENING,
     CLOSING,
+    CONFIRMATION_PLAN,
     CONFIRMATION,
 )
 

@@ -118,7 +118,7 @@ class Layout:
     present: NDArray[np.bool_]
 
     def design(self) -> Array:
-        """Return fixed effects (J, m, p): sample means at the average sitting, then sitting shifts."""
+        """Return fixed effects (J, m, p): means at the average sitting, then sitting shifts."""
         samples = np.eye(len(self.samples))[self.sample_at]
         last = len(self.sittings) - 1
         shifts = np.vstack([np.eye(last), -np.ones((1, last))])[self.sitting_at]
@@ -298,6 +298,11 @@ def fit_mixed_model(
     kernels = layout.kernels()
     design = layout.design()
     _check_linked(design, layout)
+    if resolution == 0.0 and _flat(table, layout):
+        raise RangeError(
+            "The scores do not vary at all, so no interval can be given. State the step to"
+            " which scores are read."
+        )
     fit = fit_reml(
         table[None],
         design,
@@ -307,11 +312,6 @@ def fit_mixed_model(
     )
     if not fit.settled[0]:
         raise ConvergenceError("The variance components did not settle; look at the scores.")
-    if resolution == 0.0 and _flat(table, layout):
-        raise RangeError(
-            "The scores do not vary at all, so no interval can be given. State the step to"
-            " which scores are read."
-        )
     counts = {
         name: int((layout.present & (layout.sample_at == i)).sum())
         for i, name in enumerate(layout.samples)

@@ -94,7 +94,7 @@ def fit_reml(
     *,
     least_residual: float = 0.0,
 ) -> RemlFit:
-    """Fit by Fisher scoring with step halving; components stay at or above zero.
+    """Fit by scoring with step halving; components stay at or above zero.
 
     Parameters
     ----------
@@ -254,18 +254,31 @@ class _Problem:
         slopes = np.einsum("dkjmm->dk", whitened) - np.einsum("dkpp->dk", shrunk)
         return first, second, expected, slopes
 
+    def average_information(self, state: _State, pulled: Array) -> Array:
+        """Average of observed and expected information, y'P K_k P K_l P y / 2, as (D, K, K).
+
+        Mixed into the expected one it keeps the steps from circling the optimum.
+        """
+        solved = (state.inverse[:, None] @ pulled[..., None])[..., 0]
+        draws, parts = pulled.shape[:2]
+        onto = np.einsum("dkjm,djmp->dkp", pulled, state.weighted)
+        flat, other = pulled.reshape(draws, parts, -1), solved.reshape(draws, parts, -1)
+        explained = onto @ state.covariance @ np.swapaxes(onto, 1, 2)
+        return np.asarray(0.5 * (flat @ np.swapaxes(other, 1, 2) - explained))
+
     def step(self, theta: Array) -> tuple[Array, Array]:
         """One scoring step, halved until the deviance does not rise."""
         state = self.evaluate(theta)
         _, _, expected, slopes = self.information(state)
         pulled = (self.kernels @ state.projected[:, None, ..., None])[..., 0]
         pull = (state.projected[:, None] * pulled).sum(axis=(2, 3))
+        curvature = 0.5 * (expected + self.average_information(state, pulled))
         uphill = 0.5 * (pull - slopes)
         least = np.zeros_like(theta)
         least[:, -1] = self.least_residual
         bound = (theta <= least) & (uphill < 0)
         free = ~bound
-        matrix = expected * (free[:, :, None] & free[:, None, :])
+        matrix = curvature * (free[:, :, None] & free[:, None, :])
         matrix += np.eye(theta.shape[1]) * bound[:, None, :]
         # the pseudo-inverse leaves alone what a data set cannot tell apart (repeats all missing)
         inverse = np.linalg.pinv(matrix, hermitian=True)

@@ -18,6 +18,7 @@ from bulkflow.lots.deciding import decide
 from bulkflow.lots.tables import DECISION
 from bulkflow.records import Record
 from bulkflow.records.chain import acting
+from panels.methods.mixed_model import Estimate
 from panels.records import CONFIRMATION, ConfirmationRecord, bodies_about
 from panels.release.judging import Code, NextStep, Verdict, judge_scores
 from panels.release.register import DeclaredRule
@@ -33,6 +34,7 @@ __all__ = [
     "judge_lot",
     "judge_sitting",
     "looks_used",
+    "score_shift",
 ]
 
 OUTCOMES: Mapping[Verdict, Outcome] = {
@@ -214,6 +216,33 @@ def looks_used(session: Session, lot: str) -> int:
         for held in closed_sittings(session)
         if any(judged.lot == lot for judged in held.sitting.lots)
     )
+
+
+def score_shift(session: Session, sitting: str, lot: str, standard: str) -> Estimate:
+    """Return how a lot scored against a standard in a closed sitting, lot minus standard.
+
+    Raises
+    ------
+    InputError : the sitting did not judge the lot against that standard, or is void.
+    """
+    held = find_sitting(session, sitting)
+    analysis, judgements = judge_sitting(session, held)
+    found = judgements.get(lot)
+    if found is None or found.declared.rule.standard != standard or analysis.void:
+        raise InputError(
+            Fault(
+                "",
+                0,
+                f"sitting {sitting}",
+                f"gives no valid difference of {lot or '(no lot)'} from {standard}",
+                "Name a valid sitting that judged the lot the standard was drawn from.",
+            )
+        )
+    if found.figures.difference is None:
+        raise InputError(
+            Fault("", 0, f"sitting {sitting}", found.figures.trouble.rstrip("."), "Leave it out.")
+        )
+    return found.figures.difference
 
 
 def _decided_from(session: Session, lot: str, sitting: str) -> bool:

@@ -1,0 +1,109 @@
+"""``panels confirm``: a suspected off-note, confirmed or laid to rest."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from bulkflow.cli.register_options import (
+    AsOption,
+    DatabaseOption,
+    DryRunOption,
+    LotArgument,
+    plain_table,
+    tell_records,
+)
+from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console
+from panels.cli.register import writing_panels
+
+__all__ = ["app"]
+
+app = make_app("Confirm a suspected off-note by sets of three, or lay it to rest.", name="confirm")
+
+TestArgument = Annotated[str, typer.Argument(metavar="TEST", help="The test's name.")]
+
+
+@app.command("plan")
+def plan(
+    folder: FolderArgument,
+    test: TestArgument,
+    lot: LotArgument,
+    note: Annotated[str, typer.Argument(metavar="NOTE", help="The off-note named.")],
+    *,
+    on: Annotated[
+        datetime, typer.Option("--on", formats=["%Y-%m-%d"], metavar="DATE", help="Its day.")
+    ],
+    sets: Annotated[int, typer.Option("--sets", help="Sets for each assessor.")] = 1,
+    assessor: Annotated[
+        list[str] | None,
+        typer.Option("--assessor", help="Who noses, in order [default: who named the note first]."),
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Seed of places and codes.")] = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan a 3-AFC test, 'which of the three has the off-note'; its key goes to panel/keys.
+
+    Example: panels confirm plan demo C-1 VK-CIT-2642 sulphury --on 2027-01-05 --dry-run
+    """
+    from panels.sittings.confirming import plan_confirmation, register_confirmation
+    from panels.sittings.keys import draw_seed, key_path, write_key
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        planned = plan_confirmation(
+            session,
+            test=test,
+            lot=lot,
+            note=note,
+            held_on=on.date(),
+            seed=draw_seed() if seed is None else seed,
+            sets=sets,
+            assessors=assessor or (),
+        )
+        record = register_confirmation(session, planned)
+        if not dry_run:
+            write_key(key_path(folder, test), planned.key)
+    if not as_json:
+        sys.stdout.write(f"Which of the three is {note}? Nose from left to right, then choose.\n")
+        headings = {"assessor": "left", "set": "right", "1": "right", "2": "right", "3": "right"}
+        rows = [[one.assessor, str(one.number), *one.codes] for one in planned.plan.sets]
+        result_console().print(plain_table(headings, rows))
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"Planned {test}")
+
+
+@app.command("record")
+def record_(
+    folder: FolderArgument,
+    test: TestArgument,
+    answers: Annotated[
+        Path, typer.Argument(metavar="ANSWERS.csv", help="Columns assessor, set, code.")
+    ],
+    *,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record the answers, say what they show, and decide on the lot anew.
+
+    Example: panels confirm record demo C-1 answers.csv
+    """
+    from panels.sittings.confirming import find_confirmation, read_answers, record_confirmation
+    from panels.sittings.keys import key_path, read_key
+
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        planned = find_confirmation(session, test)
+        key = read_key(key_path(folder, test), sitting=test, digest=planned.key_digest)
+        judgement, record = record_confirmation(
+            session, planned, read_answers(answers, planned, key)
+        )
+    if not as_json:
+        result_console().print(judgement.summary)
+    said = f"Decided on {planned.lot}"
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)

@@ -1,0 +1,267 @@
+"""Confirming a suspected off-note: sets of three, answers, and the lot decided anew.
+
+'One of these three has the off-note: which?' Two glasses hold the reference, one the lot; its
+place is balanced over the sets. Assessors who named the note come first, since they can smell
+it. The key lies apart until the answers are in, as at a sitting.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.lots.sheets import Row, read_sheet
+from bulkflow.records import Power, Record, append, require
+from panels.errors import ServingError
+from panels.reading import nearest
+from panels.records import (
+    CONFIRMATION,
+    CONFIRMATION_PLAN,
+    ConfirmationPlan,
+    ConfirmationRecord,
+    ForcedChoiceSet,
+    bodies_about,
+)
+from panels.release.confirmation import CONFIRMATION_TEST, judge_confirmation
+from panels.serving import Purpose, draw_codes
+from panels.sittings.deciding import Judgement, decide_lot, judge_sitting
+from panels.sittings.history import closed_sittings
+from panels.sittings.keys import KeyLine, SittingKey
+
+__all__ = [
+    "PlannedConfirmation",
+    "find_confirmation",
+    "plan_confirmation",
+    "read_answers",
+    "record_confirmation",
+    "register_confirmation",
+]
+
+MOST_SETS = 3
+"""Most sets for one assessor in a day: three glasses each, and taints tire the nose."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedConfirmation:
+    """A confirmation ready to be recorded, and its key."""
+
+    plan: ConfirmationPlan
+    key: SittingKey
+
+
+def plan_confirmation(
+    session: Session,
+    *,
+    test: str,
+    lot: str,
+    note: str,
+    held_on: date,
+    seed: int,
+    sets: int = 1,
+    assessors: Sequence[str] = (),
+) -> PlannedConfirmation:
+    """Plan sets of three for a lot that an off-note stopped.
+
+    Parameters
+    ----------
+    test : name of the test, unique.
+    lot, note : which lot is suspected of which note.
+    sets : for each assessor, 1 to 3. One each keeps the way open to a similarity test.
+    assessors : by default those who named the note, then the others of the lot's last sitting.
+
+    Raises
+    ------
+    InputError : the lot was not judged, the note did not stop it, or the name is taken.
+    """
+    if bodies_about(session, CONFIRMATION_PLAN, test):
+        raise _fault("test", f"{test} is planned already", "Give it another name.")
+    if not 1 <= sets <= MOST_SETS:
+        raise _fault("sets", f"are {sets} for each assessor", f"Give 1 to {MOST_SETS}.")
+    judged = _last_judgement(session, lot)
+    stopping = {f.note: f.assessors for _, f in judged.figures.off_notes if f.stops}
+    if note not in stopping:
+        raise _fault("note", f"{note} did not stop {lot}", nearest(note, sorted(stopping)))
+    people = tuple(assessors) or _sensitive_first(session, lot, stopping[note])
+    doubled = [name for name, times in Counter(people).items() if times > 1]
+    if doubled:
+        raise _fault("assessors", f"name {doubled[0]} twice", "Name each assessor once.")
+    standard = judged.declared.rule.standard
+    key = _lay_out(test, lot, standard, people, sets, seed)
+    plan = ConfirmationPlan(
+        test=test,
+        lot=lot,
+        note=note,
+        standard=standard,
+        held_on=held_on,
+        assessors=people,
+        sets=tuple(_sets_of(key)),
+        key_digest=key.digest,
+    )
+    return PlannedConfirmation(plan, key)
+
+
+def register_confirmation(session: Session, planned: PlannedConfirmation) -> Record:
+    """Record a planned confirmation; its key is written apart by the caller."""
+    require(session, Power.RECORD, f"plan the confirmation {planned.plan.test}")
+    return append(session, CONFIRMATION_PLAN, planned.plan)
+
+
+def find_confirmation(session: Session, test: str) -> ConfirmationPlan:
+    """Return a planned confirmation.
+
+    Raises
+    ------
+    InputError : there is none of that name.
+    """
+    found = bodies_about(session, CONFIRMATION_PLAN, test)
+    if not found:
+        raise _fault("test", f"{test} is not planned", "Plan it first, or correct its name.")
+    return found[-1][1]
+
+
+def read_answers(path: Path, plan: ConfirmationPlan, key: SittingKey) -> dict[str, list[bool]]:
+    """Read which glass of each set the assessors picked.
+
+    Columns ``assessor``, ``set`` and ``code``. Every set needs its answer: a choice is forced.
+
+    Raises
+    ------
+    InputError : with every fault.
+    """
+    columns = ("assessor", "set", "code")
+    table = read_sheet(path, needed=columns, known=columns)
+    sets = {(one.assessor, str(one.number)): one for one in plan.sets}
+    odd = {(line.assessor, line.code): line.subject == plan.lot for line in key.lines}
+    picks: dict[tuple[str, str], bool] = {}
+    for row in table.rows:
+        place = (row.cells.get("assessor", "").strip(), row.cells.get("set", "").strip())
+        code = row.cells.get("code", "").strip()
+        if _answer_fault(row, place, code, sets, picks):
+            continue
+        picks[place] = odd[(place[0], code)]
+    faults = [fault for row in table.rows for fault in row.faults]
+    if not faults:
+        faults = [
+            Fault(
+                path.name,
+                0,
+                "set",
+                f"{number} of {assessor} has no answer",
+                "A choice is forced: enter the assessor's best guess.",
+            )
+            for assessor, number in sets
+            if (assessor, number) not in picks
+        ]
+    if faults:
+        raise InputError(faults)
+    answers: dict[str, list[bool]] = defaultdict(list)
+    for (assessor, _), pick in picks.items():
+        answers[assessor].append(pick)
+    return dict(answers)
+
+
+def record_confirmation(
+    session: Session, plan: ConfirmationPlan, answers: dict[str, list[bool]]
+) -> tuple[Judgement, Record]:
+    """Record what a confirmation shows, and decide on its lot anew.
+
+    Raises
+    ------
+    InputError : its answers are recorded already.
+    RefusedError : the acting person may not decide for the panel.
+    """
+    require(session, Power.DECIDE_PANEL, f"record the confirmation {plan.test}")
+    done = [body for _, body in bodies_about(session, CONFIRMATION, plan.lot)]
+    if any(body.test == plan.test for body in done):
+        raise _fault("test", f"{plan.test} has its answers already", "Plan another test.")
+    rule = _last_judgement(session, plan.lot).declared.rule
+    found = judge_confirmation(rule.off_notes.confirmation, answers)
+    body = ConfirmationRecord(
+        lot=plan.lot,
+        note=plan.note,
+        held_on=plan.held_on,
+        test=plan.test,
+        method=CONFIRMATION_TEST,
+        assessors=tuple(sorted(answers)),
+        assessments=found.assessments,
+        correct=found.correct,
+        finding=found.finding.value,
+        words=found.words,
+    )
+    append(session, CONFIRMATION, body)
+    return decide_lot(session, plan.lot)
+
+
+def _last_judgement(session: Session, lot: str) -> Judgement:
+    held = [one for one in closed_sittings(session) if any(j.lot == lot for j in one.sitting.lots)]
+    if not held:
+        raise _fault("lot", f"{lot} was judged by no closed sitting", "Hold a sitting first.")
+    return judge_sitting(session, held[-1])[1][lot]
+
+
+def _sensitive_first(session: Session, lot: str, named: Sequence[str]) -> tuple[str, ...]:
+    held = [one for one in closed_sittings(session) if any(j.lot == lot for j in one.sitting.lots)]
+    others = [name for name in held[-1].sitting.assessors if name not in named]
+    return (*named, *others)
+
+
+def _lay_out(
+    test: str, lot: str, standard: str, people: Sequence[str], sets: int, seed: int
+) -> SittingKey:
+    """Balance the lot's place over all sets, and draw codes."""
+    rng = np.random.default_rng(seed)
+    wanted = len(people) * sets
+    places = [place for _ in range(-(-wanted // 3)) for place in rng.permutation(3)][:wanted]
+    try:
+        codes = iter(draw_codes(3 * wanted, rng))
+    except ServingError as error:
+        raise _fault("sets", str(error).rstrip("."), "") from error
+    lines = []
+    for number, odd in enumerate(places):
+        assessor, flight = people[number % len(people)], number // len(people) + 1
+        for position in range(3):
+            subject = lot if position == odd else standard
+            purpose = Purpose.LOT if position == odd else Purpose.CONTROL
+            lines.append(KeyLine(assessor, flight, position + 1, next(codes), subject, purpose))
+    return SittingKey(test, seed, tuple(sorted(lines)))
+
+
+def _sets_of(key: SittingKey) -> list[ForcedChoiceSet]:
+    codes: dict[tuple[str, int], list[str]] = defaultdict(list)
+    for line in key.lines:  # sorted by position within a set
+        codes[(line.assessor, line.flight)].append(line.code)
+    return [
+        ForcedChoiceSet.model_validate({"assessor": a, "number": n, "codes": own})
+        for (a, n), own in codes.items()
+    ]
+
+
+def _answer_fault(
+    row: Row,
+    place: tuple[str, str],
+    code: str,
+    sets: dict[tuple[str, str], ForcedChoiceSet],
+    picks: dict[tuple[str, str], bool],
+) -> bool:
+    if row.faults:
+        return True
+    if place not in sets:
+        found = f"{place[1] or '(none)'} of {place[0] or '(none)'} is not in this test"
+        row.fault("set", found, "Copy assessor and set from the plan.")
+    elif place in picks:
+        row.fault("set", f"{place[1]} of {place[0]} is answered twice", "Keep one answer.")
+    elif code not in sets[place].codes:
+        known = ", ".join(sets[place].codes)
+        row.fault("code", f"{code or '(none)'} is not in that set", f"It holds {known}.")
+    return bool(row.faults)
+
+
+def _fault(where: str, found: str, mend: str) -> InputError:
+    return InputError(Fault("", 0, where, found, mend))
