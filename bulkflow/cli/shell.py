@@ -183,6 +183,8 @@ def _show_error(error: Exception, *, as_json: bool, debug: bool) -> ExitCode:
 def _usage_text(error: Exception) -> str:
     said = getattr(error, "format_message", error.__str__)()
     context = getattr(error, "ctx", None)
+    if said.startswith("Usage:"):  # no arguments at all: the help itself
+        return said
     hint = f"\nTry '{context.command_path} --help'." if context is not None else ""
     return f"{said}{hint}"
 

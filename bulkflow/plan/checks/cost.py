@@ -173,7 +173,8 @@ def _change(ledger: Ledger) -> float:
         return 0.0
     difference: Counter[tuple[str, str, str, int]] = Counter()
     for load in ledger.sent:
-        liquid = "" if ledger.tank_types[load.tank_type].compartments else load.parts[0].liquid
+        divided = ledger.tank_types[load.tank_type].compartments
+        liquid = "" if divided or not load.parts else load.parts[0].liquid
         difference[load.lane, load.tank_type, liquid, load.period] += 1
     for row in ledger.scenario.issued_loads:
         period = ledger.days.period_of(row.period_start)
