@@ -33,6 +33,8 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 HOURS_TOLERANCE = 1e-9
 """Hours are sums of decimals; a charge that fits but for rounding fits."""
+LEAST_PART_OF_CHARGE = 0.01
+"""The least of a charge with which a continuous still counts as running a recipe (eq. 8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +278,10 @@ class _Setting:
             f"{runs}/only then", label,
             [*charges, Term("activity", runs, (-self.most).tolist())], at_most=0.0,
         )  # fmt: skip
+        least = LEAST_PART_OF_CHARGE if self.still.continuous else 1.0
+        parts.add_limit(
+            f"{runs}/at least", label, [*charges, Term("activity", runs, -least)], at_least=0.0
+        )
         parts.add_limit(
             f"{stays}/now", label, [Term("activity", stays), Term("activity", runs, -1.0)],
             at_most=0.0,
