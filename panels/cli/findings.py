@@ -29,24 +29,28 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
         for check in analysis.checks
     ]
     console.print(plain_table(headings, rows))
-    console.print("Lots (95 % intervals; robust: Algorithm A, beside the model)")
+    console.print("Lots: 95 % intervals, Dunnett's p for all lots of a liquid together, and the")
+    console.print("robust difference (Algorithm A) beside the model's")
     headings = {
-        "lot": "left",
-        "look": "right",
+        "lot": "right",
         "n": "right",
         "mean": "right",
         "minus control": "right",
+        "p": "right",
         "robust": "right",
-        "Dunnett p": "right",
     }
     console.print(plain_table(headings, [_row(f) for f in analysis.lots.values()]))
     for figures in analysis.lots.values():
+        if figures.look > 1:
+            together = " and ".join(figures.sittings)
+            console.print(f"{figures.lot.lot}: judged on {together} together.")
         for sitting, note in figures.off_notes:
-            console.print(
-                f"{figures.lot.lot}: {note.note} named by {', '.join(note.assessors) or 'nobody'}"
-                f" ({len(note.assessors)} of {note.asked}, {sitting}); by false alarm"
-                f" {note.chance:.2g}" + (" - stops the lot" if note.stops else "")
-            )
+            if note.assessors:
+                console.print(
+                    f"{figures.lot.lot}: {note.note} named by {', '.join(note.assessors)}"
+                    f" ({len(note.assessors)} of {note.asked}, {sitting}), expected by false"
+                    f" alarm in {note.chance:.2g} of lots" + ("; stops it" if note.stops else "")
+                )
     console.print("\nWhat the rule makes of it")
     for name, judgement in judgements.items():
         console.print(f"{name} ({judgement.declared.rule.name}): {judgement.summary}")
@@ -60,12 +64,11 @@ def _row(figures: LotFigures) -> list[str]:
     robust = figures.robust_difference
     return [
         figures.lot.lot,
-        str(figures.look),
         str(figures.assessors),
         _interval(figures.mean),
         _interval(figures.difference, signed=True),
-        "-" if robust is None else f"{robust.mean:+.2f} ±{robust.standard_uncertainty:.2f}",
         "-" if figures.dunnett is None else f"{figures.dunnett.p_value:.3f}",
+        "-" if robust is None else f"{robust.mean:+.2f}",
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 from bulkflow.cli.register_options import plain_table
@@ -72,15 +73,10 @@ def print_trays(sitting: Sitting) -> None:
 
 
 def print_score_columns(sitting: Sitting) -> None:
-    """Print how a table of scores looks, with the codes to fill in."""
-    from panels.sittings.scores import SHEET_COLUMNS
+    """Print the table of scores to fill in."""
+    from panels.sittings.sheets import blank_table
 
-    console = result_console()
-    console.print(f"Score table of {sitting.sitting} (--to writes sheets for print):")
-    console.print(",".join((*SHEET_COLUMNS[:5], *sitting.attributes, *SHEET_COLUMNS[5:])))
-    for place in sitting.places:
-        gaps = "," * (len(SHEET_COLUMNS) - 2 + len(sitting.attributes))
-        console.print(f"{place.assessor},{place.code}{gaps}")
+    sys.stdout.write(blank_table(sitting))
 
 
 def print_coding(key: SittingKey) -> None:
@@ -91,4 +87,4 @@ def print_coding(key: SittingKey) -> None:
     console.print(f"Coding of {key.sitting}: for the coder only.")
     for subject in coding_of(key):
         codes = ", ".join(f"{assessor} {code}" for assessor, code in subject.codes)
-        console.print(f"{subject.subject}: {codes}")
+        console.print(f"Flight {subject.flight}, {subject.subject}: {codes}")

@@ -25,7 +25,7 @@ from panels.cli.register import panel_folder, reading_panels, writing_panels
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
-    from panels.release.characteristic import Characteristic
+    from panels.release.characteristic import Characteristic, CharacteristicPoint
     from panels.release.rule import ReleaseRule
     from panels.release.simulation import Progress
 
@@ -294,6 +294,14 @@ def _progress(what: str, total: int | None) -> Iterator[Progress]:
         yield lambda done: bar.advance(task, done)
 
 
+def _chance(chance: float, point: CharacteristicPoint) -> str:
+    """Say a chance with its standard error; where none or all came out, its 95 % bound."""
+    if chance in (0.0, 1.0):
+        bound = 3.0 / point.draws  # the rule of three
+        return f"below {bound:.2%}" if chance == 0.0 else f"above {1.0 - bound:.2%}"
+    return f"{chance:.1%} ±{point.standard_error(chance):.1%}"
+
+
 def _print_characteristic(found: Characteristic) -> None:
     headings = {
         "axis": "left",
@@ -306,14 +314,12 @@ def _print_characteristic(found: Characteristic) -> None:
         [
             "true mean" if point.axis == "quality" else "noticing share",
             f"{point.value:g}",
-            *(
-                f"{chance:.1%} ±{point.standard_error(chance):.1%}"
-                for chance in (point.release, point.hold, point.reject)
-            ),
+            *(_chance(chance, point) for chance in (point.release, point.hold, point.reject)),
         ]
         for point in found.points
     ]
     console = result_console()
     console.print(f"Risks of {found.rule}: {found.draws} lots simulated at each point; ± is the")
-    console.print("standard error of the simulation. Retests are included.")
+    console.print("standard error of the simulation, below and above are 95 % bounds where none or")
+    console.print("all came out so. Retests are included.")
     console.print(plain_table(headings, rows))

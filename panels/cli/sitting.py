@@ -122,7 +122,7 @@ def list_(
         ]
         for one in held
     ]
-    headings = {"sitting": "left", "day": "left", "lots": "left", "state": "left"}
+    headings = {"sitting": "right", "day": "right", "lots": "left", "state": "left"}
     result_console().print(plain_table(headings, rows))
 
 
@@ -166,6 +166,12 @@ def sheets(
         file = to / f"{sitting}-{kind.value}.html"
         _write_whole(file, texts[kind])
         sys.stdout.write(f"{file}\n")
+        if kind is Paper.SCORES:
+            from panels.sittings.sheets import blank_table
+
+            table = file.with_suffix(".csv")
+            _write_whole(table, blank_table(held.sitting))
+            sys.stdout.write(f"{table}\n")
 
 
 @app.command("record")
@@ -220,7 +226,7 @@ def open_key(
         key = read_key(key_path(folder, sitting), sitting=sitting, digest=held.sitting.key_digest)
     for subject in coding_of(key):
         codes = ", ".join(f"{assessor} {code}" for assessor, code in subject.codes)
-        result_console().print(f"{subject.subject}: {codes}")
+        result_console().print(f"Flight {subject.flight}, {subject.subject}: {codes}")
 
 
 @app.command("close")
@@ -393,11 +399,7 @@ def _tell_decisions(made: list[tuple[Judgement, Record]], *, as_json: bool, dry_
     if as_json:
         tell_records([record for _, record in made], as_json=True, dry_run=dry_run, said="")
         return
-    rows = [
-        [one.figures.lot.lot, one.verdict.value, one.next_step.value, "; ".join(one.reasons)]
-        for one, _ in made
-    ]
-    headings = {"lot": "left", "decision": "left", "next": "left", "why": "left"}
-    result_console().print(plain_table(headings, rows))
-    said = f"Decided on {len(made)} lots"
-    tell_records([record for _, record in made], as_json=False, dry_run=dry_run, said=said)
+    console = result_console()
+    for judgement, record in made:
+        kept = "" if dry_run else f" (record {record.seq})"
+        console.print(f"{judgement.figures.lot.lot}{kept}: {judgement.summary}")

@@ -412,7 +412,7 @@ def _deviations(
         len(held.key) - len(answers) - sum(row.assessor in held.outstanding for row in held.key)
     )
     if blank + lacking:
-        told.append(f"{sitting}: {blank + lacking} glasses came back without a score")
+        told.append(f"{sitting}: glasses that came back without a score: {blank + lacking}")
     told += [f"{sitting}: no sheet from {name}" for name in held.outstanding]
     if held.preparation is None:
         told.append(f"{sitting}: the strength of the diluted samples was not recorded")

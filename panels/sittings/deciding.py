@@ -276,10 +276,9 @@ def _standing_notes(figures: LotFigures, findings: Mapping[str, ConfirmationReco
         if not finding.stops or cleared:
             continue
         how = (
-            f"by false alarm that has a chance of {100 * finding.chance:.2g} %"
+            f"false alarms alone would do so on {100 * finding.chance:.2g} % of clean lots"
             if finding.stands_out
-            else "as false alarms on the controls could also give (chance"
-            f" {100 * finding.chance:.2g} %)"
+            else f"but false alarms alone would do so on {100 * finding.chance:.2g} % of clean lots"
         )
         told.append(
             f"{len(finding.assessors)} of {finding.asked} assessors named {finding.note} in"

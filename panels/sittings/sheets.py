@@ -19,11 +19,12 @@ from panels.preparation import cautions
 from panels.preparation.dilution import COVER, GLASS, Dilution, prepare_dilution
 from panels.records import Place, Sitting
 from panels.sittings.keys import SittingKey
-from panels.sittings.scores import SheetRules
+from panels.sittings.scores import SHEET_COLUMNS, SheetRules
 
 __all__ = [
     "CodedSubject",
     "Tray",
+    "blank_table",
     "coding_html",
     "coding_of",
     "preparation_html",
@@ -45,8 +46,9 @@ class Tray:
 
 @dataclass(frozen=True, slots=True)
 class CodedSubject:
-    """Glasses to fill with one lot or standard: codes by assessor."""
+    """Glasses to fill with one lot or standard for one flight: codes by assessor."""
 
+    flight: int
     subject: str
     codes: tuple[tuple[str, str], ...]
 
@@ -85,13 +87,13 @@ def _by_flight(flight: int, assessor: str) -> tuple[int, int, str]:
 
 
 def coding_of(key: SittingKey) -> tuple[CodedSubject, ...]:
-    """Return the codes to write on glasses, by what goes into them."""
-    codes: dict[str, list[tuple[str, str]]] = defaultdict(list)
+    """Return the codes to write on glasses, by flight and what goes into them."""
+    codes: dict[tuple[int, str], list[tuple[str, str]]] = defaultdict(list)
     for line in key.lines:
-        codes[line.subject].append((line.assessor, line.code))
+        codes[(line.flight, line.subject)].append((line.assessor, line.code))
     return tuple(
-        CodedSubject(s, tuple(sorted(own, key=lambda c: (_by_flight(0, c[0]), c[1]))))
-        for s, own in sorted(codes.items())
+        CodedSubject(flight, subject, tuple(sorted(own, key=lambda c: (_by_flight(0, c[0]), c[1]))))
+        for (flight, subject), own in sorted(codes.items())
     )
 
 
@@ -126,6 +128,19 @@ def score_html(sitting: Sitting, rules: SheetRules, assessors: Sequence[str] = (
     trays = trays_of(sitting)
     sheets = [(name, [tray for tray in trays if tray.assessor == name]) for name in wanted]
     return _render("scores.html", sitting, sheets=sheets, rules=rules, cautions=cautions.ASSESSORS)
+
+
+def blank_table(sitting: Sitting) -> str:
+    """Return the table of scores to fill in: a row for each glass, in serving order."""
+    columns = (*SHEET_COLUMNS[:5], *sitting.attributes, *SHEET_COLUMNS[5:])
+    gaps = "," * (len(columns) - 2)
+    rows = [
+        f"{place.assessor},{place.code}{gaps}"
+        for place in sorted(
+            sitting.places, key=lambda p: (_by_flight(0, p.assessor), p.flight, p.position)
+        )
+    ]
+    return "\n".join([",".join(columns), *rows, ""])
 
 
 def _render(template: str, sitting: Sitting, **values: Any) -> str:

@@ -80,7 +80,7 @@ STORIES = (
             "VK-BASE-S2": 7.4,
             "VK-DRY-2643": 7.6,
             "VK-NAVY-2641": 7.5,
-            "VK-NAVY-2642": 6.4,
+            "VK-NAVY-2642": 6.05,
             "VK-BASE-2641": 7.4,
         },
         profile={
