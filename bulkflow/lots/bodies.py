@@ -7,11 +7,12 @@ looked up elsewhere to be understood.
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from enum import StrEnum
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, JsonValue, model_validator
 
 from bulkflow.records.amounts import (
     LabValue,
@@ -25,6 +26,7 @@ __all__ = [
     "Decision",
     "Disposal",
     "Disposition",
+    "Document",
     "Expectation",
     "Gate",
     "Hold",
@@ -50,6 +52,28 @@ __all__ = [
 Identifier = Annotated[str, Field(max_length=80, pattern=r"^[^\W_][\w .:/#()\-]*$")]
 #: Words without control characters other than line ends, at most 4,000.
 Text = Annotated[str, Field(min_length=1, max_length=4000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]+$")]
+
+
+def _recordable(document: dict[str, JsonValue]) -> dict[str, JsonValue]:
+    """Refuse what has no canonical form, wherever it lies in a document."""
+    waiting: list[tuple[str, JsonValue]] = [("", document)]
+    while waiting:
+        place, value = waiting.pop()
+        if isinstance(value, dict):
+            waiting.extend((f"{place}.{key}" if place else key, v) for key, v in value.items())
+        elif isinstance(value, list):
+            waiting.extend((f"{place}.{number}", v) for number, v in enumerate(value))
+        elif isinstance(value, float) and not math.isfinite(value):
+            raise ValueError(f"holds the number {value} at {place}")
+        elif isinstance(value, str) and "\x00" in value:
+            raise ValueError(f"holds a NUL character at {place}")
+        if "\x00" in place:
+            raise ValueError("holds a NUL character in a key")
+    return document
+
+
+#: A JSON object of any shape, its numbers finite.
+Document = Annotated[dict[str, JsonValue], AfterValidator(_recordable)]
 
 
 class Gate(StrEnum):
@@ -201,7 +225,7 @@ class ReleaseRule(Body):
     rule_version: Annotated[int, Field(ge=1)]
     decided_by: Literal["panel", "laboratory"]
     words: Text
-    document: dict[str, Any] = Field(default_factory=dict)
+    document: Document = Field(default_factory=dict)
 
 
 class Decision(Body):
@@ -214,7 +238,7 @@ class Decision(Body):
     rule_id: Identifier | None = None
     rule_version: int | None = None
     reason: Text
-    evidence: dict[str, Any]
+    evidence: Document
 
 
 class Override(Body):

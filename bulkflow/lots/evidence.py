@@ -12,10 +12,10 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, JsonValue, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from bulkflow.errors import InputError
-from bulkflow.lots.bodies import Identifier, Outcome, Text
+from bulkflow.lots.bodies import Document, Identifier, Outcome, Text
 from bulkflow.lots.faults import faults_of
 from bulkflow.records.kinds import Body
 
@@ -46,7 +46,7 @@ class ScoreSummary(Body):
     count: Annotated[int, Field(ge=0)]
     mean: Finite | None = None
     standard_deviation: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
-    detail: dict[str, JsonValue] = Field(default_factory=dict)
+    detail: Document = Field(default_factory=dict)
 
 
 class Model(Body):
@@ -54,7 +54,7 @@ class Model(Body):
 
     name: Text
     words: Text
-    parameters: dict[str, JsonValue] = Field(default_factory=dict)
+    parameters: Document = Field(default_factory=dict)
 
 
 class Interval(Body):
@@ -83,7 +83,7 @@ class RuleCopy(Body):
     rule_id: Identifier
     rule_version: Annotated[int, Field(ge=1)]
     words: Text
-    document: dict[str, JsonValue] = Field(default_factory=dict)
+    document: Document = Field(default_factory=dict)
 
 
 class LabFinding(Body):
@@ -115,16 +115,16 @@ class Evidence(Body):
     outcome: Outcome
     decided_on: date
     summary: Text
-    occasions: tuple[dict[str, JsonValue], ...] = ()
+    occasions: tuple[Document, ...] = ()
     scores: tuple[ScoreSummary, ...] = ()
     model: Model | None = None
     intervals: tuple[Interval, ...] = ()
     rule: RuleCopy | None = None
-    operating_characteristic: dict[str, JsonValue] | None = None
+    operating_characteristic: Document | None = None
     findings: tuple[LabFinding, ...] = ()
     deviations: tuple[Text, ...] = ()
     participants: tuple[Participant, ...] = ()
-    source: dict[str, JsonValue] = Field(default_factory=dict)
+    source: Document = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _complete(self) -> Evidence:

@@ -23,6 +23,7 @@ from pydantic import Field
 from sqlalchemy import Column, ForeignKey, Index, Integer, Table, Text, func, select
 from sqlalchemy.orm import Session
 
+from bulkflow.errors import Fault, InputError
 from bulkflow.records.kinds import Body, Kind
 from bulkflow.records.schema import METADATA
 
@@ -43,6 +44,9 @@ __all__ = [
     "powers_of",
     "roles_of",
 ]
+
+
+LONGEST_NAME = 80
 
 
 class Power(StrEnum):
@@ -99,9 +103,19 @@ class Actor:
 
     @classmethod
     def current(cls, name: str | None = None) -> Actor:
-        """Return the person named, else the operating-system user."""
+        """Return the person named, else the operating-system user.
+
+        Raises
+        ------
+        InputError
+            If the name is longer than 80 characters or holds one that cannot be printed.
+        """
         account = current_account()
-        return cls(name=(name or "").strip() or account, account=account)
+        person = (name or "").strip() or account
+        if len(person) > LONGEST_NAME or not person.isprintable():
+            mend = f"Give a name of at most {LONGEST_NAME} printable characters."
+            raise InputError(Fault("", 0, "the acting person", f"is {person[:40]!r}", mend))
+        return cls(name=person, account=account)
 
     @property
     def words(self) -> str:
@@ -129,7 +143,7 @@ def current_account() -> str:
 class Appointment(Body):
     """A person is given a role, or gives it up."""
 
-    person: str = Field(min_length=1)
+    person: str = Field(min_length=1, max_length=LONGEST_NAME)
     role: Role
     action: Literal["appoint", "dismiss"]
     reason: str = Field(min_length=1)

@@ -25,7 +25,13 @@ __all__ = ["Body", "Component", "IndexRow", "Kind", "Step"]
 class Body(BaseModel):
     """Base of every record body: immutable, and no unknown fields."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        str_strip_whitespace=True,
+        # Written as they are, and so refused by the canonical form, rather than as null.
+        ser_json_inf_nan="constants",
+    )
 
 
 B = TypeVar("B", bound=Body)

@@ -5,6 +5,7 @@ import stat
 import pytest
 from sqlalchemy import text
 
+from bulkflow.errors import InputError
 from bulkflow.records import (
     Actor,
     Appointment,
@@ -81,6 +82,12 @@ def test_the_operating_system_user_acts_by_default():
     named = Actor.current("  Ilse Marten ")
     assert (named.name, named.account) == ("Ilse Marten", actor.account)
     assert named.words == f"Ilse Marten (as named by the operating-system user {actor.account})"
+
+
+@pytest.mark.parametrize("name", ["x" * 81, "a\nb", "a\x1b[31mb", "\udc80", "a\u202eb"])
+def test_a_name_that_cannot_be_printed_is_refused(name):
+    with pytest.raises(InputError, match="the acting person"):
+        Actor.current(name)
 
 
 def test_the_environment_does_not_choose_the_account(monkeypatch):
