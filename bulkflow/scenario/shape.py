@@ -24,8 +24,10 @@ _PATTERN_MENDS = {
     ID_PATTERN: "An id is made of the letters a to z, digits, '.', '_' and '-', and starts with a "
     "letter or a digit.",
     CURRENCY_PATTERN: "A currency is its code of three capital letters, such as EUR.",
-    LINE_PATTERN: "A text stands on one line, and does not start with '='.",
-    NOTE_PATTERN: "A note holds no control characters, and does not start with '='.",
+    LINE_PATTERN: "A text stands on one line, and does not start with = + - or @ (as a formula "
+    "does).",
+    NOTE_PATTERN: "A note holds no control characters, and does not start with = + - or @ (as a "
+    "formula does).",
 }
 
 

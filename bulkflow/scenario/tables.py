@@ -43,13 +43,17 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table: its name in files, its field of the scenario, its rows' type and columns."""
+    """A table: its name in files, its field of the scenario, its rows' type and columns.
+
+    ``passed_over`` are columns that others read from the same file, and the plan does not need.
+    """
 
     name: str
     field: str
     model: type[Record]
     columns: tuple[Column, ...]
     id_field: str | None = None
+    passed_over: tuple[str, ...] = ()
 
     @property
     def required(self) -> list[str]:
@@ -103,6 +107,8 @@ _ALL = (
             Column("note", "note"),
         ),
         id_field="lot_id",
+        # Of the register of lots, which takes its first lots from the same file.
+        passed_over=("markets", "stage"),
     ),
     Table("opening_stock", "opening_stock", OpeningStockRow, (_SITE, _LIQUID, _LPA, _SUPPLIER)),
     Table(
@@ -212,6 +218,8 @@ def _header(grid: Grid, table: Table, faults: list[Fault]) -> Iterator[tuple[int
         elif name in by_name:
             seen.add(name)
             yield index, by_name[name]
+        elif name in table.passed_over:
+            seen.add(name)
         else:
             near = nearest(name, by_name)
             mend = f"Did you mean {near}?" if near else f"Known are {listed(_names(table))}."

@@ -36,12 +36,13 @@ __all__ = [
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
 CURRENCY_PATTERN = r"^[A-Z]{3}$"
-LINE_PATTERN = r"^[^=\p{Cc}][^\p{Cc}]*$"
-NOTE_PATTERN = r"^[^=\p{Cc}]([^\p{Cc}]|[\n\t])*$"
+LINE_PATTERN = r"^[^=+@\p{Cc}-][^\p{Cc}]*$"
+NOTE_PATTERN = r"^[^=+@\p{Cc}-]([^\p{Cc}]|[\n\t])*$"
 
 Id = Annotated[str, StringConstraints(strict=True, min_length=1, max_length=40, pattern=ID_PATTERN)]
-# A text that starts with "=" would be computed by a spreadsheet; a control character would break
-# tables and screens. Space around a text says nothing and is taken off.
+# A text that starts with one of = + - @ would be computed by a spreadsheet that opens one of our
+# tables; a control character would break tables and screens. Space around a text says nothing and
+# is taken off.
 Text = Annotated[
     str,
     StringConstraints(

@@ -12,7 +12,7 @@ _ODD_TEXTS = [
     "NO",
     "~",
     "1e5",
-    "- a",
+    "a - b",
     "a: b",
     "# c",
     "'",
@@ -32,7 +32,7 @@ PRINTABLE = st.characters(exclude_categories=("Cc", "Cs"), exclude_characters="\
 TEXTS = st.one_of(
     st.sampled_from(_ODD_TEXTS),
     st.text(PRINTABLE, min_size=1, max_size=60).filter(
-        lambda text: text.strip() and not text.strip().startswith("=")
+        lambda text: text.strip() and not text.strip().startswith(("=", "+", "-", "@"))
     ),
 )
 NOTES = st.one_of(TEXTS, st.tuples(TEXTS, TEXTS).map("\n".join))

@@ -105,11 +105,13 @@ def test_days_are_read_from_json_as_from_python() -> None:
     assert Closure.model_validate_json(closure.model_dump_json()) == closure
 
 
-@pytest.mark.parametrize("value", ["=1", "a\nb", "a\x07", " =1"])
+@pytest.mark.parametrize("value", ["=1", "+1", "-1", "@A1", "a\nb", "a\x07", " =1"])
 def test_texts_no_spreadsheet_can_run(value: str) -> None:
     found, mend = first_fault(Liquid, id="A", kind="neutral", strength_percent=96, name=value)
     assert found == f"is the text {value!r}"
-    assert mend == "A text stands on one line, and does not start with '='."
+    assert (
+        mend == "A text stands on one line, and does not start with = + - or @ (as a formula does)."
+    )
 
 
 def test_half_a_character() -> None:

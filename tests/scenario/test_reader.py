@@ -241,6 +241,16 @@ class TestSeparators:
         assert workspace.scenario == read_workspace(COAST).scenario
         assert workspace.sources.place("prices[0]").line == 3
 
+    def test_columns_of_the_register_are_passed_over(self, tmp_path: Path) -> None:
+        folder = edited(tmp_path)
+        path = folder / "opening_lots.csv"
+        text = path.read_text("utf-8").replace("restrictions,note", "restrictions,note,stage")
+        text = text.replace("MILLTOWN,,", "MILLTOWN,,,vatted").replace(
+            'samples"', 'samples",vatted'
+        )
+        path.write_text(text, "utf-8")
+        assert read_workspace(folder).scenario == read_workspace(COAST).scenario
+
     def test_restrictions_by_semicolon_as_by_bar(self, tmp_path: Path) -> None:
         more = ("scenario.yaml", "priorities:", "  - {id: MAINLAND}\npriorities:")
         wants = ("ISLES", "MAINLAND")
