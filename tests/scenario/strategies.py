@@ -157,6 +157,7 @@ def scenarios(draw) -> Scenario:
             "transit_days": 1,
         }
     )
+    strength = draw(STRENGTHS)
     first_price = draw(st.floats(0.5, 2))
     demand = [
         {
@@ -181,7 +182,7 @@ def scenarios(draw) -> Scenario:
             "site": distillery,
             "tank": draw(st.sampled_from([None, gin])),
             "litres_20c": draw(st.floats(0, 9000)),
-            "strength_percent": draw(STRENGTHS),
+            "strength_percent": strength + draw(st.floats(-9, 4)),
             "status": draw(st.sampled_from(["released", "awaiting", "held", "rejected"])),
             "decision_due": start,
             "made_on": draw(optional(st.just(start))),
@@ -206,7 +207,7 @@ def scenarios(draw) -> Scenario:
                     "id": gin,
                     "name": draw(optional(TEXTS)),
                     "kind": "distillate",
-                    "strength_percent": draw(STRENGTHS),
+                    "strength_percent": strength,
                     "value_per_lpa": draw(st.floats(0.1, 10)),
                     "shelf_life_days": draw(optional(st.integers(1, 1000))),
                 },
@@ -219,7 +220,7 @@ def scenarios(draw) -> Scenario:
                     "method": "distil",
                     "inputs": [{"liquid": grain, "share_percent_of_lpa": 100}],
                     "charge_strength_percent": draw(st.floats(10, 96)),
-                    "hearts_percent_of_lpa": draw(st.floats(0, 80)),
+                    "hearts_percent_of_lpa": draw(st.floats(2, 80)),
                     "feints_percent_of_lpa": draw(st.floats(0, 20)),
                     "feints_liquid": tails,
                     "days_to_vat": draw(st.integers(0, 30)),
@@ -284,7 +285,7 @@ def scenarios(draw) -> Scenario:
                 {
                     "id": product,
                     "liquid": gin,
-                    "bottle_ml": draw(st.floats(1, 5000)),
+                    "bottle_ml": draw(st.floats(10, 5000)),
                     "strength_percent": draw(STRENGTHS),
                     "bottles_per_case": draw(st.integers(1, 24)),
                     "bottling_loss_percent": draw(PERCENTS),

@@ -14,6 +14,7 @@ from bulkflow.scenario.checks.places import check_idle_tanks, check_places
 from bulkflow.scenario.checks.position import check_position
 from bulkflow.scenario.checks.references import check_identity, check_references
 from bulkflow.scenario.checks.transport import check_transport
+from bulkflow.scenario.checks.units import check_units
 from bulkflow.scenario.draft import Draft
 
 __all__ = ["check_sense"]
@@ -24,6 +25,7 @@ def check_sense(draft: Draft) -> None:
     for check in (
         check_identity,
         check_references,
+        check_units,
         check_dates,
         check_making,
         check_places,
