@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bulkflow.core.network import Term
 from bulkflow.program.calendar import LoadDays
 from bulkflow.program.ground import Ground, hearts_node, site_node
-from bulkflow.program.loads import FixedLoad, LoadBook, LoadColumn
+from bulkflow.program.loads import FixedLoad, LaneCalendar, LoadBook, LoadColumn
 from bulkflow.program.making import Making
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.tanks import blocked_lots_lpa
@@ -106,15 +106,19 @@ def _moving_terms(
     """Return terms for the duty of loads on legs that name the guarantee."""
     terms: list[Term] = []
     book.moving[guarantee.id] = []
+    known: dict[tuple[str, str], FloatArray] = {}
     for column in loads.columns:
         legs = [leg for leg in column.lane.legs if leg.guarantee == guarantee.id]
         if not legs:
             continue
         calendar = loads.calendars[column.lane.id]
-        weights = _leg_weights(ground, legs, column, calendar.days)
-        if weights.any():
-            book.moving[guarantee.id].append((column, weights))
-            terms += lagged_terms("flow", column.core_lane, weights, calendar.sendable)
+        key = (column.lane.id, column.commodity.liquid)
+        if key not in known:
+            liquid = ground.liquids[column.commodity.liquid]
+            known[key] = _leg_weights(ground, legs, liquid, calendar)
+        if known[key].any():
+            book.moving[guarantee.id].append((column, known[key]))
+            terms += lagged_terms("flow", column.core_lane, known[key], calendar.sendable)
     book.fixed[guarantee.id] = _fixed_use(ground, loads.fixed, guarantee.id)
     return terms
 
@@ -128,31 +132,32 @@ def _leg_periods(ground: Ground, leg: Leg, days: LoadDays) -> tuple[int, int]:
     return ground.periods.holding(first), ground.periods.holding(last)
 
 
-def _duty_in_period(ground: Ground, leg: Leg, liquid: Liquid, days: LoadDays, period: int) -> float:
-    """Return duty at risk per LPA loaded, at the exchange of the period of use (eq. 30)."""
-    duty = ground.money.duty_in(leg.authority, liquid, days.loading, period)
-    return leg.share_percent / 100.0 * duty
+def _add_risk(
+    ground: Ground, leg: Leg, liquid: Liquid, days: LoadDays, use: FloatArray, lpa: float
+) -> None:
+    """Add the duty of a load on a leg to the use of each period, at its exchange (eqs. 21, 30)."""
+    first, last = _leg_periods(ground, leg, days)
+    first, last = max(1, first), min(last, ground.count)
+    if first > last:
+        return
+    duty, currency = ground.money.duty(leg.authority, liquid, days.loading)
+    share = leg.share_percent / 100.0 * duty * lpa
+    use[first - 1 : last] += share * ground.money.factors(currency)[first - 1 : last]
 
 
 def _leg_weights(
-    ground: Ground,
-    legs: Iterable[Leg],
-    column: LoadColumn,
-    days: tuple[LoadDays | None, ...],
+    ground: Ground, legs: Iterable[Leg], liquid: Liquid, calendar: LaneCalendar
 ) -> FloatArray:
     """Return the duty at risk ``lag`` periods after sending in t per LPA, (lags, T)."""
-    liquid = ground.liquids[column.commodity.liquid]
-    weights = np.zeros((ground.count, ground.count))
-    most = 0
+    periods = ground.count
+    use = np.zeros((periods, 2 * periods))  # by period of sending, then of use
     for leg in legs:
-        for t, one in enumerate(days, 1):
-            if one is None:
-                continue
-            first, last = _leg_periods(ground, leg, one)
-            for period in range(max(first, t), min(last, ground.count) + 1):
-                weights[period - t, t - 1] += _duty_in_period(ground, leg, liquid, one, period)
-                most = max(most, period - t)
-    return weights[: most + 1]
+        for t, days in enumerate(calendar.days):
+            if days is not None:
+                _add_risk(ground, leg, liquid, days, use[t, :periods], 1.0)
+    lags = np.array([use[t, t : t + periods] for t in range(periods)]).T
+    most = int(np.flatnonzero(lags.any(axis=1)).max(initial=0))
+    return lags[: most + 1]
 
 
 def _fixed_use(ground: Ground, fixed: Iterable[FixedLoad], guarantee: str) -> FloatArray:
@@ -160,13 +165,8 @@ def _fixed_use(ground: Ground, fixed: Iterable[FixedLoad], guarantee: str) -> Fl
     for load in fixed:
         liquid = ground.liquids[load.commodity.liquid]
         for leg in load.lane.legs:
-            if leg.guarantee != guarantee:
-                continue
-            first, last = _leg_periods(ground, leg, load.days)
-            for period in range(max(1, first), min(last, ground.count) + 1):
-                use[period - 1] += load.lpa * _duty_in_period(
-                    ground, leg, liquid, load.days, period
-                )
+            if leg.guarantee == guarantee:
+                _add_risk(ground, leg, liquid, load.days, use, load.lpa)
     return use
 
 
