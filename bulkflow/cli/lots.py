@@ -125,14 +125,13 @@ def _filter(*, status: str | None, **fields: Any) -> LotFilter:
 
 def _lot_table(lines: Sequence[LotLine]) -> Any:
     columns = {
-        "Lot": "left",
+        "Lot": "whole",
         "Liquid": "left",
         "Where": "left",
         "LPA left": "right",
         "% vol": "right",
-        "Made": "right",
         "Status": "whole",
-        "Due": "right",
+        "Decision due": "whole",
     }
     rows = [
         [
@@ -141,7 +140,6 @@ def _lot_table(lines: Sequence[LotLine]) -> Any:
             "/".join(part for part in (line.site_id, line.tank_id) if part),
             f"{line.lpa_left:,.0f}",
             f"{line.strength_percent:.1f}",
-            str(line.made_on or ""),
             line.status.value + ("!" if line.overridden else ""),
             str(line.due_on or ""),
         ]

@@ -115,9 +115,10 @@ class Row:
         return value
 
     def words(self, column: str) -> tuple[str, ...]:
-        """Return a cell's words, separated by spaces, semicolons, bars or commas."""
+        """Return a cell's words, separated by semicolons or bars."""
         value = self.text(column) or ""
-        return tuple(dict.fromkeys(part for part in re.split(r"[\s;|,]+", value) if part))
+        parts = (part.strip() for part in re.split(r"[;|]", value))
+        return tuple(dict.fromkeys(part for part in parts if part))
 
 
 def read_sheet(path: Path, *, needed: Sequence[str], known: Sequence[str]) -> Sheet:
