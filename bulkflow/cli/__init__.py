@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from bulkflow.cli import liquid, plan
+from bulkflow.cli import liquid, lots, plan, records
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
 
 __all__ = ["app", "main"]
@@ -21,6 +21,8 @@ def _root(*, debug: DebugOption = False) -> None:
 
 
 plan.mount(app)
+app.add_typer(lots.app)
+app.add_typer(records.app)
 app.add_typer(liquid.app)
 
 

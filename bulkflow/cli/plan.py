@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
@@ -29,6 +30,7 @@ __all__ = ["check", "compare", "mount", "plan"]
 
 SECONDS = 30.0
 GAP = 0.0005
+MOST_EXPLAINING_SECONDS = 20.0
 LEAST_SECONDS = 1.0  # for planning once more without a gate
 FINDINGS_SCHEMA = "bulkflow-findings/1"
 DIFFERENCE_SCHEMA = "bulkflow-difference/1"
@@ -69,6 +71,17 @@ HoldsOption = Annotated[
         help="Plan again without each closed gate to see what it costs; takes as long again.",
     ),
 ]
+ExplainOption = Annotated[
+    bool,
+    typer.Option("--explain/--no-explain", help="Say why demand is badly short, where it is."),
+]
+RegisterOption = Annotated[
+    bool,
+    typer.Option(
+        "--register/--no-register",
+        help="Take the opening lots from the register, begun if need be, or from the tables alone.",
+    ),
+]
 PlanFileOption = Annotated[
     Path | None,
     typer.Option("--plan", metavar="FILE", help="Also check this plan.json against the folder."),
@@ -94,6 +107,9 @@ def plan(
     nodes: NodesOption = None,
     rounds: RoundsOption = None,
     price_holds: HoldsOption = True,
+    explain: ExplainOption = True,
+    register: RegisterOption = True,
+    database: DatabaseOption = None,
     out: OutOption = None,
     json: JsonOption = False,
 ) -> int:
@@ -120,7 +136,12 @@ def plan(
         max_nodes=nodes,
         max_rounds=rounds,
     )
-    result = _planned(workspace, options, price_holds=price_holds)
+    origin: dict[str, Any] = {}
+    if register:
+        workspace, origin = _from_register(workspace, database)
+    result = replace(_planned(workspace, options, price_holds=price_holds), **origin)
+    if explain and not result.plan.proof.interrupted:
+        result = _explained(workspace, result, options)
     if out is not None:
         files = write_plan(result, out)
         message_console().print(f"Wrote {len(files)} files to {out}.")
@@ -139,7 +160,9 @@ def _planned(workspace: Workspace, options: SolveOptions, *, price_holds: bool) 
 
     scenario = workspace.scenario
     result = run_stoppable(
-        lambda report, stop: plan_scenario(scenario, options, on_progress=report, stop=stop),
+        lambda report, stop: plan_scenario(
+            scenario, options, on_progress=report, stop=stop, sources=workspace.sources
+        ),
         label="planning",
         currency=scenario.currency,
     )
@@ -151,6 +174,41 @@ def _planned(workspace: Workspace, options: SolveOptions, *, price_holds: bool) 
         label="pricing holds",
         currency=scenario.currency,
     )
+
+
+def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspace, dict[str, str]]:
+    """Return the workspace with the opening lots its register has, and where they come from."""
+    import os
+
+    from bulkflow.plan.register import with_register
+    from bulkflow.records.settings import DATABASE_VARIABLE
+
+    if database is None and not os.environ.get(DATABASE_VARIABLE):
+        database = workspace.database_url
+    opened = with_register(workspace.scenario, workspace.folder, database)
+    if opened.said:
+        message_console().print(opened.said)
+    origin = {"register": opened.register, "chain_head": opened.chain_head}
+    return replace(workspace, scenario=opened.scenario), origin
+
+
+def _explained(workspace: Workspace, result: PlanResult, options: SolveOptions) -> PlanResult:
+    """Return the plan with reasons for bad shortages; Ctrl-C goes on without them."""
+    from bulkflow.cli.progress import run_stoppable
+    from bulkflow.plan.make import explained
+
+    scenario = workspace.scenario
+    seconds = min(MOST_EXPLAINING_SECONDS, options.seconds or MOST_EXPLAINING_SECONDS)
+    try:
+        return run_stoppable(
+            lambda report, stop: explained(
+                scenario, result, seconds=seconds, sources=workspace.sources
+            ),
+            label="explaining shortages (Ctrl-C twice goes on without)",
+            currency=scenario.currency,
+        )
+    except KeyboardInterrupt:
+        return result
 
 
 def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:

@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
+SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
 WEEK_DAYS = 7
 HEADING = "bold"
 WARNING = "bold yellow"
@@ -46,7 +47,7 @@ GOOD = "green"
 def print_answer(result: PlanResult, scenario: Scenario, console: Console) -> None:
     """Print the whole answer to a console."""
     plan = result.plan
-    _print_title(plan, scenario, console)
+    _print_title(result, scenario, console)
     console.print(Text(summarise(result).sentence, style="bold"))
     if plan.proof.interrupted:
         console.print(Text("Interrupted: this is the best plan found until then.", style=WARNING))
@@ -81,7 +82,8 @@ def period_word(scenario: Scenario) -> str:
     return "week" if scenario.calendar.period_days == WEEK_DAYS else "period"
 
 
-def _print_title(plan: Plan, scenario: Scenario, console: Console) -> None:
+def _print_title(result: PlanResult, scenario: Scenario, console: Console) -> None:
+    plan = result.plan
     last = plan.period_starts[plan.quarter_periods - 1]
     unit = period_word(scenario)
     console.print(Text(plan.scenario_name, style=HEADING))
@@ -89,6 +91,12 @@ def _print_title(plan: Plan, scenario: Scenario, console: Console) -> None:
         f"{plan.quarter_periods} {unit}s from {day_words(plan.period_starts[0])} to the {unit} of"
         f" {day_words(last)} {last.year}, planned over {len(plan.period_starts)}."
     )
+    if result.register:
+        name = result.register.rsplit("/", 1)[-1]
+        number, _, digest = result.chain_head.partition(":")
+        console.print(
+            f"Opening lots from the register {name}, chain head {number}:{digest[:SHOWN_HASH]}."
+        )
     console.print()
 
 
@@ -99,6 +107,8 @@ def _sections(
     short = views.short_demand(plan, result.unmet)
     if short:
         yield "Short", _short(short, unit)
+    if result.explanations:
+        yield "Why", _explanations(result)
     yield f"Loads by {unit} and lane", _loads(plan, unit)
     ahead = views.loads_in(plan, range(1, 1 + NEXT_PERIODS))
     if ahead:
@@ -174,6 +184,15 @@ def _short(short: Sequence[views.ShortDemand], unit: str) -> Table:
         table.add_row(one.site, one.liquid, one.priority, _runs_of(one.periods),
                       Text(what, style=ALARM))  # fmt: skip
     return table
+
+
+def _explanations(result: PlanResult) -> Table:
+    grid = Table.grid()
+    for lines in result.explanations:
+        for place, line in enumerate(lines):
+            indent = 0 if place == 0 else 2
+            grid.add_row(Padding(Text(line.removeprefix("- ")), (0, 0, 0, indent)))
+    return grid
 
 
 def _loads(plan: Plan, unit: str) -> RenderableType:
@@ -291,7 +310,7 @@ def _holds(holds: Sequence[HoldCost], plan: Plan, unit: str) -> RenderableType:
 
 def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
     if hold.note:
-        yield f"Note: {hold.note}"
+        yield f"Gate: {hold.note}"
     if hold.enters_period is None:
         yield "The plan does not count on it."
     elif hold.loads:
@@ -301,27 +320,32 @@ def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
         yield f"would lack liquid: {', '.join(named)}."
     else:
         yield f"The plan counts on it from {unit} {hold.enters_period}; no load needs it."
-    yield from _hold_costs(hold, plan.currency)
+    yield from _hold_costs(hold, plan.currency, unit)
 
 
-def _hold_costs(hold: HoldCost, currency: str) -> Iterator[str]:
+def _hold_costs(hold: HoldCost, currency: str, unit: str) -> Iterator[str]:
     if hold.cost_as_is is None:
         return
+    as_is = f"against {amount_words(hold.cost_as_is)} as it is"
+    short = f"LPA x {unit}s short: "
     if hold.cost_released is not None and hold.saving_least is not None:
-        least, most = hold.saving_least, hold.saving_most or 0.0
-        short = (hold.short_as_is_lpa or 0.0) - (hold.short_released_lpa or 0.0)
-        less = hold.cost_as_is - hold.cost_released
         yield (
-            f"Released now, the best plan found costs {less:,.0f} {currency} less (proved"
-            f" between {least:,.0f} and {most:,.0f}), with"
-            f" {short:,.0f} LPA x periods less short."
+            f"Released now: the best plan found costs {amount_words(hold.cost_released)}"
+            f" {currency}, {as_is}. What a release saves lies between"
+            f" {amount_words(hold.saving_least)} and {amount_words(hold.saving_most or 0.0)}."
+            f" {short}{_against(hold.short_released_lpa, hold.short_as_is_lpa)}."
         )
     if hold.cost_failed is not None:
-        short = (hold.short_failed_lpa or 0.0) - (hold.short_as_is_lpa or 0.0)
         yield (
-            f"If it fails, the best plan found costs {hold.cost_failed - hold.cost_as_is:,.0f}"
-            f" {currency} more, with {short:,.0f} LPA x periods more short."
+            f"If it fails: the best plan found costs {amount_words(hold.cost_failed)} {currency},"
+            f" {as_is}. {short}{_against(hold.short_failed_lpa, hold.short_as_is_lpa)}."
         )
+    if hold.unpriced:
+        yield hold.unpriced
+
+
+def _against(found: float | None, as_is: float | None) -> str:
+    return f"{amount_words(found or 0.0)} against {amount_words(as_is or 0.0)}"
 
 
 def _purchases(plan: Plan, unit: str) -> Table:

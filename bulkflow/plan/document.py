@@ -48,6 +48,8 @@ def to_document(result: PlanResult) -> dict[str, Any]:
         "schema": SCHEMA,
         "scenario_name": plan.scenario_name,
         "currency": plan.currency,
+        "register": result.register,
+        "chain_head": result.chain_head,
         "quarter_periods": plan.quarter_periods,
         "periods": [
             {"period": number, "first_day": day}
@@ -73,6 +75,7 @@ def to_document(result: PlanResult) -> dict[str, Any]:
         "guarantee_use": plan.guarantee_use,
         "duty_due": plan.duty_due,
         "holds": result.holds,
+        "explanations": result.explanations,
         "findings": result.findings,
         "checks": [_check(check) for check in result.report.checks],
     }
@@ -195,6 +198,9 @@ def _result(document: PlanDocument) -> PlanResult:
         unmet=tuple((row["priority"], row["unmet"]) for row in rows["priorities"]),
         findings=tuple(Finding(**row) for row in rows["findings"]),
         holds=tuple(HoldCost(**row) for row in rows["holds"]),
+        explanations=document.explanations,
+        register=document.register_name,
+        chain_head=document.chain_head,
     )
 
 

@@ -27,7 +27,7 @@ class Finding:
     caution: str = ""
 
 
-def period_words(periods: set[int]) -> str:
+def period_words(periods: set[int], unit: str = "period") -> str:
     """Return periods in words, runs joined: ``periods 3 to 5 and 9``.
 
     Examples
@@ -45,4 +45,4 @@ def period_words(periods: set[int]) -> str:
             runs.append([period, period])
     parts = [f"{first}" if first == last else f"{first} to {last}" for first, last in runs]
     joined = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
-    return f"period {joined}" if len(periods) == 1 else f"periods {joined}"
+    return f"{unit} {joined}" if len(periods) == 1 else f"{unit}s {joined}"

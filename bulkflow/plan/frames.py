@@ -56,7 +56,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "holds": (
         "lot_id", "liquid", "site", "status", "lpa", "decision_due", "enters_period", "loads",
         "cost_as_is", "cost_released", "cost_failed", "saving_least", "saving_most",
-        "short_as_is_lpa", "short_released_lpa", "short_failed_lpa", "currency", "note",
+        "short_as_is_lpa", "short_released_lpa", "short_failed_lpa", "currency", "unpriced", "note",
     ),
     "findings": ("severity", "words", "records", "caution"),
     "checks": (
@@ -101,12 +101,15 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
             for row in result.report.checks
         ],
     }
-    return {
+    frames = {
         name: pd.DataFrame.from_records(rows[name], columns=list(columns))
         if rows[name]
         else pd.DataFrame(columns=list(columns))
         for name, columns in COLUMNS.items()
     }
+    # A period that may be missing stays a whole number.
+    frames["holds"] = frames["holds"].astype({"enters_period": "Int64"})
+    return frames
 
 
 def _joined(names: Iterable[str]) -> str:

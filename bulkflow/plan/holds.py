@@ -83,12 +83,10 @@ def price_gates(
 
 
 def _priced(scenario: Scenario, plan: Plan, hold: HoldCost, replan: Replan) -> HoldCost:
-    released = _try(replan, with_lot_status(scenario, hold.lot_id, LotStatus.RELEASED))
-    failed = None
-    if hold.status == "awaiting":
-        failed = _try(replan, with_lot_status(scenario, hold.lot_id, LotStatus.HELD))
     priced = replace(hold, cost_as_is=plan.proof.cost, short_as_is_lpa=_short_lpa(plan))
-    if released is not None:
+    remarks = []
+    try:
+        released = replan(with_lot_status(scenario, hold.lot_id, LotStatus.RELEASED))
         priced = replace(
             priced,
             cost_released=released.proof.cost,
@@ -96,17 +94,21 @@ def _priced(scenario: Scenario, plan: Plan, hold: HoldCost, replan: Replan) -> H
             saving_least=plan.proof.bound - released.proof.cost,
             saving_most=plan.proof.cost - released.proof.bound,
         )
-    if failed is not None:
-        priced = replace(priced, cost_failed=failed.proof.cost, short_failed_lpa=_short_lpa(failed))
-    return priced
+    except PlanningError as error:
+        remarks.append(f"What its release would save is not known: {_first_line(error)}")
+    if hold.status == LotStatus.AWAITING:
+        try:
+            failed = replan(with_lot_status(scenario, hold.lot_id, LotStatus.HELD))
+            priced = replace(
+                priced, cost_failed=failed.proof.cost, short_failed_lpa=_short_lpa(failed)
+            )
+        except PlanningError as error:
+            remarks.append(f"What its failure would cost is not known: {_first_line(error)}")
+    return replace(priced, unpriced=" ".join(remarks))
 
 
-def _try(replan: Replan, scenario: Scenario) -> Plan | None:
-    """Return a plan, or None where none exists (a lot may hold up the only way out)."""
-    try:
-        return replan(scenario)
-    except PlanningError:
-        return None
+def _first_line(error: PlanningError) -> str:
+    return str(error).partition("\n")[0]
 
 
 def _short_lpa(plan: Plan) -> float:

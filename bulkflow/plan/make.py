@@ -15,10 +15,12 @@ from bulkflow.plan.holds import gates, price_gates
 from bulkflow.plan.reach import findings
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import Plan
+from bulkflow.program.diagnosis import explain_shortages
 from bulkflow.program.solve import make_plan
 from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.sources import SourceMap
 
-__all__ = ["BlockedError", "plan_scenario", "price_holds"]
+__all__ = ["BlockedError", "checked", "explained", "plan_scenario", "price_holds"]
 
 OnProgress = Callable[[Progress], None]
 
@@ -40,6 +42,7 @@ def plan_scenario(
     *,
     on_progress: OnProgress | None = None,
     stop: threading.Event | None = None,
+    sources: SourceMap | None = None,
 ) -> PlanResult:
     """Plan a scenario and check the plan; the only way a plan is made to be shown.
 
@@ -47,15 +50,17 @@ def plan_scenario(
     ------
     BlockedError
         Something found before solving lets no plan meet the rules.
+    NoPlanError
+        No plan meets every rule; with the rules that cannot hold together.
     PlanningError
-        No plan meets every rule, or none was found before the search was stopped.
+        None was found before the search was stopped.
     VerificationError
         The plan failed its independent check.
     """
     found = findings(scenario)
     if any(one.severity == "blocks" for one in found):
         raise BlockedError(found)
-    plan = make_plan(scenario, options, on_progress=on_progress, stop=stop)
+    plan = make_plan(scenario, options, on_progress=on_progress, stop=stop, sources=sources)
     return checked(scenario, plan, found)
 
 
@@ -86,3 +91,15 @@ def price_holds(
         return plan
 
     return replace(result, holds=price_gates(scenario, result.plan, result.holds, replan))
+
+
+def explained(
+    scenario: Scenario, result: PlanResult, *, seconds: float, sources: SourceMap | None = None
+) -> PlanResult:
+    """Return the same plan with reasons for the quarter's worst shortages, if it is badly short."""
+    plan = result.plan
+    quarter = tuple(row for row in plan.demand if row.period <= plan.quarter_periods)
+    found = explain_shortages(
+        scenario, replace(plan, demand=quarter), sources=sources, seconds=seconds
+    )
+    return replace(result, explanations=tuple(tuple(one.lines()) for one in found))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 
 from bulkflow.plan.check import CheckReport
@@ -27,6 +27,7 @@ class HoldCost:
     cost_released, short_released_lpa : of the best plan found with the lot released at the start.
     cost_failed, short_failed_lpa : of the best plan found with the lot never released.
     saving_least, saving_most : what releasing it saves lies between these, by the proved bounds.
+    unpriced : why a cost is missing though asked for; '' where none is.
     """
 
     lot_id: str
@@ -46,6 +47,7 @@ class HoldCost:
     short_failed_lpa: float | None = None
     saving_least: float | None = None
     saving_most: float | None = None
+    unpriced: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +57,16 @@ class PlanResult:
     Parameters
     ----------
     unmet : each priority, and whether what it does not get is ``carried`` or ``lost``.
+    explanations : why the worst shortages are there, each in lines of text.
+    register, chain_head : where the opening lots come from, and the head of its chain when they
+        were read (``number:hash``); '' for the workspace's own tables.
     """
 
     plan: Plan
     report: CheckReport
     unmet: tuple[tuple[str, str], ...]
     findings: tuple[Finding, ...] = ()
-    holds: tuple[HoldCost, ...] = field(default=())
+    holds: tuple[HoldCost, ...] = ()
+    explanations: tuple[tuple[str, ...], ...] = ()
+    register: str = ""
+    chain_head: str = ""

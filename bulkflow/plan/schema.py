@@ -280,6 +280,7 @@ class HoldRow(Row):
     short_failed_lpa: Number | None
     saving_least: Number | None
     saving_most: Number | None
+    unpriced: str = Field(description="why a cost is missing though asked for; '' otherwise")
 
 
 class PriorityRow(Row):
@@ -306,6 +307,11 @@ class PlanDocument(Row):
     document: Literal["bulkflow-plan/1"] = Field(alias="schema")
     scenario_name: str
     currency: str
+    register_name: str = Field(
+        alias="register",
+        description="where the opening lots come from; '' for the workspace's tables",
+    )
+    chain_head: str = Field(description="of the register when they were read; '' without one")
     quarter_periods: int
     periods: tuple[PeriodRow, ...]
     priorities: tuple[PriorityRow, ...]
@@ -324,6 +330,9 @@ class PlanDocument(Row):
     guarantee_use: tuple[GuaranteeRow, ...]
     duty_due: tuple[DutyDueRow, ...]
     holds: tuple[HoldRow, ...]
+    explanations: tuple[tuple[str, ...], ...] = Field(
+        description="why the worst shortages are there, each in lines of text"
+    )
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...]
 

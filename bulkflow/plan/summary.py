@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from bulkflow.plan.finding import period_words
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import LoadKind, Plan
 
 __all__ = ["Summary", "percent_words", "summarise"]
 
+WEEK_DAYS = 7
 # Less LPA than this is no shortage anybody could measure.
 NOTHING_LPA = 0.5
 
@@ -41,6 +44,13 @@ def summarise(result: PlanResult) -> Summary:
     quarter = [row for row in plan.demand if row.period <= plan.quarter_periods]
     demand = sum(row.demand_lpa for row in quarter)
     served = sum(lpa for row in quarter for _, lpa in row.served)
+    late = sorted(
+        {
+            row.period
+            for row in quarter
+            if row.priority not in lost_for_good and row.open_lpa > NOTHING_LPA
+        }
+    )
     lost = sum(row.open_lpa for row in quarter if row.priority in lost_for_good)
     backlog = sum(
         row.open_lpa
@@ -52,23 +62,36 @@ def summarise(result: PlanResult) -> Summary:
         for load in plan.loads
     )
     return Summary(
-        _sentence(plan, demand, served, lost, backlog, loads), demand, served, lost, backlog, loads
+        _sentence(plan, demand, served, lost, backlog, late, loads),
+        demand,
+        served,
+        lost,
+        backlog,
+        loads,
     )
 
 
 def _sentence(
-    plan: Plan, demand: float, served: float, lost: float, backlog: float, loads: int
+    plan: Plan,
+    demand: float,
+    served: float,
+    lost: float,
+    backlog: float,
+    late: Sequence[int],
+    loads: int,
 ) -> str:
     share = served / demand if demand else 1.0
-    short = [
-        text
-        for amount, text in (
-            (backlog, f"{backlog:,.0f} LPA still owed at its end"),
-            (lost, f"{lost:,.0f} LPA lost"),
-        )
-        if amount > NOTHING_LPA
-    ]
-    what = " and ".join(short) if short else "nothing short"
+    starts = plan.period_starts
+    weekly = len(starts) > 1 and (starts[1] - starts[0]).days == WEEK_DAYS
+    unit = "week" if weekly else "period"
+    told = []
+    if backlog > NOTHING_LPA:
+        told.append(f"{backlog:,.0f} LPA still owed at its end")
+    if lost > NOTHING_LPA:
+        told.append(f"{lost:,.0f} LPA lost")
+    if late:
+        told.append(f"some of it late in {period_words(set(late), unit)}")
+    what = ", ".join(told) or "nothing short"
     proof = plan.proof
     if proof.gap == 0.0:
         proved = "proved the cheapest"

@@ -25,6 +25,8 @@ __all__ = ["DOCUMENT_FILE", "safe_cell", "write_plan"]
 
 DOCUMENT_FILE = "plan.json"
 FILES = frozenset({DOCUMENT_FILE, *(f"{name}.csv" for name in COLUMNS)})
+# A millionth of a litre or of a coin is below anything measured; plan.json keeps every digit.
+CELL_DIGITS = 6
 # What makes a spreadsheet take a text for a formula, or hide one behind a control character.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
@@ -89,7 +91,7 @@ def _fill(result: PlanResult, folder: Path) -> None:
 
 
 def _csv(frame: pd.DataFrame) -> str:
-    """Return a frame as CSV: numbers in full, days as year-month-day, nothing for nothing."""
+    """Return a frame as CSV: numbers to the sixth decimal, days as year-month-day."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(frame.columns)
@@ -101,7 +103,9 @@ def _csv(frame: pd.DataFrame) -> str:
 def _cell(value: object) -> object:
     if isinstance(value, str):
         return safe_cell(value)
-    return "" if value is None or value is pd.NaT or value != value else value
+    if value is None or pd.isna(value):  # type: ignore[call-overload]  # any cell may be asked
+        return ""
+    return round(value, CELL_DIGITS) if isinstance(value, float) else value
 
 
 def _write(file: Path, text: str) -> None:
