@@ -14,11 +14,20 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bulkflow.scenario.model import Record
-from bulkflow.scenario.values import CURRENCY_PATTERN, ID_PATTERN, LINE_PATTERN, NOTE_PATTERN
+from bulkflow.scenario.values import (
+    CURRENCY_PATTERN,
+    FIRST_YEAR,
+    ID_PATTERN,
+    LAST_YEAR,
+    LINE_PATTERN,
+    NOTE_PATTERN,
+)
 
 __all__ = ["DAY_MEND", "ShapeFault", "figure", "listed", "nearest", "shape_faults", "shown"]
 
 DAY_MEND = "Write a day as year-month-day, such as 2027-01-04."
+
+_FAR_MEND = f"Its year lies between {FIRST_YEAR} and {LAST_YEAR}; correct it."
 
 _PATTERN_MENDS = {
     ID_PATTERN: "An id is made of the letters a to z, digits, '.', '_' and '-', and starts with a "
@@ -214,6 +223,7 @@ _BY_KIND: dict[str, Callable[[object, dict[str, Any]], tuple[str, str]]] = {
     "model_type": _group,
     "model_attributes_type": _group,
     "not_a_day": lambda value, _: (f"is {shown(value)}", DAY_MEND),
+    "far_day": lambda value, _: (f"is {shown(value)}", _FAR_MEND),
     "no_such_day": lambda value, _: (f"is {shown(value)}", "The calendar has no such day."),
 }
 

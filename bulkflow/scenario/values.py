@@ -11,7 +11,9 @@ from pydantic_core import PydanticCustomError
 
 __all__ = [
     "CURRENCY_PATTERN",
+    "FIRST_YEAR",
     "ID_PATTERN",
+    "LAST_YEAR",
     "LINE_PATTERN",
     "NOTE_PATTERN",
     "Amount",
@@ -89,19 +91,28 @@ YesNo = Annotated[bool, Field(strict=True)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
+FIRST_YEAR, LAST_YEAR = 1900, 2199
 _ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def _iso_day(value: object) -> date:
     """Take a date, or a text in the one form that means the same day everywhere."""
     if isinstance(value, date) and not isinstance(value, datetime):
-        return value
+        return _near_day(value)
     if isinstance(value, str) and _ISO_DAY.fullmatch(value):
         try:
-            return date.fromisoformat(value)
+            day = date.fromisoformat(value)
         except ValueError as error:
             raise PydanticCustomError("no_such_day", "no such day") from error
+        return _near_day(day)
     raise PydanticCustomError("not_a_day", "not a day")
+
+
+def _near_day(day: date) -> date:
+    # A year such as 0027 or 9999 is a slip, and days reckoned from it would leave the calendar.
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise PydanticCustomError("far_day", "a far day")
+    return day
 
 
 Day = Annotated[date, BeforeValidator(_iso_day)]

@@ -105,15 +105,15 @@ def answers(seed: int, tries: int) -> tuple[int, int]:
     return read, refused
 
 
-def test_a_hundred_and_fifty_slips() -> None:
-    read, refused = answers(seed=20270104, tries=150)
-    assert read + refused == 150
-    assert refused > 50
+def test_a_hundred_slips() -> None:
+    read, refused = answers(seed=20270104, tries=100)
+    assert read + refused == 100
+    assert refused > 30
 
 
 @pytest.mark.full
 @pytest.mark.parametrize("seed", range(8))
 def test_many_slips(seed: int) -> None:
-    read, refused = answers(seed, tries=1500)
+    read, refused = answers(seed, tries=1000)
     assert read > 50
     assert refused > 500

@@ -61,7 +61,7 @@ FAULTS_OF = {
     "enum": {"enum"},
     "tuple": {"tuple_type", "too_short"},
     "model": {"model_type"},
-    "function-before": {"not_a_day", "no_such_day"},
+    "function-before": {"not_a_day", "no_such_day", "far_day"},
 }
 QUIET = {
     "model-fields",
