@@ -14,6 +14,7 @@ from bulkflow.program.answer import Plan, Proof
 from bulkflow.program.build import TradeProgram, build_program
 from bulkflow.program.diagnosis import NoPlanError, explain_no_plan
 from bulkflow.program.read_back import read_plan
+from bulkflow.program.start import start_solution
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.sources import SourceMap
 
@@ -33,6 +34,7 @@ def make_plan(
     on_progress: Callable[[Progress], None] | None = None,
     stop: threading.Event | None = None,
     sources: SourceMap | None = None,
+    start: Plan | None = None,
 ) -> Plan:
     """Return the best plan for a scenario found within the limits, with its proved bound.
 
@@ -41,6 +43,7 @@ def make_plan(
     options : limits and choices of the solve.
     on_progress, stop : as in `SolveOptions`, which they take the place of.
     sources : where the scenario was written, to name file and line where no plan exists.
+    start : a plan made before, of this scenario or one much like it, to start from.
 
     Raises
     ------
@@ -59,7 +62,10 @@ def make_plan(
         options = replace(options, on_progress=on_progress)
     if stop is not None:
         options = replace(options, stop=stop)
-    return plan_program(build_program(scenario), options, sources=sources)
+    program = build_program(scenario)
+    if start is not None:
+        options = replace(options, start=start_solution(program, start))
+    return plan_program(program, options, sources=sources)
 
 
 def plan_program(

@@ -1,0 +1,194 @@
+"""A plan made before, as a start for planning again: its whole numbers in the new program.
+
+Amounts are left to the solver, which finds the best ones for these whole numbers. Where the plan
+no longer fits, the solver sets it aside.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.outcome import Solution
+from bulkflow.program.answer import LoadKind, Plan
+from bulkflow.program.build import Maps, TradeProgram
+from bulkflow.program.making import still_hours
+from bulkflow.scenario.model import Site, Still
+
+__all__ = ["start_solution"]
+
+FloatArray = NDArray[np.float64]
+
+
+def start_solution(program: TradeProgram, plan: Plan) -> Solution:
+    """Return the whole numbers of a plan in a program, of the same scenario or a later one.
+
+    Periods are matched by their first days, so a plan made a week ago counts from its second
+    week. What has no place in the program is left out.
+    """
+    maps = program.maps
+    shift = _Shift(maps, plan)
+    vehicles = {
+        lane.id: maps.ground.zeros() for lane in program.network.lanes if lane.vehicle is not None
+    }
+    activity = {one.id: maps.ground.zeros() for one in program.network.activities if one.integer}
+    _put_loads(maps, plan, shift, vehicles, activity)
+    _put_vattings(maps, plan, shift, vehicles)
+    _put_runs(maps, plan, shift, activity)
+    _put_tanks(maps, plan, shift, activity)
+    _put_tiers(maps, plan, shift, activity)
+    return Solution(vehicles=vehicles, activity=activity)
+
+
+class _Shift:
+    """Turns the periods of a plan into those of the program."""
+
+    def __init__(self, maps: Maps, plan: Plan) -> None:
+        periods = maps.ground.periods
+        self._of = {
+            number: periods.holding(first) for number, first in enumerate(plan.period_starts, 1)
+        }
+        self._count = periods.count
+
+    def index(self, period: int) -> int | None:
+        """Return the place of a period in arrays, None where the program has no such period."""
+        found = self._of.get(period, 0)
+        return found - 1 if 1 <= found <= self._count else None
+
+
+Arrays = dict[str, FloatArray]
+
+
+def _add(arrays: Arrays, key: str, index: int | None, amount: float) -> None:
+    if index is not None and key in arrays:
+        arrays[key][index] += amount
+
+
+def _put_loads(maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays, activity: Arrays) -> None:
+    lanes = {
+        (
+            column.lane.id,
+            column.tank.tank_type,
+            column.commodity.liquid,
+            column.commodity.origin_class,
+            column.compartment_litres,
+        ): column.core_lane
+        for column in maps.loads.columns
+    }
+    counters = {(one.lane.id, one.tank.tank_type): one.activity for one in maps.loads.counters}
+    for load in plan.loads:
+        if load.kind not in (LoadKind.PLANNED, LoadKind.PROMISED):
+            continue
+        index, key = shift.index(load.period), (load.lane, load.tank_type)
+        counter = counters.get(key)
+        if counter is not None:
+            _add(activity, counter, index, 1.0)
+        for part in load.parts:
+            size = None if counter is None else part.capacity_litres
+            lane = lanes.get((*key, part.liquid, part.origin_class, size))
+            if lane is not None:
+                _add(vehicles, lane, index, 1.0)
+
+
+def _put_vattings(maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays) -> None:
+    lanes = {(one.site, *one.commodity): one.core_lane for one in maps.making.vattings}
+    for row in plan.vattings:
+        lane = lanes.get((row.site, row.liquid, row.origin_class))
+        if lane is not None:
+            _add(vehicles, lane, shift.index(row.period), float(row.lots))
+
+
+def _put_runs(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
+    columns = {
+        (one.still, one.site, one.recipe.id, tuple((*c,) for c, _ in one.inputs)): one.activity
+        for one in maps.making.runs
+    }
+    running: dict[tuple[str, str], dict[str, FloatArray]] = defaultdict(dict)
+    for row in plan.runs:
+        index = shift.index(row.period)
+        inputs = tuple((liquid, origin) for liquid, origin, _ in row.inputs)
+        name = columns.get((row.still, row.site, row.recipe, inputs))
+        if index is None or name is None:
+            continue
+        _add(activity, name, index, row.charges)
+        charges = running[row.site, row.still].setdefault(row.recipe, maps.ground.zeros())
+        charges[index] += row.charges
+    for site in maps.ground.scenario.sites:
+        for still in site.stills:
+            _put_settings(maps, site, still, running[site.id, still.id], activity)
+
+
+def _put_settings(
+    maps: Maps, site: Site, still: Still, charges: dict[str, FloatArray], activity: Arrays
+) -> None:
+    """Say which recipes run (U), and choose what the still stays set to (K) (eq. 8)."""
+    runs = {name: one > 0 for name, one in charges.items()}
+    for recipe, running in runs.items():
+        key = f"runs {site.id}/{still.id}/{recipe}"
+        if key in activity:
+            activity[key] += running
+    if not any(f"stays set {site.id}/{still.id}/{recipe}" in activity for recipe in runs):
+        return
+    used = sum(charges.values(), maps.ground.zeros()) * still.hours_per_charge
+    spare = still_hours(maps.ground, site, still) - used
+    for index, chosen in enumerate(_choose_settings(still, runs, spare)):
+        if chosen is not None:
+            _add(activity, f"stays set {site.id}/{still.id}/{chosen}", index, 1.0)
+
+
+def _choose_settings(
+    still: Still, runs: dict[str, NDArray[np.bool_]], spare: FloatArray
+) -> list[str | None]:
+    """Choose what a still stays set to into each period: as often as can be.
+
+    A period whose spare hours do not allow every cleaning weighs more than all others together.
+    Worked forward over (what it stays set to); each state keeps its best history.
+    """
+    weight_needed = float(len(spare) + 1)
+    best: dict[str | None, tuple[float, list[str | None]]] = {None: (0.0, [])}
+    for t in range(len(spare)):
+        now = [recipe for recipe, running in runs.items() if running[t]]
+        needed = still.cleaning_hours * len(now) > spare[t] + 1e-9
+        step: dict[str | None, tuple[float, list[str | None]]] = {}
+        for chosen in (None, *now):
+            if chosen is not None and not _was_set(still, runs, chosen, t):
+                continue
+            gain = 0.0 if chosen is None else weight_needed if needed else 1.0
+            for before, (score, history) in best.items():
+                if chosen is not None and before == chosen and _others_ran(runs, chosen, t - 1):
+                    continue
+                if chosen not in step or score + gain > step[chosen][0]:
+                    step[chosen] = (score + gain, [*history, chosen])
+        best = step
+    return max(best.values(), key=lambda one: one[0])[1]
+
+
+def _was_set(still: Still, runs: dict[str, NDArray[np.bool_]], recipe: str, t: int) -> bool:
+    return still.last_recipe == recipe if t == 0 else bool(runs[recipe][t - 1])
+
+
+def _others_ran(runs: dict[str, NDArray[np.bool_]], recipe: str, t: int) -> bool:
+    return t >= 0 and any(running[t] for other, running in runs.items() if other != recipe)
+
+
+def _put_tanks(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
+    columns = {(one.site, one.tank.id, *one.commodity): one.activity for one in maps.tanks.settings}
+    for row in plan.tank_settings:
+        name = columns.get((row.site, row.tank, row.liquid, row.origin_class))
+        if name is not None:
+            _add(activity, name, shift.index(row.period), 1.0)
+
+
+def _put_tiers(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
+    """Open a tier wherever the plan bought in a later one."""
+    bought: dict[tuple[str, str], int] = defaultdict(int)
+    for row in plan.purchases:
+        if shift.index(row.period) is not None:
+            key = (row.supplier, row.liquid)
+            bought[key] = max(bought[key], row.tier)
+    for column in maps.purchases:
+        name = f"{column.activity} is full"
+        if column.tier < bought[column.supplier, column.liquid]:
+            _add(activity, name, 0, 1.0)
