@@ -35,7 +35,7 @@ def test_the_best_plan_comes_back_where_the_first_found_is_worse(seed):
 
 
 def test_periods_are_matched_by_their_days():
-    # A load leaves in each of weeks 1, 2 and 3; a week later the calendar starts in what was week 2.
+    # A load leaves in each of weeks 1, 2 and 3. A week later the calendar starts in old week 2.
     plan = planned(base(demand=[ask(t, 5_000.0) for t in (2, 3, 4)]))
     assert sorted(load.period for load in plan.loads) == [1, 2, 3]
     later = base(calendar={
