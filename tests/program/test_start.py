@@ -8,7 +8,17 @@ from bulkflow.core.options import SolveOptions
 from bulkflow.program.build import build_program
 from bulkflow.program.solve import make_plan
 from bulkflow.program.start import start_solution
-from tests.program.builders import START, ask, base, distilling, planned, scenario, still, works
+from tests.program.builders import (
+    START,
+    ask,
+    base,
+    distilling,
+    lane,
+    planned,
+    scenario,
+    still,
+    works,
+)
 from tests.program.random_scenarios import random_scenario
 
 # So loose that the solver stops at the first plan it has.
@@ -35,8 +45,9 @@ def test_the_best_plan_comes_back_where_the_first_found_is_worse(seed):
 
 
 def test_periods_are_matched_by_their_days():
-    # A load leaves in each of weeks 1, 2 and 3. A week later the calendar starts in old week 2.
-    plan = planned(base(demand=[ask(t, 5_000.0) for t in (2, 3, 4)]))
+    # One load a week in weeks 1, 2 and 3. A week later the calendar starts in what was week 2.
+    one = [lane("road", "STORE", "BOTTLER", "GIN", maximum_loads_per_period=1)]
+    plan = planned(base(demand=[ask(t, 5_000.0) for t in (2, 3, 4)], lanes=one))
     assert sorted(load.period for load in plan.loads) == [1, 2, 3]
     later = base(calendar={
         "start": START + timedelta(days=7), "quarter_periods": 3, "horizon_periods": 4
