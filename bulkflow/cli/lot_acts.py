@@ -17,7 +17,6 @@ from bulkflow.cli.register_options import (
     ReasonOption,
     day_option,
     decimal_option,
-    made,
     read_text,
     tell_records,
     writing_register,
@@ -119,6 +118,7 @@ def add(
     from bulkflow.lots.acts import correct_lot, record_lots
     from bulkflow.lots.bodies import Lot
     from bulkflow.lots.declaring import rounding_of
+    from bulkflow.lots.faults import body_of
     from bulkflow.lots.measuring import Readings, measure
 
     readings = Readings(
@@ -147,7 +147,7 @@ def add(
     }
     with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
         fields["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
-        body = made(Lot, fields)
+        body = body_of(Lot, fields)
         records = [correct_lot(session, body)] if correct else record_lots(session, [body])
     said = f"{lot}: {body.measurement.lpa} LPA at {body.measurement.strength_percent} % vol"
     tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
@@ -188,9 +188,10 @@ def result(
     """
     from bulkflow.lots.acts import correct_result, record_results
     from bulkflow.lots.bodies import Result
+    from bulkflow.lots.faults import body_of
 
     qualifier = value[0] if value[:1] in ("<", ">") else "="
-    body = made(
+    body = body_of(
         Result,
         {
             "lot_id": lot,
@@ -400,8 +401,9 @@ def dispose(
     """
     from bulkflow.lots.acts import dispose as record_disposition
     from bulkflow.lots.bodies import Disposition
+    from bulkflow.lots.faults import body_of
 
-    body = made(
+    body = body_of(
         Disposition,
         {
             "lot_id": lot,
@@ -439,9 +441,10 @@ def sample(
     Example: bulkflow lots sample demo D-101 R-1 --taken-on 2026-01-05 --expires-on 2028-01-05
     """
     from bulkflow.lots.bodies import Sample
+    from bulkflow.lots.faults import body_of
     from bulkflow.lots.samples import keep_sample
 
-    body = made(
+    body = body_of(
         Sample,
         {
             "lot_id": lot,

@@ -12,7 +12,6 @@ from bulkflow.cli.register_options import (
     DatabaseOption,
     DryRunOption,
     decimal_option,
-    made,
     plain_data,
     plain_table,
     read_text,
@@ -45,9 +44,10 @@ def site(
     """
     from bulkflow.lots.bodies import Site
     from bulkflow.lots.declaring import declare_site
+    from bulkflow.lots.faults import body_of
 
     fields = {"site_id": site_id, "zone": zone, "rounding": rounding, "authority": authority}
-    body = made(Site, fields)
+    body = body_of(Site, fields)
     with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
         record = declare_site(session, body)
     said = f"{site_id}: zone {zone}, LPA rounded {rounding}"
@@ -78,8 +78,9 @@ def limit(
     """
     from bulkflow.lots.bodies import Limit
     from bulkflow.lots.declaring import declare_limit
+    from bulkflow.lots.faults import body_of
 
-    body = made(
+    body = body_of(
         Limit,
         {
             "liquid_id": liquid,
@@ -186,8 +187,9 @@ def rule(
     from bulkflow.cli.lot_acts import json_object
     from bulkflow.lots.bodies import ReleaseRule
     from bulkflow.lots.declaring import declare_rule
+    from bulkflow.lots.faults import body_of
 
-    body = made(
+    body = body_of(
         ReleaseRule,
         {
             "liquid_id": liquid,

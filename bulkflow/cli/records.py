@@ -331,19 +331,13 @@ def _change(
     dry_run: bool,
     as_json: bool,
 ) -> None:
-    from pydantic import ValidationError
-
-    from bulkflow.errors import InputError
-    from bulkflow.lots.faults import faults_of
+    from bulkflow.lots.faults import body_of
     from bulkflow.records.actors import Appointment
     from bulkflow.records.store import change_role
 
-    try:
-        change = Appointment.model_validate(
-            {"person": person, "role": role, "action": action, "reason": reason}
-        )
-    except ValidationError as error:
-        raise InputError(faults_of(error)) from error
+    change = body_of(
+        Appointment, {"person": person, "role": role, "action": action, "reason": reason}
+    )
     with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
         record = change_role(session, change)
     verb = "is appointed" if action == "appoint" else "is no longer"

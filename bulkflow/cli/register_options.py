@@ -10,7 +10,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -21,10 +21,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from bulkflow.records.chain import Record
-    from bulkflow.records.kinds import Body
     from bulkflow.records.store import Store
-
-T = TypeVar("T", bound="Body")
 
 __all__ = [
     "AsOption",
@@ -34,7 +31,6 @@ __all__ = [
     "ReasonOption",
     "day_option",
     "decimal_option",
-    "made",
     "plain_data",
     "plain_table",
     "read_text",
@@ -213,24 +209,6 @@ def day_option(name: str, value: str | None) -> date | None:
     except ValueError:
         pass  # such as 30 February: told below like any other text
     raise InputError(Fault("", 0, name, f"is {value[:40]!r}", "Give a date as YYYY-MM-DD."))
-
-
-def made(kind: type[T], fields: Mapping[str, Any]) -> T:
-    """Return a record body made of what the user gave.
-
-    Raises
-    ------
-    InputError
-        With every fault.
-    """
-    from pydantic import ValidationError
-
-    from bulkflow.lots.faults import faults_of
-
-    try:
-        return kind.model_validate({k: v for k, v in fields.items() if v is not None})
-    except ValidationError as error:
-        raise InputError(faults_of(error)) from error
 
 
 def read_text(file: Path) -> str:

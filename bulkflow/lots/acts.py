@@ -24,6 +24,7 @@ from bulkflow.lots.bodies import (
 )
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.drawing import Drawing
+from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.parentage import descendants_of
 from bulkflow.lots.queries import find_lot, lots_named
@@ -162,16 +163,16 @@ def expect_decision(session: Session, lot_id: str, due_on: date, what: str) -> R
     """Record the date by which a decision on a lot is expected; the last one said counts."""
     require(session, Power.RECORD, f"promise a decision on {lot_id}")
     find_lot(session, lot_id)
-    return append(session, EXPECTATION, Expectation(lot_id=lot_id, due_on=due_on, what=what))
+    body = body_of(Expectation, {"lot_id": lot_id, "due_on": due_on, "what": what})
+    return append(session, EXPECTATION, body)
 
 
 def place_holds(session: Session, lot_ids: Sequence[str], reason: str) -> list[Record]:
     """Place a hold on each lot named; all or none."""
     require(session, Power.HOLD, f"hold {_some(lot_ids)}")
     _check_known(session, lot_ids)
-    return append_many(
-        session, HOLD, [(Hold(lot_id=lot_id, reason=reason), None) for lot_id in lot_ids]
-    )
+    holds = [body_of(Hold, {"lot_id": lot_id, "reason": reason}) for lot_id in lot_ids]
+    return append_many(session, HOLD, [(hold, None) for hold in holds])
 
 
 def standing_holds(session: Session, lot_id: str) -> list[int]:
@@ -213,7 +214,8 @@ def lift_hold(session: Session, lot_id: str, reason: str, *, hold: int | None = 
         else:
             found, mend = f"{hold} is not a standing hold on {lot_id}", f"Name one of {listed}."
         raise InputError(Fault("", 0, "hold", found, mend))
-    return append(session, LIFT, Lift(lot_id=lot_id, hold=hold, reason=reason), supersedes=hold)
+    body = body_of(Lift, {"lot_id": lot_id, "hold": hold, "reason": reason})
+    return append(session, LIFT, body, supersedes=hold)
 
 
 def dispose(session: Session, disposition: Disposition) -> Record:

@@ -16,6 +16,7 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Decision, Gate, Outcome, Override
 from bulkflow.lots.declaring import StandingRule, standing_rule
 from bulkflow.lots.evidence import Evidence, checked_evidence
+from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import gate_columns
 from bulkflow.lots.queries import LotLine, find_lot
 from bulkflow.lots.tables import DECISION, LOT_TABLE, OVERRIDE
@@ -69,15 +70,18 @@ def decide(
     if faults:
         raise InputError(faults)
     under = rule if rule is not None and document.get("rule") else None
-    body = Decision(
-        lot_id=lot_id,
-        outcome=outcome,
-        decided_by=decided_by,
-        rule_record=None if under is None else under.record,
-        rule_id=None if under is None else under.rule.rule_id,
-        rule_version=None if under is None else under.rule.rule_version,
-        reason=reason,
-        evidence=document,
+    body = body_of(
+        Decision,
+        {
+            "lot_id": lot_id,
+            "outcome": outcome,
+            "decided_by": decided_by,
+            "rule_record": None if under is None else under.record,
+            "rule_id": None if under is None else under.rule.rule_id,
+            "rule_version": None if under is None else under.rule.rule_version,
+            "reason": reason,
+            "evidence": document,
+        },
     )
     return append(session, DECISION, body, supersedes=lot.decision_record)
 
@@ -127,8 +131,9 @@ def override_gates(
     if faults:
         raise InputError(faults)
     chosen = [gate for gate in (Gate.LABORATORY, Gate.DECISION) if gate in gates]
-    body = Override.model_validate(
-        {"lot_id": lot_id, "gates": chosen, "role": role.value, "name": person, "reason": reason}
+    body = body_of(
+        Override,
+        {"lot_id": lot_id, "gates": chosen, "role": role.value, "name": person, "reason": reason},
     )
     return append(session, OVERRIDE, body)
 

@@ -2,11 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
 from pydantic import ValidationError
 
-from bulkflow.errors import Fault
+from bulkflow.errors import Fault, InputError
+from bulkflow.records.kinds import Body
 
-__all__ = ["faults_of"]
+__all__ = ["body_of", "faults_of"]
+
+T = TypeVar("T", bound=Body)
+
+
+def body_of(kind: type[T], fields: Mapping[str, Any]) -> T:
+    """Return a record body made of `fields`; those that are None are not given.
+
+    Raises
+    ------
+    InputError
+        With every fault of the fields.
+    """
+    try:
+        return kind.model_validate({k: v for k, v in fields.items() if v is not None})
+    except ValidationError as error:
+        raise InputError(faults_of(error)) from error
 
 
 def faults_of(

@@ -7,13 +7,14 @@ strength and volume. Litres and strength are kept to 0.001; LPA by the site's ru
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Measurement
-from bulkflow.records.amounts import STANDARD_ROUNDING, Rounding
+from bulkflow.records.amounts import LARGEST, STANDARD_ROUNDING, THOUSANDTHS, Rounding
 
 __all__ = ["Readings", "measure"]
 
@@ -98,9 +99,33 @@ def _check(
     if len(quantity) != 1:
         mend = "Give one of volume_litres and mass_kg."
         faults.append(Fault("", 0, "quantity", f"is given {len(quantity)} ways", mend))
-    if faults:
+    if faults := [*faults, *_wrong_numbers(readings)]:
         raise InputError(faults)
     return strength[0], quantity[0]
+
+
+#: What may be read: above this (None: no floor here), up to that; the formulas have their own range.
+_BOUNDS: dict[str, tuple[Decimal | None, Decimal]] = {
+    "strength_percent": (Decimal(0), Decimal(100)),
+    "density_kg_m3": (Decimal(0), LARGEST),
+    "hydrometer_percent": (Decimal(0), Decimal(100)),
+    "strength_temperature_c": (None, LARGEST),
+    "volume_litres": (Decimal(0), LARGEST),
+    "volume_temperature_c": (None, LARGEST),
+    "mass_kg": (Decimal(0), LARGEST),
+}
+
+
+def _wrong_numbers(readings: Readings) -> Iterable[Fault]:
+    for name, (above, highest) in _BOUNDS.items():
+        value: Decimal | None = getattr(readings, name)
+        if value is None:
+            continue
+        if not value.is_finite() or value > highest or (above is not None and value <= above):
+            mend = f"Give a number above {above} and at most {highest}."
+            yield Fault("", 0, name, f"is {value}", mend)
+        elif value != round(value, THOUSANDTHS):
+            yield Fault("", 0, name, f"is {value}", "Give at most three decimals.")
 
 
 def _strength(readings: Readings, by: Literal["stated", "density", "hydrometer"]) -> Decimal:

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Sample
+from bulkflow.lots.faults import body_of
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import SAMPLE, SAMPLE_TABLE
 from bulkflow.records.actors import Power
@@ -73,7 +74,7 @@ def sample_gone(session: Session, sample_id: str, on: date, how: str) -> Record:
     if sample.gone_on is not None:
         found = f"{sample_id!r} was written off on {sample.gone_on}"
         raise InputError(Fault("", 0, "sample_id", found, "There is nothing to write off."))
-    gone = Sample.model_validate({**sample.model_dump(), "gone_on": on, "gone_how": how})
+    gone = body_of(Sample, {**sample.model_dump(), "gone_on": on, "gone_how": how})
     return append(session, SAMPLE, gone, supersedes=record.seq)
 
 

@@ -91,3 +91,21 @@ def test_readings_that_do_not_make_one_measurement_are_told(readings, wheres):
 def test_readings_outside_the_formula_are_refused(readings):
     with pytest.raises(OutOfRangeError):
         measure(readings)
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({"strength_percent": D("100.001")}, "strength_percent is 100.001."),
+        ({"strength_percent": D(0)}, "strength_percent is 0."),
+        ({"strength_percent": D("50.0001")}, "strength_percent is 50.0001. Give at most three"),
+        ({"strength_percent": D("NaN")}, "strength_percent is NaN."),
+        ({"strength_percent": D(50), "volume_litres": D("-5")}, "volume_litres is -5."),
+        ({"strength_percent": D(50), "volume_litres": D("Infinity")}, "volume_litres is Infinity"),
+        ({"strength_percent": D(50), "volume_litres": D("1e12")}, "volume_litres is 1E+12."),
+    ],
+)
+def test_numbers_that_cannot_be_read_off_are_refused(fields, says):
+    with pytest.raises(InputError) as told:
+        measure(Readings(**{"volume_litres": D(10), **fields}))
+    assert says in str(told.value)
