@@ -226,6 +226,7 @@ def declare_missing(session: Session, folder: Path, rules: list[ReleaseRule]) ->
     """
     from panels.release.files import read_characteristic, write_characteristic
     from panels.release.register import declare_rule, declared_rules
+    from panels.sittings.deciding import undecided_sittings
 
     made = []
     panel = panel_folder(folder)
@@ -243,6 +244,17 @@ def declare_missing(session: Session, folder: Path, rules: list[ReleaseRule]) ->
                     )
                 )
             continue
+        waiting = undecided_sittings(session, rule.liquid)
+        if waiting:
+            raise InputError(
+                Fault(
+                    "rules.yaml",
+                    0,
+                    rule.name,
+                    f"waits for the sitting {waiting[0]}, which is not decided",
+                    "Decide it under the rule it stands on, then declare the next version.",
+                )
+            )
         characteristic = read_characteristic(panel, rule)
         if characteristic is None:
             sys.stderr.write(f"Computing the risks of {rule.name}, which are not stored.\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -14,6 +15,7 @@ from bulkflow.cli.register_options import (
     DatabaseOption,
     DryRunOption,
     ReasonOption,
+    plain_data,
     plain_table,
     tell_records,
 )
@@ -41,6 +43,18 @@ app = make_app("Plan, serve, score, close and decide a sitting.", name="sitting"
 ScoresArgument = Annotated[
     Path, typer.Argument(metavar="SCORES.csv", help="Score sheets, one row a glass.")
 ]
+
+
+class Weekday(StrEnum):
+    """Days of the week, Monday first."""
+
+    MON = "mon"
+    TUE = "tue"
+    WED = "wed"
+    THU = "thu"
+    FRI = "fri"
+    SAT = "sat"
+    SUN = "sun"
 
 
 class Paper(StrEnum):
@@ -305,6 +319,55 @@ def decide(
     with writing_panels(folder, database, name, dry_run=dry_run) as session:
         made = decide_sitting(session, sitting)
     _tell_decisions(made, as_json=as_json, dry_run=dry_run)
+
+
+@app.command("queue")
+def queue(
+    folder: FolderArgument,
+    *,
+    start: Annotated[
+        datetime,
+        typer.Option("--from", formats=["%Y-%m-%d"], metavar="DATE", help="First possible day."),
+    ],
+    weekday: Annotated[
+        list[Weekday], typer.Option("--weekday", help="Day of a sitting; give each one.")
+    ],
+    lots: Annotated[int, typer.Option("--lots", help="Lots judged at one sitting.")] = 4,
+    promise: Annotated[
+        bool, typer.Option("--promise", help="Write the days into the register.")
+    ] = False,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Give awaiting lots their dates, from the sittings a week and their capacity.
+
+    Example: panels sitting queue demo --from 2027-01-04 --weekday tue --weekday thu --lots 4
+    """
+    from panels.sittings.queueing import promise as write_promises
+    from panels.sittings.queueing import queue_lots
+
+    days = [list(Weekday).index(day) for day in weekday]
+    if promise:
+        with writing_panels(folder, database, name) as session:
+            queued = queue_lots(session, start=start.date(), weekdays=days, lots_per_sitting=lots)
+            write_promises(session, queued)
+    else:
+        with reading_panels(folder, database) as session:
+            queued = queue_lots(session, start=start.date(), weekdays=days, lots_per_sitting=lots)
+    if as_json:
+        lines = [plain_data(one) for one in queued]
+        write_json({"schema": "panels.queue", "version": 1, "promised": promise, "lots": lines})
+        return
+    if not queued:
+        sys.stdout.write("No lot waits for a sitting.\n")
+        return
+    headings = {"lot": "right", "liquid": "right", "why": "left", "day": "left", "sitting": "left"}
+    rows = [
+        [one.lot, one.liquid, one.why, str(one.on or "no room"), one.planned or "to be planned"]
+        for one in queued
+    ]
+    result_console().print(plain_table(headings, rows))
 
 
 @app.command("import")

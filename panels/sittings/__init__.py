@@ -11,5 +11,7 @@ module           what it holds
 ``recording``    sheets into the register, closing
 ``analysis``     controls, mixed model, off-notes of a closed sitting
 ``deciding``     verdicts with their evidence into the register
+``confirming``   a suspected off-note, confirmed or laid to rest
+``queueing``     when awaiting lots can be judged
 ===============  ================================================================
 """

@@ -24,7 +24,13 @@ from panels.release.judging import Code, NextStep, Verdict, judge_scores
 from panels.release.register import DeclaredRule
 from panels.sittings.analysis import LotFigures, SittingAnalysis, analyse_sitting
 from panels.sittings.evidence import evidence_of
-from panels.sittings.history import HeldSitting, closed_sittings, find_sitting, rules_of
+from panels.sittings.history import (
+    HeldSitting,
+    closed_sittings,
+    find_sitting,
+    list_sittings,
+    rules_of,
+)
 
 __all__ = [
     "Judgement",
@@ -35,6 +41,7 @@ __all__ = [
     "judge_sitting",
     "looks_used",
     "score_shift",
+    "undecided_sittings",
 ]
 
 OUTCOMES: Mapping[Verdict, Outcome] = {
@@ -218,6 +225,19 @@ def looks_used(session: Session, lot: str) -> int:
     )
 
 
+def undecided_sittings(session: Session, liquid: str) -> list[str]:
+    """Return sittings with a lot of a liquid that are not decided yet.
+
+    A decision must stand on the rule in force, so a next version waits for them.
+    """
+    return [
+        held.sitting.sitting
+        for held in list_sittings(session)
+        for lot in held.sitting.lots
+        if lot.liquid == liquid and not _decided_from(session, lot.lot, held.sitting.sitting)
+    ]
+
+
 def score_shift(session: Session, sitting: str, lot: str, standard: str) -> Estimate:
     """Return how a lot scored against a standard in a closed sitting, lot minus standard.
 
@@ -246,10 +266,11 @@ def score_shift(session: Session, sitting: str, lot: str, standard: str) -> Esti
 
 
 def _decided_from(session: Session, lot: str, sitting: str) -> bool:
-    return any(
-        body.evidence.get("source", {}).get("sitting") == sitting
-        for _, body in bodies_about(session, DECISION, lot)
-    )
+    for _, body in bodies_about(session, DECISION, lot):
+        source = body.evidence.get("source")
+        if isinstance(source, dict) and source.get("sitting") == sitting:
+            return True
+    return False
 
 
 def _again(figures: LotFigures, retests: int) -> NextStep:

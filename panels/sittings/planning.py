@@ -15,6 +15,8 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError, OutOfRangeError
+from bulkflow.lots.acts import expect_decision
+from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotLine, lots_named
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.times import check_zone
@@ -121,6 +123,8 @@ def _laid_out(
 def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Path | None) -> Record:
     """Write the sitting into the register, and its key apart.
 
+    Lots that wait for it get its day as the date by which their decision is expected.
+
     Parameters
     ----------
     key_file : where to write the key; None where it lies there already, or on a trial.
@@ -131,7 +135,11 @@ def register_sitting(session: Session, planned: PlannedSitting, *, key_file: Pat
     InputError : there is a key already.
     """
     require(session, Power.RECORD, f"plan the sitting {planned.sitting.sitting}")
-    record = append(session, SITTING, planned.sitting, zone=planned.sitting.zone)
+    sitting = planned.sitting
+    record = append(session, SITTING, sitting, zone=sitting.zone)
+    for lot, line in lots_named(session, [lot.lot for lot in sitting.lots]).items():
+        if line.status in (LotStatus.AWAITING, LotStatus.HELD):
+            expect_decision(session, lot, sitting.held_on, f"panel sitting {sitting.sitting}")
     if key_file is not None:
         write_key(key_file, planned.key)
     return record

@@ -148,7 +148,7 @@ def close_sitting(
 def _open(session: Session, sitting: str, wanted: str) -> HeldSitting:
     held = find_sitting(session, sitting)
     if held.closing is not None:
-        raise _refused(sitting, f"is closed: there is no {wanted} any more", "Plan another one.")
+        raise _refused(sitting, f"is closed: no {wanted} any more", "Plan another one.")
     return held
 
 

@@ -12,7 +12,7 @@ import argparse
 import csv
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -113,7 +113,7 @@ def _planned(folder: Path) -> Iterator[PlannedSitting]:
     settings = settings_for(folder, "sqlite:///:memory:")
     actor = Actor.current("demo")
     with open_register(settings, PANELS, actor=actor) as store, store.write(actor) as session:
-        import_seeds(session, folder, today=datetime(2026, 12, 14).date())
+        import_seeds(session, folder, today=date(2026, 12, 14))
         for standard in read_standards(panel / "standards.yaml"):
             record_standard(session, standard)
         declare_missing(session, folder, read_rules(panel / "rules.yaml"))
@@ -162,7 +162,7 @@ def _numbered(key: SittingKey) -> dict[tuple[str, str], int]:
 
 
 def _times(sitting: Sitting, story: Story, line: KeyLine, place: int) -> tuple[str, str]:
-    start = datetime(2026, 12, 15, 10, 0) + timedelta(minutes=50 * (line.flight - 1))
+    start = datetime(2026, 12, 15, 10, 0, tzinfo=UTC) + timedelta(minutes=50 * (line.flight - 1))
     minutes = 17 + 4 * (line.position - 1) + int(line.assessor[1:]) % 3
     if (line.assessor, place) in story.late:
         minutes = sitting.latest_minutes + 9
