@@ -231,7 +231,7 @@ def chart_constants(n: int) -> ChartConstants:
     size = count("n", n, least=2)
     if size > 1000:
         raise RangeError(f"n is {size}; constants are computed for subgroups of 2 to 1000.")
-    nodes, weights = np.polynomial.legendre.leggauss(400)
+    nodes, weights = np.polynomial.legendre.leggauss(200)
     x, w = 9.0 * nodes, 9.0 * weights
     below, above = ndtr(x), ndtr(-x)
     d2 = float(w @ (1.0 - below**size - above**size))

@@ -24,8 +24,9 @@ __all__ = ["Link", "OrdinalFit", "ordinal_fit", "treatment_design"]
 Link = Literal["logit", "probit"]
 
 _ROUNDS = 200
-_LARGEST_EFFECT = 25.0
-"""An effect beyond this many units of the link means separated data: the estimate runs away."""
+_LARGEST_EFFECT: dict[Link, float] = {"logit": 15.0, "probit": 8.0}
+"""A factor that moves the response by more than this on the scale of the link separates the data:
+the likelihood is flat there and the estimate runs away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ def _newton(
             length /= 2.0
         gain = float(gradient @ step)
         place, value = moved, max(new_value, value)
-        if np.abs(place[cut:]).max() > _LARGEST_EFFECT * (1.0 + np.abs(x).max()):
+        if (np.abs(place[cut:]) * np.ptp(x, axis=0)).max() > _LARGEST_EFFECT[link]:
             break
         if gain < 1e-16 * (1.0 + abs(value)):
             return place

@@ -342,7 +342,7 @@ def durbin(values: ArrayLike) -> DurbinTest:
         raise DataError("values must be a table of finite numbers, NaN where nothing was served.")
     served = ~np.isnan(table)
     block, times = served.sum(1), served.sum(0)
-    if np.ptp(block) or np.ptp(times) or block.min(initial=0) < 2:
+    if np.ptp(block) or np.ptp(times) or block.size == 0 or block.min() < 2:
         raise DataError(
             "every assessor must get the same number of products (2 or more), and every product"
             " be served equally often."

@@ -227,7 +227,8 @@ def _log_likelihood(
         terms = _log_choose(n, x) + betaln(a + x, b + n - x) - betaln(a, b)
         return float(terms.sum())
     value = 0.0
-    for right, trials in zip(x, n, strict=True):
+    pairs, times = np.unique(np.stack([x, n]), axis=1, return_counts=True)
+    for right, trials, seen in zip(*pairs, times, strict=True):
         known = np.arange(right + 1.0)
         parts = (
             _log_choose(np.full_like(known, right), known)
@@ -237,7 +238,7 @@ def _log_likelihood(
             - betaln(a, b)
         )
         choose = _log_choose(np.array([trials]), np.array([right]))[0]
-        value += float(logsumexp(parts)) + float(choose)
+        value += float(seen) * (float(logsumexp(parts)) + float(choose))
     return value
 
 

@@ -1,4 +1,4 @@
-"""Every row of the table of sensory checks, through the public functions; source and basis in it."""
+"""Every row of the sensory checks, through the public functions; its source is in the table."""
 
 import shutil
 import subprocess
