@@ -38,8 +38,8 @@ class DriftSettings:
     ----------
     baseline : number of first sittings that set centre and spread, at least 5.
     agreed : agreed value of the reference as centre, instead of the baseline's mean.
-    resolution : step of the scale; the spread is never taken as less than this over the square
-        root of 12, so that a run of equal scores does not make the next step an alarm.
+    resolution : step of the scale; the spread is never taken as less than half of it, so that
+        after a run of equal scores a single step is not an alarm.
     weight, width : EWMA λ and L.
     slack, decision : CUSUM K and H in standard deviations.
     """
@@ -136,7 +136,7 @@ def reference_drift(
         raise DataError(f"{data.size} sitting(s); the baseline alone needs {chosen.baseline}.")
     base = data[: chosen.baseline]
     centre = float(base.mean()) if chosen.agreed is None else chosen.agreed
-    floor = chosen.resolution / float(12.0**0.5)
+    floor = chosen.resolution / 2.0
     sigma = max(float(moving_ranges(base).mean()) / chart_constants(2).d2, floor)
     if sigma <= 0.0:
         raise DataError("the baseline scores do not vary; give the resolution of the scale.")
