@@ -21,7 +21,7 @@ from bulkflow.errors import (
     SolverError,
     VerificationError,
 )
-from bulkflow.records.errors import BrokenChainError, DatabaseError, RefusedError
+from bulkflow.records.errors import DatabaseError, NewerDatabaseError, RefusedError
 
 FAULTS = InputError(
     [
@@ -39,7 +39,7 @@ CODES = [
     (RecordsError("no"), ExitCode.NO_PLAN),
     (DatabaseError("cannot open"), ExitCode.BAD_INPUT),
     (RefusedError("Ona", "lift a hold", "lift", "quality"), ExitCode.NO_PLAN),
-    (BrokenChainError(3, "its link differs"), ExitCode.NO_PLAN),
+    (NewerDatabaseError("made by a newer program"), ExitCode.BAD_INPUT),
     (KeyboardInterrupt(), ExitCode.INTERRUPTED),
     (ZeroDivisionError("oops"), ExitCode.FAULT),
 ]

@@ -1,0 +1,344 @@
+"""``bulkflow plan``, ``check`` and ``compare`` from the command line, on real files."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shlex
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bulkflow.cli import app
+from bulkflow.cli.progress import run_stoppable
+from bulkflow.cli.shell import ExitCode, run
+from bulkflow.core.outcome import Progress
+from bulkflow.plan.document import read_result, result_from_document
+from tests.plan.by_hand import TWO_SITES
+
+ROOT = TWO_SITES.parent.parent
+QUICK = ("--no-price-holds", "--no-explain")
+
+
+@pytest.fixture
+def workspace(tmp_path: Path) -> Path:
+    """A copy of the tiny workspace, without a register."""
+    folder = tmp_path / "two_sites"
+    shutil.copytree(TWO_SITES, folder, ignore=shutil.ignore_patterns("*.sqlite*"))
+    return folder
+
+
+def bulkflow(*words: str) -> ExitCode:
+    return run(app, list(words), name="bulkflow")
+
+
+def edit(folder: Path, before: str, after: str, file: str = "scenario.yaml") -> None:
+    text = (folder / file).read_text("utf-8")
+    assert before in text
+    (folder / file).write_text(text.replace(before, after), "utf-8")
+
+
+# --- plan -------------------------------------------------------------------------------------
+
+
+def test_plan_prints_the_answer_and_nothing_else_on_stdout(workspace: Path, capsys):
+    assert bulkflow("plan", str(workspace), "--no-register") is ExitCode.DONE
+    out, err = capsys.readouterr()
+    assert out.startswith("Two sites, checked by hand\n")
+    assert "the \nhorizon costs 11,122 EUR, proved the cheapest.\n" in out
+    assert err == ""
+    assert "\x1b" not in out
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_plan_as_json_is_one_document_that_reads_back(workspace: Path, capsys):
+    assert bulkflow("plan", str(workspace), "--no-register", "--json") is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "bulkflow-plan/1"
+    assert result_from_document(document).plan.costs.total == pytest.approx(11_122.0, abs=0.01)
+    assert all(check["passed"] for check in document["checks"])
+
+
+def test_plan_writes_its_files(workspace: Path, tmp_path: Path, capsys):
+    out = tmp_path / "answers" / "january"
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
+    assert re.sub(r"\s+", " ", capsys.readouterr().err) == f"Wrote 20 files to {out}. "
+    assert read_result(out / "plan.json").plan.scenario_name == "Two sites, checked by hand"
+    assert (out / "loads.csv").read_text().startswith("load_id,lane,period,")
+
+
+@pytest.mark.parametrize("solver", ["highs", "cbc"])
+def test_plan_with_either_solver(workspace: Path, capsys, solver: str):
+    words = ("plan", str(workspace), "--no-register", "--json", "--solver", solver)
+    assert bulkflow(*words) is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    assert solver.lower() in document["proof"]["solver"].lower()
+    assert document["proof"]["cost"] == pytest.approx(11_122.0, abs=0.01)
+
+
+def test_plan_begins_a_register_once_and_says_so(workspace: Path, capsys):
+    assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
+    out, err = capsys.readouterr()
+    first = json.loads(out)
+    assert "Took over 1 opening lots" in err.replace("\n", " ")
+    assert first["register"].endswith("records.sqlite")
+    assert re.fullmatch(r"\d+:[0-9a-f]{64}", first["chain_head"])
+    assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert json.loads(out)["chain_head"] == first["chain_head"]
+    assert json.loads(out)["proof"]["cost"] == pytest.approx(first["proof"]["cost"])
+
+
+def test_plan_takes_a_hold_from_the_register(workspace: Path, capsys):
+    assert bulkflow("plan", str(workspace), *QUICK) is ExitCode.DONE
+    held = bulkflow("lots", "hold", str(workspace), "DRY-1", "--reason", "odd smell")
+    assert held is ExitCode.DONE
+    capsys.readouterr()
+    assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    (hold,) = document["holds"]
+    assert (hold["lot_id"], hold["status"]) == ("DRY-1", "held")
+    assert "odd smell" in hold["note"]
+    assert hold["cost_released"] == pytest.approx(11_122.0, abs=0.01)
+    assert hold["cost_as_is"] > hold["cost_released"]
+    assert document["summary"]["backlog_end_lpa"] > 0
+    assert document["explanations"]
+
+
+def test_a_register_with_a_liquid_the_workspace_lacks_is_refused(workspace: Path, capsys):
+    assert bulkflow("plan", str(workspace), *QUICK) is ExitCode.DONE
+    for file in ("scenario.yaml", "demand.csv", "opening_stock.csv", "opening_lots.csv"):
+        text = (workspace / file).read_text("utf-8")
+        (workspace / file).write_text(text.replace("DRY", "DRIER"), "utf-8")
+    capsys.readouterr()
+    assert bulkflow("plan", str(workspace)) is ExitCode.BAD_INPUT
+    assert "lot DRY-1 has the liquid 'DRY', which scenario.yaml does not have." in (
+        capsys.readouterr().err
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("plan", "no/such/folder"), "no/such/folder: is not a folder."),
+        (("plan", ".", "--seconds", "-3"), "Invalid value for '--seconds'"),
+        (("plan", ".", "--gap", "2"), "Invalid value for '--gap'"),
+        (("plan", ".", "--solver", "abacus"), "Invalid value for '--solver'"),
+        (("plan", ".", "--fast"), "No such option"),
+        (("check", "no/such/folder"), "is not a folder"),
+        (("compare", "a.json", "b.json"), "a.json: cannot be read"),
+    ],
+)
+def test_wrong_words_are_bad_input(words: tuple[str, ...], said: str, capsys):
+    assert bulkflow(*words) is ExitCode.BAD_INPUT
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert said.lower() in err.lower()
+    assert "Traceback" not in err
+
+
+def test_no_words_at_all_show_the_help(capsys):
+    for words in ((), ("plan",), ("check",), ("compare",)):
+        assert bulkflow(*words) is ExitCode.BAD_INPUT
+        assert "Usage: bulkflow" in "".join(capsys.readouterr())
+
+
+def test_every_fault_of_a_workspace_is_told_and_nothing_written(workspace: Path, capsys):
+    edit(workspace, "transit_days: 5", "transit_days: -5")
+    edit(workspace, "cost_per_load: 300.0", "cost_per_lood: 300.0")
+    before = sorted(workspace.iterdir())
+    assert bulkflow("plan", str(workspace), "--json") is ExitCode.BAD_INPUT
+    out, err = capsys.readouterr()
+    assert out == ""
+    faults = json.loads(err)["error"]["faults"]
+    assert len(faults) >= 2
+    assert all(fault["file"] == "scenario.yaml" and fault["line"] > 0 for fault in faults)
+    assert sorted(workspace.iterdir()) == before
+
+
+def too_much_for_the_lane(workspace: Path) -> None:
+    """Ask a contract for more than one load a week can fetch."""
+    edit(workspace, "- liquid: NEUTRAL\n", "- liquid: NEUTRAL\n        minimum_lpa: 60000.0\n")
+    edit(workspace, "transit_days: 1", "transit_days: 1\n    maximum_loads_per_period: 1")
+
+
+def test_what_blocks_ends_with_code_three_and_says_why(workspace: Path, capsys):
+    too_much_for_the_lane(workspace)
+    assert bulkflow("plan", str(workspace), "--no-register") is ExitCode.NO_PLAN
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("No plan can meet the rules:\n")
+    assert "asks for at least 60,000 LPA of NEUTRAL, but its lanes can fetch at most" in err
+
+
+def test_rules_that_cannot_hold_together_are_named_with_file_and_line(workspace: Path, capsys):
+    """A contract must be taken in the first week, and the tank has no room for it."""
+    edit(
+        workspace,
+        "- liquid: NEUTRAL\n",
+        "- liquid: NEUTRAL\n        minimum_lpa: 40000.0\n        last_day: 2027-01-08\n",
+    )
+    assert bulkflow("plan", str(workspace), "--no-register") is ExitCode.NO_PLAN
+    err = capsys.readouterr().err
+    assert err.startswith("No plan meets every rule.")
+    assert re.search(r"scenario\.yaml, line \d+", err)
+
+
+# --- check ------------------------------------------------------------------------------------
+
+
+def test_check_of_a_good_workspace(workspace: Path, capsys):
+    assert bulkflow("check", str(workspace)) is ExitCode.DONE
+    out = capsys.readouterr().out
+    assert "Every file was read without a fault." in " ".join(out.split())
+    assert "Nothing was found that cannot work." in out
+    assert not (workspace / "records.sqlite").exists()
+
+
+def test_check_names_file_and_line(workspace: Path, capsys):
+    edit(workspace, "limit: 150000.0", "limit: 1000.0")
+    assert bulkflow("check", str(workspace), "--json") is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    (finding,) = [one for one in document["findings"] if "ROAD-BOND" in one["words"]]
+    lines = (workspace / "scenario.yaml").read_text("utf-8").splitlines()
+    number = next(n for n, line in enumerate(lines, start=1) if "id: ROAD-BOND" in line)
+    assert f"scenario.yaml, line {number}" in finding["places"]
+
+
+def test_check_that_finds_what_blocks_ends_with_three(workspace: Path, capsys):
+    too_much_for_the_lane(workspace)
+    assert bulkflow("check", str(workspace)) is ExitCode.NO_PLAN
+    out = " ".join(capsys.readouterr().out.split())
+    assert "blocks" in out
+    assert "(scenario.yaml, line 3" in out
+
+
+def test_check_holds_a_plan_against_a_workspace(workspace: Path, tmp_path: Path, capsys):
+    out = tmp_path / "out"
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
+    assert bulkflow("check", str(workspace), "--plan", str(out)) is ExitCode.DONE
+    assert re.search(r"(\d+) of \1 checks of the plan passed", capsys.readouterr().out)
+    edit(workspace, "limit: 150000.0", "limit: 129999.0")
+    assert bulkflow("check", str(workspace), "--plan", str(out)) is ExitCode.NO_PLAN
+    assert "FAILED movement-guarantees (eq. 21)" in capsys.readouterr().out
+
+
+# --- compare ----------------------------------------------------------------------------------
+
+
+def test_compare_two_plans(workspace: Path, tmp_path: Path, capsys):
+    before, after = tmp_path / "before", tmp_path / "after"
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(before)) is ExitCode.DONE
+    edit(workspace, "cost_per_load: 1000.0", "cost_per_load: 1100.0")
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(after)) is ExitCode.DONE
+    capsys.readouterr()
+    assert bulkflow("compare", str(before), str(after)) is ExitCode.DONE
+    text = capsys.readouterr().out
+    assert "3 kept on their day, 0 added, 0 dropped, 0 moved;" in " ".join(text.split())
+    assert re.search(r"freight\s+2,300\s+2,500\s+\+200", text)
+    assert bulkflow("compare", str(before / "plan.json"), str(after), "--json") is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    assert document["costs"]["total"][1] - document["costs"]["total"][0] == pytest.approx(200.0)
+
+
+def test_compare_of_a_folder_without_a_plan(tmp_path: Path, capsys):
+    assert bulkflow("compare", str(tmp_path), str(tmp_path)) is ExitCode.BAD_INPUT
+    assert "holds no plan.json" in capsys.readouterr().err
+
+
+# --- progress and Ctrl-C ----------------------------------------------------------------------
+
+
+def test_a_search_hands_back_its_answer_and_its_errors():
+    assert run_stoppable(lambda report, stop: 42, label="search", currency="EUR") == 42
+
+    def fail(report: Any, stop: threading.Event) -> None:
+        raise ValueError("said by the search")
+
+    with pytest.raises(ValueError, match="said by the search"):
+        run_stoppable(fail, label="search", currency="EUR")
+
+
+def test_ctrl_c_once_stops_with_the_best_so_far():
+    def search(report: Any, stop: threading.Event) -> str:
+        report(Progress(0.0, "searching", 10.0, 8.0, 0.2))
+        os.kill(os.getpid(), signal.SIGINT)
+        return "best so far" if stop.wait(20) else "never heard"
+
+    before = signal.getsignal(signal.SIGINT)
+    assert run_stoppable(search, label="search", currency="EUR") == "best so far"
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_ctrl_c_twice_gives_up():
+    def deaf(report: Any, stop: threading.Event) -> None:
+        for _ in range(2):
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.3)
+        time.sleep(5)
+
+    with pytest.raises(KeyboardInterrupt):
+        run_stoppable(deaf, label="search", currency="EUR")
+
+
+def bulkflow_process(*words: str, **environment: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", "from bulkflow.cli import main; main()", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, **environment},
+    )
+
+
+def test_the_real_command_in_a_pipe(workspace: Path):
+    process = bulkflow_process("plan", str(workspace), "--no-register", LC_ALL="C")
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, err) == (0, "")
+    assert "proved the cheapest" in out
+
+
+@pytest.mark.full
+def test_ctrl_c_during_a_real_search_keeps_and_shows_the_best_plan(tmp_path: Path):
+    folder = tmp_path / "demo"
+    shutil.copytree(ROOT / "scenarios" / "vejkalna", folder)
+    out = tmp_path / "out"
+    process = bulkflow_process(
+        "plan", str(folder), "--no-register", "--seconds", "300", "--gap", "0", "--out", str(out)
+    )
+    time.sleep(45)
+    process.send_signal(signal.SIGINT)
+    text, _ = process.communicate(timeout=60)
+    assert process.returncode == ExitCode.INTERRUPTED
+    assert "Interrupted: this is the best plan found until then." in text
+    assert read_result(out / "plan.json").plan.proof.interrupted
+
+
+# --- help -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", ["plan", "check", "compare"])
+def test_the_example_in_the_help_works(command: str, tmp_path: Path, monkeypatch, capsys):
+    scenarios = tmp_path / "scenarios"
+    shutil.copytree(TWO_SITES, scenarios / "two_sites",
+                    ignore=shutil.ignore_patterns("*.sqlite*"))  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    for month in ("january", "february"):
+        words = ("plan", "scenarios/two_sites", "--no-register", "--out", f"plans/{month}")
+        assert bulkflow(*words) is ExitCode.DONE
+    capsys.readouterr()
+    assert bulkflow(command, "--help") is ExitCode.DONE
+    text = " ".join(capsys.readouterr().out.split())
+    example = re.search(r"Example: (bulkflow .*?) (Arguments|Options):", text)
+    assert example is not None
+    assert bulkflow(*shlex.split(example[1])[1:]) is ExitCode.DONE

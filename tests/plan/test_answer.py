@@ -1,0 +1,238 @@
+"""The answer in the terminal: within 80 columns, the same words without colour, nothing hidden."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from bulkflow.plan.answer import print_answer
+from bulkflow.plan.answer_difference import print_difference
+from bulkflow.plan.check import CheckReport
+from bulkflow.plan.checks.watch import Check
+from bulkflow.plan.compare import compare_plans
+from bulkflow.plan.finding import Finding
+from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.reader import read_workspace
+from tests.plan import by_hand, everything
+
+UNMET = (("core", "carried"),)
+
+
+def shown(result: PlanResult, scenario: Scenario, *, width: int = 80, colour: bool = False) -> str:
+    out = io.StringIO()
+    console = Console(
+        file=out,
+        width=width,
+        force_terminal=colour,
+        color_system="truecolor" if colour else None,
+        highlight=False,
+        markup=False,
+        emoji=False,
+    )
+    print_answer(result, scenario, console)
+    return out.getvalue()
+
+
+def without_codes(text: str) -> str:
+    out, skip = [], False
+    for sign in text:
+        if sign == "\x1b":
+            skip = True
+        elif skip:
+            skip = sign != "m"
+        else:
+            out.append(sign)
+    return "".join(out)
+
+
+def tiny() -> tuple[PlanResult, Scenario]:
+    return PlanResult(by_hand.plan(), CheckReport(()), UNMET), read_workspace(
+        by_hand.TWO_SITES
+    ).scenario
+
+
+def whole() -> PlanResult:
+    """A result with every section."""
+    made = everything.result()
+    hold = replace(
+        made.holds[0],
+        cost_as_is=1000.0,
+        cost_released=900.0,
+        saving_least=40.0,
+        saving_most=130.0,
+        cost_failed=1500.0,
+        short_as_is_lpa=0.0,
+        short_released_lpa=0.0,
+        short_failed_lpa=77.0,
+    )
+    unpriced = replace(made.holds[1], cost_as_is=1000.0, unpriced="Not known: too little time.")
+    finding = Finding("blocks", "Lane sea-east can carry nothing.", ("lanes[sea-east]",), "Mind.")
+    late = tuple(
+        replace(row, open_lpa=250.0) if (row.period, row.priority) == (3, "core") else row
+        for row in made.plan.demand
+    )
+    plan = replace(made.plan, demand=late)
+    return replace(
+        made,
+        plan=plan,
+        holds=(hold, unpriced),
+        findings=(finding,),
+        explanations=(("DRY at EAST is short", "- the sea (scenario.yaml, line 9)"),),
+        register="/somewhere/records.sqlite",
+        chain_head="17:" + "ab" * 32,
+    )
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_no_line_is_wider_than_the_page(width: int):
+    for text in (shown(whole(), everything.scenario(), width=width), shown(*tiny(), width=width)):
+        assert max(len(line) for line in text.splitlines()) <= width
+
+
+def test_colour_adds_nothing_but_colour():
+    plain = shown(whole(), everything.scenario())
+    coloured = shown(whole(), everything.scenario(), colour=True)
+    assert "\x1b[" in coloured
+    assert without_codes(coloured) == plain
+
+
+def test_every_section_is_there():
+    text = shown(whole(), everything.scenario())
+    for words in (
+        "Opening lots from the register records.sqlite, chain head 17:abababababab.",
+        "What cannot work",
+        "blocks  Lane sea-east can carry nothing.",
+        "Mind.",
+        "Short",
+        "250 late at worst, 0 at the end",
+        "Why",
+        "Loads by week and lane",
+        "Loads of the next 2 weeks",
+        "frozen",
+        "promised",
+        "Stock against floor and room",
+        "Duty at risk against guarantees (EUR)",
+        "Duty falling due on arrivals (EUR)",
+        "Lots held or awaiting, and what depends on them",
+        "Released now: the best plan found costs 900 EUR, against 1,000 as it is. What a",
+        "If it fails: the best plan found costs 1,500 EUR, against 1,000 as it is.",
+        "LPA x weeks short: 77 against 0.",
+        "Not known: too little time.",
+        "Purchases",
+        "Charges by still, recipe and week",
+        "Cost over the horizon (EUR)",
+        "Proof",
+        "no plan can cost less",
+        "of what the plan can change",
+    ):
+        assert " ".join(words.split()) in " ".join(text.split()), words
+    assert f"all {len(everything.result().report.checks)} passed" in text
+
+
+def test_the_tiny_answer_reads_as_it_should():
+    text = shown(*tiny())
+    assert text.startswith(
+        "Two sites, checked by hand\n"
+        "3 weeks from 4 Jan to the week of 18 Jan 2027, planned over 4.\n"
+        "\n"
+        "Over the quarter 2 loads serve 15,000 of 15,000 LPA (100 %), nothing short; the \n"
+        "horizon costs 11,122 EUR, proved the cheapest.\n"
+    )
+    assert "gap     none: proved the cheapest" in text
+    assert "What cannot work" not in text
+
+
+def test_what_is_interrupted_or_unproved_says_so():
+    result, scenario = tiny()
+    proof = replace(result.plan.proof, interrupted=True, bound=-math.inf)
+    text = shown(replace(result, plan=replace(result.plan, proof=proof)), scenario)
+    assert "Interrupted: this is the best plan found until then." in text
+    assert "none proved in the time given" in text
+    assert "with no bound proved" in text
+
+
+def test_a_failed_check_is_shouted():
+    result, scenario = tiny()
+    check = Check("fill", "tanks are full", (18,), False, 3.0, "load S1", 0.1, "LPA", 2, 1)
+    text = shown(replace(result, report=CheckReport((check,))), scenario)
+    assert "1 of 1 FAILED: fill" in text
+
+
+def test_a_quarter_with_more_weeks_than_fit_is_set_in_blocks():
+    made = everything.result()
+    starts = made.plan.period_starts * 4
+    long = replace(made, plan=replace(made.plan, quarter_periods=40, period_starts=starts))
+    text = shown(long, everything.scenario())
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert " 38 39 40" in text
+
+
+def test_periods_that_are_no_weeks_are_called_periods():
+    result, scenario = tiny()
+    calendar = scenario.calendar.model_copy(update={"period_days": 14})
+    text = shown(result, scenario.model_copy(update={"calendar": calendar}))
+    assert "Loads by period and lane" in text
+
+
+# --- the sentence -----------------------------------------------------------------------------
+
+
+def test_the_sentence_tells_late_owed_and_lost_apart():
+    result, _ = tiny()
+    demand = list(result.plan.demand)
+    demand[1] = replace(demand[1], open_lpa=300.0)
+    demand[2] = replace(demand[2], open_lpa=200.0)
+    plan = replace(result.plan, demand=tuple(demand))
+    carried = summarise(replace(result, plan=plan))
+    assert "200 LPA still owed at its end, some of it late in weeks 2 to 3;" in carried.sentence
+    assert (carried.backlog_end_lpa, carried.lost_lpa) == (200.0, 0.0)
+    lost = summarise(replace(result, plan=plan, unmet=(("core", "lost"),)))
+    assert "500 LPA lost;" in lost.sentence
+    assert (lost.backlog_end_lpa, lost.lost_lpa) == (0.0, 500.0)
+
+
+def test_only_the_quarter_counts():
+    result, _ = tiny()
+    assert summarise(result).demand_lpa == 15_000.0
+    assert summarise(result).loads == 2
+
+
+@pytest.mark.parametrize(
+    ("fraction", "words"),
+    [(0.0, "0 %"), (1.0, "100 %"), (0.0312, "3.12 %"), (0.99999, "99.999 %"),
+     (0.000004, "0.0004 %"), (1e-12, "under 0.000001 %"), (1.2, "120.00 %")],
+)  # fmt: skip
+def test_a_share_is_never_rounded_to_nothing_or_all(fraction: float, words: str):
+    assert percent_words(fraction) == words
+
+
+# --- the difference of two plans --------------------------------------------------------------
+
+
+def test_a_difference_fits_the_page_and_names_every_change():
+    before, _ = tiny()
+    loads = (by_hand.sea_load(1, 6500.0), by_hand.sea_load(3, 6600.0))
+    after = replace(before, plan=replace(before.plan, loads=loads))
+    out = io.StringIO()
+    console = Console(file=out, width=80, color_system=None, highlight=False, markup=False)
+    print_difference(compare_plans(before, after), console)
+    text = out.getvalue()
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "1 kept on their day, 0 added, 1 dropped, 1 moved; 1 of those kept have another" in (
+        " ".join(text.split())
+    )
+    for word in ("dropped", "moved", "amount", "6,400 to 6,500", "11 Jan", "18 Jan"):
+        assert word in text
+
+
+def test_a_hold_without_prices_says_what_depends_on_it():
+    made = everything.result()
+    hold = HoldCost("L-9", "DRY", "WORKS", "awaiting", 100.0, None, 2, "", ())
+    text = shown(replace(made, holds=(hold,)), everything.scenario())
+    assert "The plan counts on it from week 2; no load needs it." in text

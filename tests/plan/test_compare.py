@@ -1,0 +1,89 @@
+"""Two plans held against each other: what was added, dropped, moved, and what it costs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from bulkflow.errors import InputError
+from bulkflow.plan.check import CheckReport
+from bulkflow.plan.compare import compare_plans
+from bulkflow.plan.result import PlanResult
+from bulkflow.program.answer import Plan
+from tests.plan import by_hand, everything
+
+
+def result(plan: Plan) -> PlanResult:
+    return PlanResult(plan, CheckReport(()), (("core", "carried"),))
+
+
+def hand() -> PlanResult:
+    return result(by_hand.plan())
+
+
+def changed(**fields: object) -> PlanResult:
+    return result(replace(by_hand.plan(), **fields))  # type: ignore[arg-type]
+
+
+def test_a_plan_is_no_different_from_itself():
+    same = compare_plans(everything.result(), everything.result())
+    assert same.loads == ()
+    assert same.shortages == ()
+    assert all(was == now for was, now in same.costs.values())
+    assert same.kept_loads == sum(
+        load.kind != "under_way" for load in everything.result().plan.loads
+    )
+
+
+def test_a_load_left_out_is_dropped_and_a_new_one_added():
+    loads = by_hand.plan().loads
+    (dropped,) = compare_plans(hand(), changed(loads=loads[:-1])).loads
+    assert (dropped.change, dropped.lane, dropped.lpa_before) == ("dropped", "grain-road", 7680.0)
+    assert dropped.day_after is None
+    (added,) = compare_plans(changed(loads=loads[:-1]), hand()).loads
+    assert (added.change, added.lane, added.lpa_after) == ("added", "grain-road", 7680.0)
+
+
+def test_a_load_on_another_day_is_moved_not_dropped_and_added():
+    loads = list(by_hand.plan().loads)
+    loads[1] = by_hand.sea_load(3, 6600.0)
+    (moved,) = compare_plans(hand(), changed(loads=tuple(loads))).loads
+    assert moved.change == "moved"
+    assert (moved.day_before, moved.day_after) == (by_hand.monday(2), by_hand.monday(3))
+
+
+def test_another_amount_on_the_same_day_is_told_beyond_a_litre_or_two():
+    loads = list(by_hand.plan().loads)
+    loads[0] = by_hand.sea_load(1, 6410.0)
+    assert compare_plans(hand(), changed(loads=tuple(loads))).loads == ()
+    loads[0] = by_hand.sea_load(1, 6500.0)
+    difference = compare_plans(hand(), changed(loads=tuple(loads)))
+    (one,) = difference.loads
+    assert (one.change, one.lpa_before, one.lpa_after) == ("amount", 6400.0, 6500.0)
+    assert difference.kept_loads == 3
+
+
+def test_loads_under_way_are_facts_and_not_compared():
+    loads = tuple(load for load in everything.result().plan.loads if load.kind != "under_way")
+    without = replace(everything.result(), plan=replace(everything.result().plan, loads=loads))
+    assert compare_plans(everything.result(), without).loads == ()
+
+
+def test_shortages_and_costs_are_told_by_place_and_part():
+    demand = tuple(
+        replace(row, open_lpa=120.0) if row.period == 2 else row for row in by_hand.plan().demand
+    )
+    costs = replace(by_hand.COSTS, shortage=600.0)
+    difference = compare_plans(hand(), changed(demand=demand, costs=costs))
+    (short,) = difference.shortages
+    assert (short.site, short.period_start) == ("HARBOUR", by_hand.START + timedelta(days=7))
+    assert (short.before_lpa, short.after_lpa) == (0.0, 120.0)
+    assert difference.costs["shortage"] == (0.0, 600.0)
+    assert difference.costs["total"] == pytest.approx((11_122.0, 11_722.0))
+
+
+def test_plans_in_two_currencies_are_refused():
+    with pytest.raises(InputError, match="EUR and USD"):
+        compare_plans(hand(), changed(currency="USD"))
