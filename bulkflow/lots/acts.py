@@ -22,7 +22,6 @@ from bulkflow.lots.bodies import (
     Lot,
     Result,
 )
-from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.drawing import Drawing
 from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import LotStatus
@@ -38,8 +37,9 @@ from bulkflow.lots.tables import (
     RESULT,
     RESULT_TABLE,
 )
+from bulkflow.lots.zones import append_about_lot, append_about_lots
 from bulkflow.records.actors import Power
-from bulkflow.records.chain import Record, append, append_many, is_current, require
+from bulkflow.records.chain import Record, is_current, require
 
 __all__ = [
     "correct_lot",
@@ -84,10 +84,7 @@ def record_lots(session: Session, lots: Sequence[Lot]) -> list[Record]:
         drawing.add(lot)
     if faults := [*taken, *drawing.faults]:
         raise InputError(faults)
-    made = []
-    for zone, group in _by_zone(session, linked):
-        made.extend(append_many(session, LOT, [(lot, None) for lot in group], zone=zone))
-    return made
+    return append_about_lots(session, LOT, [(lot, None) for lot in linked])
 
 
 def correct_lot(session: Session, lot: Lot) -> Record:
@@ -116,9 +113,7 @@ def correct_lot(session: Session, lot: Lot) -> Record:
     linked = drawing.draw(lot, before=before.record)
     if faults := [*faults, *drawing.faults]:
         raise InputError(faults)
-    return append(
-        session, LOT, linked, supersedes=before.record, zone=zone_of(session, lot.site_id)
-    )
+    return append_about_lot(session, LOT, linked, supersedes=before.record)
 
 
 def record_results(session: Session, results: Sequence[Result]) -> list[Record]:
@@ -133,7 +128,7 @@ def record_results(session: Session, results: Sequence[Result]) -> list[Record]:
     """
     require(session, Power.MEASURE, f"record results of {_some([r.lot_id for r in results])}")
     _check_known(session, [result.lot_id for result in results])
-    return append_many(session, RESULT, [(result, None) for result in results])
+    return append_about_lots(session, RESULT, [(result, None) for result in results])
 
 
 def correct_result(session: Session, record: int, result: Result) -> Record:
@@ -156,7 +151,7 @@ def correct_result(session: Session, record: int, result: Result) -> Record:
     if not result.note:
         mend = "Say why the earlier value does not stand."
         raise InputError(Fault("", 0, "note", "is missing", mend))
-    return append(session, RESULT, result, supersedes=record)
+    return append_about_lot(session, RESULT, result, supersedes=record)
 
 
 def expect_decision(session: Session, lot_id: str, due_on: date, what: str) -> Record:
@@ -164,7 +159,7 @@ def expect_decision(session: Session, lot_id: str, due_on: date, what: str) -> R
     require(session, Power.RECORD, f"promise a decision on {lot_id}")
     find_lot(session, lot_id)
     body = body_of(Expectation, {"lot_id": lot_id, "due_on": due_on, "what": what})
-    return append(session, EXPECTATION, body)
+    return append_about_lot(session, EXPECTATION, body)
 
 
 def place_holds(session: Session, lot_ids: Sequence[str], reason: str) -> list[Record]:
@@ -172,7 +167,7 @@ def place_holds(session: Session, lot_ids: Sequence[str], reason: str) -> list[R
     require(session, Power.HOLD, f"hold {_some(lot_ids)}")
     _check_known(session, lot_ids)
     holds = [body_of(Hold, {"lot_id": lot_id, "reason": reason}) for lot_id in lot_ids]
-    return append_many(session, HOLD, [(hold, None) for hold in holds])
+    return append_about_lots(session, HOLD, [(hold, None) for hold in holds])
 
 
 def standing_holds(session: Session, lot_id: str) -> list[int]:
@@ -215,7 +210,7 @@ def lift_hold(session: Session, lot_id: str, reason: str, *, hold: int | None = 
             found, mend = f"{hold} is not a standing hold on {lot_id}", f"Name one of {listed}."
         raise InputError(Fault("", 0, "hold", found, mend))
     body = body_of(Lift, {"lot_id": lot_id, "hold": hold, "reason": reason})
-    return append(session, LIFT, body, supersedes=hold)
+    return append_about_lot(session, LIFT, body, supersedes=hold)
 
 
 def dispose(session: Session, disposition: Disposition) -> Record:
@@ -237,7 +232,7 @@ def dispose(session: Session, disposition: Disposition) -> Record:
     if disposition.lpa > lot.lpa_left:
         found = f"is {disposition.lpa}, but {lot.lpa_left} is left of {lot_id}"
         raise InputError(Fault("", 0, "lpa", found, f"Give at most {lot.lpa_left}."))
-    return append(session, DISPOSITION, disposition)
+    return append_about_lot(session, DISPOSITION, disposition)
 
 
 def _parents(lot: Lot) -> list[str]:
@@ -253,19 +248,6 @@ def _check_known(session: Session, lot_ids: Iterable[str]) -> None:
         raise InputError(
             Fault("", 0, "lot", f"{lot_id!r} is not in the register", mend) for lot_id in missing
         )
-
-
-def _by_zone(session: Session, lots: Sequence[Lot]) -> Iterable[tuple[str | None, list[Lot]]]:
-    """Group lots that follow each other and lie in the same zone, keeping their order."""
-    zones = {site: zone_of(session, site) for site in {lot.site_id for lot in lots}}
-    group: list[Lot] = []
-    for lot in lots:
-        if group and zones[group[0].site_id] != zones[lot.site_id]:
-            yield zones[group[0].site_id], group
-            group = []
-        group.append(lot)
-    if group:
-        yield zones[group[0].site_id], group
 
 
 def _some(lot_ids: Sequence[str]) -> str:

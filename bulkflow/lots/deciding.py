@@ -20,8 +20,9 @@ from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import gate_columns
 from bulkflow.lots.queries import LotLine, find_lot
 from bulkflow.lots.tables import DECISION, LOT_TABLE, OVERRIDE
+from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power, Role, nobody_appoints, roles_of
-from bulkflow.records.chain import Record, acting, append, require
+from bulkflow.records.chain import Record, acting, require
 from bulkflow.records.errors import RefusedError
 
 __all__ = ["decide", "override_gates"]
@@ -83,7 +84,7 @@ def decide(
             "evidence": document,
         },
     )
-    return append(session, DECISION, body, supersedes=lot.decision_record)
+    return append_about_lot(session, DECISION, body, supersedes=lot.decision_record)
 
 
 def override_gates(
@@ -135,7 +136,7 @@ def override_gates(
         Override,
         {"lot_id": lot_id, "gates": chosen, "role": role.value, "name": person, "reason": reason},
     )
-    return append(session, OVERRIDE, body)
+    return append_about_lot(session, OVERRIDE, body)
 
 
 def _mismatches(document: dict[str, Any], lot_id: str, outcome: Outcome) -> list[Fault]:

@@ -104,7 +104,7 @@ def _check(
     return strength[0], quantity[0]
 
 
-#: What may be read: above this (None: no floor here), up to that; the formulas have their own range.
+#: What may be read: above this (None: no floor here) and up to that. Formulas have their range.
 _BOUNDS: dict[str, tuple[Decimal | None, Decimal]] = {
     "strength_percent": (Decimal(0), Decimal(100)),
     "density_kg_m3": (Decimal(0), LARGEST),

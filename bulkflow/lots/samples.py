@@ -12,8 +12,9 @@ from bulkflow.lots.bodies import Sample
 from bulkflow.lots.faults import body_of
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import SAMPLE, SAMPLE_TABLE
+from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power
-from bulkflow.records.chain import Record, append, is_current, require
+from bulkflow.records.chain import Record, is_current, require
 from bulkflow.records.schema import RECORD
 
 __all__ = ["keep_sample", "kept_samples", "sample_gone"]
@@ -60,7 +61,7 @@ def keep_sample(session: Session, sample: Sample) -> Record:
     if sample.expires_on is not None and sample.expires_on < sample.taken_on:
         found = f"is {sample.expires_on}, before the sample was taken"
         raise InputError(Fault("", 0, "expires_on", found, "Give a later date."))
-    return append(session, SAMPLE, sample)
+    return append_about_lot(session, SAMPLE, sample)
 
 
 def sample_gone(session: Session, sample_id: str, on: date, how: str) -> Record:
@@ -75,7 +76,7 @@ def sample_gone(session: Session, sample_id: str, on: date, how: str) -> Record:
         found = f"{sample_id!r} was written off on {sample.gone_on}"
         raise InputError(Fault("", 0, "sample_id", found, "There is nothing to write off."))
     gone = body_of(Sample, {**sample.model_dump(), "gone_on": on, "gone_how": how})
-    return append(session, SAMPLE, gone, supersedes=record.seq)
+    return append_about_lot(session, SAMPLE, gone, supersedes=record.seq)
 
 
 def _sample_record(session: Session, sample_id: str) -> Record | None:

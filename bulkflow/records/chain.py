@@ -8,7 +8,7 @@ checked again by a trigger and by the uniqueness of ``previous``.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -181,13 +181,14 @@ def append_many(
     kind: Kind[B],
     entries: Iterable[tuple[B, int | None]],
     *,
-    zone: str | None = None,
+    zone: str | Callable[[B], str | None] | None = None,
 ) -> list[Record]:
     """Append records of one kind, each with the number of the record it supersedes (or None).
 
     Parameters
     ----------
-    zone : IANA zone of the site concerned (default: the session's).
+    zone : IANA zone of the site concerned, or a function that gives it for a body (default,
+        and where the function gives None: the session's).
 
     Raises
     ------
@@ -196,7 +197,6 @@ def append_many(
         superseded already.
     """
     writer = acting(session)
-    place = check_zone(zone or writer.zone)
     capacity = _capacity(session, writer.actor)
     last = head(session)
     made: list[Record] = []
@@ -204,10 +204,11 @@ def append_many(
     for body, supersedes in entries:
         if supersedes is not None:
             _check_superseded(session, supersedes)
+        place = zone(body) if callable(zone) else zone
         fields: dict[str, Any] = {
             "seq": last.seq + 1,
             "at": utc_text(writer.clock()),
-            "zone": place,
+            "zone": check_zone(place or writer.zone),
             "actor": writer.actor.name,
             "account": writer.actor.account,
             "capacity": capacity,

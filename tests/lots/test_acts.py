@@ -223,8 +223,11 @@ def test_a_site_gives_records_its_zone_and_rounding(register, ann):
             "Europe/Lisbon",
             "Europe/Lisbon",
         ]
+        (one, two) = place_holds(session, ["L1", "L2"], "test")
+        assert (one.zone, two.zone) == ("Europe/Lisbon", "UTC")
         declare_site(session, Site(site_id="still", zone="Asia/Tokyo", rounding="down-1"))
         assert zone_of(session, "still") == "Asia/Tokyo"
+        assert a_result(session, "L1", 3).zone == "Asia/Tokyo"
         with pytest.raises(InputError) as refused:
             declare_site(session, Site(site_id="x", zone="Moon/Base", rounding="up"))
         assert [fault.where for fault in refused.value.faults] == ["rounding", "zone"]
