@@ -117,7 +117,7 @@ def scenarios(draw) -> Scenario:
     ]
     lanes = [
         {
-            "id": f"L{number}",
+            "id": one,
             "origin": distillery,
             "destination": one,
             "liquids": [gin],
@@ -145,7 +145,7 @@ def scenarios(draw) -> Scenario:
                 )
             ),
         }
-        for number, one in enumerate(bottlers)
+        for one in bottlers
     ]
     lanes.append(
         {
