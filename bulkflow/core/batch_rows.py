@@ -39,7 +39,7 @@ _ROUNDING = 1e-9
 class BatchRow:
     """A row ``sum of values x columns >= side``, violated by ``violation`` when it was found."""
 
-    key: tuple[int, int, int, int, int]
+    key: tuple[int, ...]
     columns: IntArray
     values: FloatArray
     side: float

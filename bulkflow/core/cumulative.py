@@ -47,7 +47,7 @@ class CumulativeProgram:
     def extended(self, values: FloatArray) -> FloatArray:
         """Return values of the original columns with the cumulative ones worked out."""
         periods = self.program.periods
-        parts = [values]
+        parts = [values]  # NaN where a plan does not know a column; whole columns it knows all
         for lane in self.starts:
             start = self.program.starts[ColumnKind.VEHICLES, lane, -1]
             parts.append(np.cumsum(values[start : start + periods]))
@@ -69,7 +69,9 @@ def with_cumulative_counts(program: Program) -> CumulativeProgram:
         cost=np.concatenate([program.cost, zero]),
         lower=np.concatenate([program.lower, zero]),
         upper=np.concatenate([program.upper, np.full(count, np.inf)]),
-        integer=np.concatenate([program.integer, np.zeros(count, dtype=bool)]),
+        # Whole by their definition; said to the solver so that it branches on them: deciding how
+        # many loads leave by a week settles more than deciding those of the week.
+        integer=np.concatenate([program.integer, np.ones(count, dtype=bool)]),
         matrix=sparse.csr_array(sparse.vstack([matrix, definition])),
         row_lower=np.concatenate([program.row_lower, zero]),
         row_upper=np.concatenate([program.row_upper, zero]),

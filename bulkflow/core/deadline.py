@@ -21,7 +21,7 @@ class Deadline:
 
     def __init__(self, seconds: float | None = None, stop: threading.Event | None = None) -> None:
         self._began = time.monotonic()
-        self._seconds = seconds
+        self._ends = float("inf") if seconds is None else self._began + seconds
         self._stop = stop
 
     @property
@@ -30,14 +30,12 @@ class Deadline:
         return self._stop is not None
 
     def elapsed(self) -> float:
-        """Return seconds since the start."""
+        """Return seconds since the start of the whole."""
         return time.monotonic() - self._began
 
     def remaining(self) -> float:
         """Return seconds left, not below zero; infinite without a limit."""
-        if self._seconds is None:
-            return float("inf")
-        return max(0.0, self._seconds - self.elapsed())
+        return max(0.0, self._ends - time.monotonic())
 
     def reason_to_stop(self) -> StoppedBy | None:
         """Return why to stop now, or None."""
@@ -46,5 +44,8 @@ class Deadline:
         return StoppedBy.TIME if self.remaining() <= 0 else None
 
     def part(self, seconds: float) -> Deadline:
-        """Return a deadline at most ``seconds`` from now, and not after this one."""
-        return Deadline(min(seconds, self.remaining()), self._stop)
+        """Return one that ends ``seconds`` from now, or with this if sooner; elapsed goes on."""
+        part = Deadline(None, self._stop)
+        part._began = self._began
+        part._ends = min(self._ends, time.monotonic() + seconds)
+        return part

@@ -28,6 +28,7 @@ from bulkflow.core.polish import polish
 from bulkflow.core.program import Program
 from bulkflow.core.pulp_model import PulpModel, cbc_name
 from bulkflow.core.readback import column_values, read_solution
+from bulkflow.core.strong import solve_strong
 from bulkflow.core.validate import check_network
 from bulkflow.core.values import NetworkData, spread_network
 
@@ -61,15 +62,38 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
             deadline, gap=options.gap, threads=options.threads, max_nodes=options.max_nodes
         )
         return run.outcome(answer, solver=cbc_name())
+    start = _start(data, program, options.start)
+    if Form(options.form) is Form.STRONG and program.integer.any():
+        strong = solve_strong(data, program, options, deadline, start, run.hear)
+        run.rows_added, run.rounds = strong.rows_added, strong.rounds
+        return run.outcome(strong.answer, solver=highs_name())
+    return run.outcome(_solve_plain(program, options, deadline, start, run), solver=highs_name())
+
+
+def _start(data: NetworkData, program: Program, plan: Solution | None) -> FloatArray | None:
+    """Return the column values of a plan to start from, if it knows every whole column."""
+    if plan is None or not program.integer.any():
+        return None
+    values = column_values(data, program, plan)
+    return values if np.isfinite(values[program.integer]).all() else None
+
+
+def _solve_plain(
+    program: Program,
+    options: SolveOptions,
+    deadline: Deadline,
+    start: FloatArray | None,
+    run: _Run,
+) -> MipAnswer:
     with HighsSession(program, threads=options.threads, seed=options.seed) as session:
-        if options.start is not None:
-            start = column_values(data, program, options.start)
-            if np.isfinite(start[program.integer]).all() and program.integer.any():
-                session.propose(start)
-        answer = session.solve_mip(
-            deadline, gap=options.gap, max_nodes=options.max_nodes, listener=run.hear
+        if start is not None:
+            session.propose(start)
+        return session.solve_mip(
+            deadline,
+            gap=options.gap,
+            max_nodes=options.max_nodes,
+            listener=lambda objective, bound: run.hear("search", objective, bound),
         )
-    return run.outcome(answer, solver=highs_name())
 
 
 def _without_solver(program: Program) -> MipAnswer:
@@ -100,7 +124,7 @@ class _Run:
     rounds: int = 0
     improvements: list[tuple[float, float, float]] = field(default_factory=list)
 
-    def hear(self, objective: float | None, bound: float) -> None:
+    def hear(self, phase: str, objective: float | None, bound: float) -> None:
         """Pass the solver's news on, in the sense of the network."""
         if self.options.on_progress is None:
             return
@@ -110,7 +134,7 @@ class _Run:
         self.options.on_progress(
             Progress(
                 seconds=self.deadline.elapsed(),
-                phase="search",
+                phase=phase,
                 objective=shown_objective,
                 bound=shown_bound,
                 gap=relative_gap(shown_objective, shown_bound),
