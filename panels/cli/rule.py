@@ -207,13 +207,13 @@ def show(
         sys.stdout.write("No rule is declared.\n")
     for one in found:
         rule = one.rule
-        sys.stdout.write(
-            f"{rule.name}, declared {rule.declared} by {rule.declared_by} (record {one.record},"
-            f" fingerprint {rule.fingerprint[:16]})\n"
-        )
         console = result_console()
+        console.print(
+            f"{rule.name}, declared {rule.declared} by {rule.declared_by} (record {one.record},"
+            f" fingerprint {rule.fingerprint[:16]})"
+        )
         for line in rule_lines(rule):
-            console.print(f"  - {line}")
+            console.print(f"- {line}")
         _print_characteristic(one.characteristic)
 
 

@@ -46,7 +46,7 @@ def record_preparation(
     InputError : recorded already, or the sitting is closed.
     """
     require(session, Power.RECORD, f"record the samples of {sitting}")
-    held = _open(session, sitting, "samples")
+    held = _open(session, sitting, "no samples are recorded any more")
     if held.preparation is not None:
         raise _refused(sitting, "has its samples recorded already", "They are recorded once.")
     body = Preparation(sitting=sitting, prepared_by=prepared_by, samples=tuple(samples))
@@ -61,7 +61,7 @@ def record_sheets(session: Session, sitting: str, sheets: Sequence[Sheet]) -> li
     InputError : the sitting is closed, or an assessor has a sheet already.
     """
     require(session, Power.RECORD, f"record score sheets of {sitting}")
-    held = _open(session, sitting, "sheets")
+    held = _open(session, sitting, "no sheets are taken any more")
     twice = [sheet.assessor for sheet in sheets if sheet.assessor in held.recorded]
     if twice:
         raise _refused(
@@ -77,7 +77,7 @@ def open_key_to_code(session: Session, sitting: str) -> Record:
     ------
     InputError : the acting person is not the sitting's coder.
     """
-    held = _open(session, sitting, "glasses to code")
+    held = _open(session, sitting, "there are no glasses to code")
     person = acting(session).actor.name
     if person != held.sitting.coder:
         raise _refused(
@@ -99,7 +99,7 @@ def open_key_early(session: Session, sitting: str, reason: str) -> Record:
     InputError : no reason, an assessor of the sitting, or a closed sitting.
     """
     require(session, Power.DECIDE_PANEL, f"open the key of {sitting} early")
-    held = _open(session, sitting, "key to open early")
+    held = _open(session, sitting, "its key is open")
     person = acting(session).actor.name
     if person in held.sitting.assessors:
         raise _refused(sitting, f"has {person} as an assessor", "Let someone else open the key.")
@@ -121,7 +121,7 @@ def close_sitting(
     InputError : closed already, or without a single sheet.
     """
     require(session, Power.RECORD, f"close the sitting {sitting}")
-    held = _open(session, sitting, "close")
+    held = _open(session, sitting, "it cannot be closed again")
     if not held.sheets:
         raise _refused(sitting, "has no score sheet yet", "Record the sheets first.")
     closing = Closing(sitting=sitting, without_sheet=held.outstanding, remarks=remarks)
@@ -145,10 +145,10 @@ def close_sitting(
     return record
 
 
-def _open(session: Session, sitting: str, wanted: str) -> HeldSitting:
+def _open(session: Session, sitting: str, so: str) -> HeldSitting:
     held = find_sitting(session, sitting)
     if held.closing is not None:
-        raise _refused(sitting, f"is closed: no {wanted} any more", "Plan another one.")
+        raise _refused(sitting, f"is closed: {so}", "Plan another one.")
     return held
 
 

@@ -215,7 +215,7 @@ def test_nothing_is_shown_or_decided_before_the_close(
     assert panels("sitting", "close", planned, FIRST).code == 0
     late = written(tmp_path / "late.csv", [row for row in rows if row["assessor"] == "A10"])
     ran = panels("sitting", "record", planned, FIRST, late)
-    assert ran.code == 2 and "is closed: no sheets any more" in ran.err
+    assert ran.code == 2 and "is closed: no sheets are taken any more" in ran.err
 
 
 def test_early_opening_needs_a_reason_and_shows_for_ever(
