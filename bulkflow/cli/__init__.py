@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-
 from bulkflow.cli import liquid, lots, plan, records
-from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
+from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, leave, make_app, run
 
 __all__ = ["app", "main"]
 
@@ -28,4 +26,4 @@ app.add_typer(liquid.app)
 
 def main() -> None:
     """Run the command line of this process and end it with the exit code."""
-    sys.exit(run(app, name="bulkflow"))
+    leave(run(app, name="bulkflow"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -13,6 +14,7 @@ from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
+    InterruptedSearchError,
     JsonOption,
     message_console,
     result_console,
@@ -21,6 +23,7 @@ from bulkflow.cli.shell import (
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
     from bulkflow.plan.result import PlanResult
@@ -119,6 +122,7 @@ def plan(
 
     Example: bulkflow plan scenarios/two_sites
     """
+    from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.answer import print_answer
     from bulkflow.plan.document import to_document
@@ -139,9 +143,12 @@ def plan(
     origin: dict[str, Any] = {}
     if register:
         workspace, origin = _from_register(workspace, database)
-    result = replace(_planned(workspace, options, price_holds=price_holds), **origin)
-    if explain and not result.plan.proof.interrupted:
-        result = _explained(workspace, result, options)
+    search = Stoppable(workspace.scenario.currency)
+    result = replace(_planned(workspace, options, search), **origin)
+    if price_holds and not search.interrupted:
+        result = _priced(workspace, result, options, search)
+    if explain and not search.interrupted:
+        result = _explained(workspace, result, options, search)
     if out is not None:
         files = write_plan(result, out)
         message_console().print(f"Wrote {len(files)} files to {out}.")
@@ -149,31 +156,37 @@ def plan(
         write_json(to_document(result))
     else:
         print_answer(result, workspace.scenario, result_console())
-    return ExitCode.INTERRUPTED if result.plan.proof.interrupted else ExitCode.DONE
+    return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 
-def _planned(workspace: Workspace, options: SolveOptions, *, price_holds: bool) -> PlanResult:
-    """Plan, and price the gates unless the plan was interrupted."""
-    from bulkflow.cli.progress import run_stoppable
+def _planned(workspace: Workspace, options: SolveOptions, search: Stoppable) -> PlanResult:
     from bulkflow.plan.make import plan_scenario
-    from bulkflow.plan.make import price_holds as price
 
-    scenario = workspace.scenario
-    result = run_stoppable(
+    return search.run(
         lambda report, stop: plan_scenario(
-            scenario, options, on_progress=report, stop=stop, sources=workspace.sources
+            workspace.scenario, options, on_progress=report, stop=stop, sources=workspace.sources
         ),
         label="planning",
-        currency=scenario.currency,
     )
-    if not price_holds or not result.holds or result.plan.proof.interrupted:
+
+
+def _priced(
+    workspace: Workspace, result: PlanResult, options: SolveOptions, search: Stoppable
+) -> PlanResult:
+    """Return the plan with what its gates cost; given up, it goes on without."""
+    from bulkflow.plan.make import price_holds
+
+    if not result.holds:
         return result
     again = _share_of_time(options, result)
-    return run_stoppable(
-        lambda report, stop: price(scenario, result, again, on_progress=report, stop=stop),
-        label="pricing holds",
-        currency=scenario.currency,
-    )
+    with suppress(InterruptedSearchError):
+        return search.run(
+            lambda report, stop: price_holds(
+                workspace.scenario, result, again, on_progress=report, stop=stop
+            ),
+            label="pricing holds",
+        )
+    return result
 
 
 def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspace, dict[str, str]]:
@@ -192,23 +205,21 @@ def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspac
     return replace(workspace, scenario=opened.scenario), origin
 
 
-def _explained(workspace: Workspace, result: PlanResult, options: SolveOptions) -> PlanResult:
-    """Return the plan with reasons for bad shortages; Ctrl-C goes on without them."""
-    from bulkflow.cli.progress import run_stoppable
+def _explained(
+    workspace: Workspace, result: PlanResult, options: SolveOptions, search: Stoppable
+) -> PlanResult:
+    """Return the plan with reasons for bad shortages; given up, it goes on without."""
     from bulkflow.plan.make import explained
 
-    scenario = workspace.scenario
     seconds = min(MOST_EXPLAINING_SECONDS, options.seconds or MOST_EXPLAINING_SECONDS)
-    try:
-        return run_stoppable(
-            lambda report, stop: explained(
-                scenario, result, seconds=seconds, sources=workspace.sources
+    with suppress(InterruptedSearchError):
+        return search.run(
+            lambda _report, _stop: explained(
+                workspace.scenario, result, seconds=seconds, sources=workspace.sources
             ),
-            label="explaining shortages (Ctrl-C twice goes on without)",
-            currency=scenario.currency,
+            label="explaining shortages",
         )
-    except KeyboardInterrupt:
-        return result
+    return result
 
 
 def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:

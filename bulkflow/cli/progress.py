@@ -14,14 +14,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from bulkflow.cli.shell import message_console
+from bulkflow.cli.shell import InterruptedSearchError, message_console
+from bulkflow.errors import PlanningError
 
 if TYPE_CHECKING:
     from types import FrameType
 
     from bulkflow.core.outcome import Progress
 
-__all__ = ["run_stoppable"]
+__all__ = ["Stoppable"]
 
 Answer = TypeVar("Answer")
 REDRAW_SECONDS = 0.1
@@ -60,32 +61,53 @@ class _Shown:
         return "  ".join(parts)
 
 
-def run_stoppable(search: Search[Answer], *, label: str, currency: str) -> Answer:
-    """Run a search, showing its progress; Ctrl-C stops it with its best answer.
+class Stoppable:
+    """Runs searches one after the other, each of which Ctrl-C can stop.
 
-    Raises
-    ------
-    KeyboardInterrupt
-        At the second Ctrl-C: the search is left behind.
+    Parameters
+    ----------
+    currency : of the costs shown.
     """
-    shown, stop = _Shown(label, currency), threading.Event()
-    outcome: dict[str, Any] = {}
 
-    def work() -> None:
+    def __init__(self, currency: str) -> None:
+        self._currency = currency
+        self.interrupted = False
+
+    def run(self, search: Search[Answer], *, label: str) -> Answer:
+        """Run a search, showing its progress; Ctrl-C stops it with its best answer.
+
+        Raises
+        ------
+        InterruptedSearchError
+            It was stopped before it had an answer, or given up by a second Ctrl-C.
+        """
+        shown, stop = _Shown(label, self._currency), threading.Event()
+        outcome: dict[str, Any] = {}
+
+        def work() -> None:
+            try:
+                outcome["answer"] = search(shown.update, stop)
+            except BaseException as error:
+                outcome["error"] = error
+
+        # A daemon: a search that hears nothing must not keep the process from ending.
+        worker = threading.Thread(target=work, name="search", daemon=True)
         try:
-            outcome["answer"] = search(shown.update, stop)
-        except BaseException as error:
-            outcome["error"] = error
-
-    worker = threading.Thread(target=work, name="search", daemon=True)
-    with _asking(shown, stop), _live(shown):
-        worker.start()
-        while worker.is_alive():
-            worker.join(REDRAW_SECONDS)
-    if "error" in outcome:
-        raise outcome["error"]
-    found: Answer = outcome["answer"]
-    return found
+            with _asking(shown, stop), _live(shown):
+                worker.start()
+                while worker.is_alive():
+                    worker.join(REDRAW_SECONDS)
+        except KeyboardInterrupt as error:
+            self.interrupted = True
+            raise InterruptedSearchError(f"Interrupted: {label} was given up.") from error
+        self.interrupted = self.interrupted or stop.is_set()
+        failure = outcome.get("error")
+        if isinstance(failure, PlanningError) and stop.is_set():
+            raise InterruptedSearchError(f"Interrupted: {failure}") from failure
+        if failure is not None:
+            raise failure
+        found: Answer = outcome["answer"]
+        return found
 
 
 @contextmanager

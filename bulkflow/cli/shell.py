@@ -10,11 +10,13 @@ from __future__ import annotations
 import json
 import os
 import sys
+import threading
 import traceback
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -34,8 +36,10 @@ __all__ = [
     "DebugOption",
     "ExitCode",
     "FolderArgument",
+    "InterruptedSearchError",
     "JsonOption",
     "exit_code_of",
+    "leave",
     "make_app",
     "message_console",
     "result_console",
@@ -45,6 +49,10 @@ __all__ = [
 
 WIDTH = 80  # columns when nobody says how wide the page is
 WIDEST = 110  # columns beyond which tables are no easier to read
+
+
+class InterruptedSearchError(BulkflowError):
+    """A search was interrupted before it had an answer to show."""
 
 
 class ExitCode(IntEnum):
@@ -120,9 +128,19 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) 
     return ExitCode(answer) if isinstance(answer, int) else ExitCode.DONE
 
 
+def leave(code: ExitCode) -> NoReturn:
+    """End the process; a search given up and still running does not hold it back."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError):
+            stream.flush()
+    if any(thread.daemon and thread.is_alive() for thread in threading.enumerate()):
+        os._exit(code)
+    sys.exit(code)
+
+
 def exit_code_of(error: BaseException) -> ExitCode:
     """Return the exit code an error leads to: the one table from errors to codes."""
-    if isinstance(error, (KeyboardInterrupt, typer.Abort)):
+    if isinstance(error, (KeyboardInterrupt, typer.Abort, InterruptedSearchError)):
         return ExitCode.INTERRUPTED
     if isinstance(error, (InputError, OutOfRangeError, _USAGE_ERROR)):
         return ExitCode.BAD_INPUT

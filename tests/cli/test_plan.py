@@ -18,9 +18,10 @@ from typing import Any
 import pytest
 
 from bulkflow.cli import app
-from bulkflow.cli.progress import run_stoppable
-from bulkflow.cli.shell import ExitCode, run
+from bulkflow.cli.progress import Stoppable
+from bulkflow.cli.shell import ExitCode, InterruptedSearchError, run
 from bulkflow.core.outcome import Progress
+from bulkflow.errors import PlanningError
 from bulkflow.plan.document import read_result, result_from_document
 from tests.plan.by_hand import TWO_SITES
 
@@ -259,24 +260,38 @@ def test_compare_of_a_folder_without_a_plan(tmp_path: Path, capsys):
 
 
 def test_a_search_hands_back_its_answer_and_its_errors():
-    assert run_stoppable(lambda report, stop: 42, label="search", currency="EUR") == 42
+    search = Stoppable("EUR")
+    assert search.run(lambda report, stop: 42, label="search") == 42
 
     def fail(report: Any, stop: threading.Event) -> None:
         raise ValueError("said by the search")
 
     with pytest.raises(ValueError, match="said by the search"):
-        run_stoppable(fail, label="search", currency="EUR")
+        search.run(fail, label="search")
+    assert not search.interrupted
 
 
 def test_ctrl_c_once_stops_with_the_best_so_far():
-    def search(report: Any, stop: threading.Event) -> str:
+    def best(report: Any, stop: threading.Event) -> str:
         report(Progress(0.0, "searching", 10.0, 8.0, 0.2))
         os.kill(os.getpid(), signal.SIGINT)
         return "best so far" if stop.wait(20) else "never heard"
 
     before = signal.getsignal(signal.SIGINT)
-    assert run_stoppable(search, label="search", currency="EUR") == "best so far"
+    search = Stoppable("EUR")
+    assert search.run(best, label="search") == "best so far"
+    assert search.interrupted
     assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_ctrl_c_before_there_is_a_plan_says_so():
+    def nothing(report: Any, stop: threading.Event) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        stop.wait(20)
+        raise PlanningError("No plan was found before the search was stopped.")
+
+    with pytest.raises(InterruptedSearchError, match="Interrupted: No plan was found"):
+        Stoppable("EUR").run(nothing, label="search")
 
 
 def test_ctrl_c_twice_gives_up():
@@ -284,10 +299,37 @@ def test_ctrl_c_twice_gives_up():
         for _ in range(2):
             os.kill(os.getpid(), signal.SIGINT)
             time.sleep(0.3)
-        time.sleep(5)
+        time.sleep(2)
 
-    with pytest.raises(KeyboardInterrupt):
-        run_stoppable(deaf, label="search", currency="EUR")
+    with pytest.raises(InterruptedSearchError, match="search was given up"):
+        Stoppable("EUR").run(deaf, label="search")
+
+
+def test_a_search_given_up_does_not_hold_the_process_back(tmp_path: Path):
+    script = tmp_path / "deaf.py"
+    script.write_text(
+        "import os, signal, sys, time\n"
+        "from bulkflow.cli.progress import Stoppable\n"
+        "from bulkflow.cli.shell import leave, make_app, run\n"
+        "def deaf(report, stop):\n"
+        "    for _ in range(2):\n"
+        "        os.kill(os.getpid(), signal.SIGINT)\n"
+        "        time.sleep(0.3)\n"
+        "    time.sleep(600)\n"
+        "app = make_app('Deaf.')\n"
+        "@app.command()\n"
+        "def search() -> None:\n"
+        "    Stoppable('EUR').run(deaf, label='the search')\n"
+        "@app.command()\n"
+        "def rest() -> None:\n"
+        "    pass\n"
+        "leave(run(app, ['search'], name='deaf'))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == "Interrupted: the search was given up.\n"
 
 
 def bulkflow_process(*words: str, **environment: str) -> subprocess.Popen[str]:
