@@ -23,6 +23,7 @@ from bulkflow.records import Body
 __all__ = [
     "LARGEST_FILE_BYTES",
     "YamlFile",
+    "file_stem",
     "nearest",
     "read_text",
     "read_yaml",
@@ -148,6 +149,11 @@ def _walk(node: Any, place: Place, lines: dict[Place, int], faults: list[Fault],
     elif isinstance(node, yaml.SequenceNode):
         for number, value in enumerate(node.value):
             _walk(value, (*place, number), lines, faults, name)
+
+
+def file_stem(name: str) -> str:
+    """Return a name as it may stand in a file's name: no marks that lead elsewhere."""
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name)
 
 
 def nearest(given: str, known: Sequence[str]) -> str:

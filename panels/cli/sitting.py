@@ -160,6 +160,7 @@ def sheets(
 
     Example: panels sitting sheets scenarios/vejkalna VK-2026-12-15 --paper preparation
     """
+    from panels.reading import file_stem
     from panels.sittings.history import find_sitting
 
     wanted = list(dict.fromkeys(paper or [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]))
@@ -177,7 +178,7 @@ def sheets(
         if to is None:
             _print_paper(held, kind, folder)
             continue
-        file = to / f"{sitting}-{kind.value}.html"
+        file = to / f"{file_stem(sitting)}-{kind.value}.html"
         _write_whole(file, texts[kind])
         sys.stdout.write(f"{file}\n")
         if kind is Paper.SCORES:

@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
-from panels.reading import YamlFile, read_text, read_yaml
+from panels.reading import YamlFile, file_stem, read_text, read_yaml
 from panels.release.characteristic import Characteristic
 from panels.release.rule import ReleaseRule
 
@@ -63,7 +63,7 @@ def _doubled(file: YamlFile, rules: list[ReleaseRule]) -> list[Fault]:
 
 def characteristic_path(panel: Path, rule: ReleaseRule) -> Path:
     """Return where the characteristic of a rule version lies in a workspace."""
-    return panel / "characteristics" / f"{rule.liquid}-v{rule.version}.json"
+    return panel / "characteristics" / f"{file_stem(rule.liquid)}-v{rule.version}.json"
 
 
 def read_characteristic(panel: Path, rule: ReleaseRule) -> Characteristic | None:

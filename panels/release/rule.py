@@ -15,6 +15,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from bulkflow.lots.bodies import Identifier
 from bulkflow.records import Body
 from bulkflow.records.canonical import canonical_text
 
@@ -33,7 +34,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Chance = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Spread = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Named = Annotated[str, Field(min_length=1, max_length=60)]
+Note = Annotated[str, Field(max_length=60, pattern=r"^[^\W\d_][\w \-]*$")]
 
 
 class Decides(StrEnum):
@@ -201,14 +202,14 @@ class ReleaseRule(Body):
         holds whatever the dependence between first sitting and retest).
     """
 
-    liquid: Named
+    liquid: Identifier
     version: Annotated[int, Field(ge=1)]
     declared: datetime.date
-    declared_by: Named
-    standard: Named
+    declared_by: Identifier
+    standard: Identifier
     score: ScoreRule
     off_notes: OffNoteRule = OffNoteRule()
-    off_note_list: Annotated[tuple[Named, ...], Field(min_length=1)]
+    off_note_list: Annotated[tuple[Note, ...], Field(min_length=1)]
     validity: ValidityRule
     spending: Annotated[
         tuple[Chance | Annotated[float, Field(ge=1, le=1)], ...], Field(min_length=1, max_length=4)

@@ -106,7 +106,8 @@ def judge_lot(
     code = _score_code(figures, declared)
     notes = _standing_notes(figures, findings)
     score = _score_words(figures, declared)
-    if code is Code.REJECT:
+    few = figures.assessors < rule.validity.fewest_assessors
+    if code is Code.REJECT and not few:
         return judged(Verdict.REJECT, NextStep.NONE, score, *notes)
     if notes:
         return judged(Verdict.HOLD, NextStep.CONFIRM_OFF_NOTE, *notes, score)
@@ -115,12 +116,12 @@ def judge_lot(
         for record in findings.values()
         if record.finding == "similar"
     ]
-    if figures.assessors < rule.validity.fewest_assessors:
-        few = (
+    if few:
+        lacking = (
             f"only {figures.assessors} assessors gave a counting score, and the rule needs"
             f" {rule.validity.fewest_assessors}"
         )
-        return judged(Verdict.HOLD, again, few, *cleared)
+        return judged(Verdict.HOLD, again, lacking, *cleared)
     if code is None:
         return judged(Verdict.HOLD, again, figures.trouble.rstrip("."), *cleared)
     if code is Code.RELEASE:

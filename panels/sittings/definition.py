@@ -14,6 +14,7 @@ from panels.preparation.dilution import NOSING_STRENGTH_PERCENT
 from panels.reading import YamlFile, read_yaml
 from panels.records import PlainWords
 from panels.serving import MAX_SERVINGS
+from panels.sittings.scores import SHEET_COLUMNS
 
 __all__ = [
     "METHOD",
@@ -100,6 +101,9 @@ class SittingDefinition(Body):
         ):
             if len(set(named)) < len(named):
                 raise ValueError(f"names {what} twice")
+        taken = set(self.attributes) & set(SHEET_COLUMNS)
+        if taken:
+            raise ValueError(f"has an attribute {min(taken)}, which is a column of every sheet")
         if self.coder in self.assessors:
             raise ValueError(f"has {self.coder} code the glasses and nose them")
         if self.earliest_minutes >= self.latest_minutes:

@@ -57,7 +57,7 @@ def evidence_of(
                 | {"fingerprint": rule.fingerprint},
             ),
             "operating_characteristic": declared.characteristic.model_dump(mode="json"),
-            "deviations": analysis.deviations,
+            "deviations": (*analysis.deviations, *_beside_assumptions(figures, declared)),
             "participants": tuple(_participants(analysis, decided_by)),
             "source": {
                 "sitting": analysis.held.sitting.sitting,
@@ -68,6 +68,16 @@ def evidence_of(
             },
         }
     )
+
+
+def _beside_assumptions(figures: LotFigures, declared: DeclaredRule) -> Iterator[str]:
+    """Tell where the sitting differed from what the rule's risks are computed for."""
+    assumed = declared.rule.assumptions.assessors
+    if figures.assessors != assumed:
+        yield (
+            f"the rule's risks are computed for {assumed} assessors; {figures.assessors} gave a"
+            f" counting score of {figures.lot.lot}"
+        )
 
 
 def _occasion(

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.records.canonical import canonical_text
-from panels.reading import read_text
+from panels.reading import file_stem, read_text
 from panels.serving import Purpose, ServingPlan
 
 __all__ = ["KeyLine", "SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
@@ -90,8 +90,7 @@ def draw_seed() -> int:
 
 def key_path(folder: Path, sitting: str) -> Path:
     """Return where the key of a sitting lies in a workspace."""
-    safe = "".join(c if c.isalnum() or c in "-._" else "-" for c in sitting)
-    return folder / "panel" / "keys" / f"{safe}.json"
+    return folder / "panel" / "keys" / f"{file_stem(sitting)}.json"
 
 
 def write_key(path: Path, key: SittingKey) -> None:

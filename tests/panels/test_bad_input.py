@@ -281,6 +281,10 @@ DEFINITIONS = {
         ("strength: 80.1}", "strength: 80.1, suspected: true}"),
         "Repeat a clean lot in flight 2, so that the flight tells nothing.",
     ),
+    "attribute that is a column": (
+        ("lots:", "attributes: [score]\nlots:"),
+        "has an attribute score, which is a column of every sheet",
+    ),
     "repeat of nothing": (
         ("lots:", "repeats: [{lot: VK-X}]\nlots:"),
         "repeats VK-X, which is not among its lots",

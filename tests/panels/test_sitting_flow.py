@@ -370,3 +370,26 @@ def test_who_may_not_decide_is_refused_and_the_refusal_recorded(
         decisions = records_about(session, "VK-DRY-2641", kinds=(DECISION.name,))
     assert len(refusals) == 1
     assert all(record.actor != "Nobody" for record in decisions)
+
+
+def test_words_on_papers_cannot_become_markup(
+    decided: Path, panels: Panels, tmp_path: Path
+) -> None:
+    text = RETEST.replace("demineralised, batch W-27-01", '"salts & \'iron\' \\"removed\\""')
+    path = tmp_path / "R-1.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert panels("sitting", "plan", decided, path).code == 0
+    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    page = (tmp_path / "R-1-preparation.html").read_text()
+    assert "salts &amp; &#39;iron&#39; &#34;removed&#34;" in page
+
+
+def test_names_lead_to_no_other_folder(decided: Path, panels: Panels, tmp_path: Path) -> None:
+    path = tmp_path / "R-1.yaml"
+    path.write_text(RETEST.replace("sitting: R-1", "sitting: R/../../R-1"), encoding="utf-8")
+    assert panels("sitting", "plan", decided, path).code == 0
+    assert (decided / "panel" / "keys" / "R-------R-1.json").exists()
+    inner = tmp_path / "papers"
+    inner.mkdir()
+    assert panels("sitting", "sheets", decided, "R/../../R-1", "--to", inner).code == 0
+    assert len(list(inner.glob("*.html"))) == 3 and not list(tmp_path.glob("*.html"))
