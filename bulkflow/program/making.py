@@ -175,9 +175,7 @@ def _add_still(
     if not runs:
         return
     hours = still_hours(ground, site, still)
-    most = hours / still.hours_per_charge + HOURS_TOLERANCE
-    if not still.continuous:
-        most = np.floor(most)
+    most = _most_charges(still, hours)
     refs = (f"sites[{site.id}].stills[{still.id}]",)
     for run in runs:
         label = Label(f"hours of still {still.id} at {site.id} for {run.recipe.id}", refs, 8)
@@ -191,7 +189,7 @@ def _add_still(
         )
     terms = [Term("activity", run.activity, still.hours_per_charge) for run in runs]
     if still.cleaning_hours > 0 or still.minimum_campaign_charges > 0:
-        setting = _Setting(parts, site, still, runs, most)
+        setting = _Setting(parts, site, still, runs, hours)
         terms += setting.cleaning_terms(still.cleaning_hours)
     parts.add_limit(
         f"hours {site.id}/{still.id}",
@@ -201,6 +199,12 @@ def _add_still(
         terms,
         at_most=hours,
     )
+
+
+def _most_charges(still: Still, hours: FloatArray) -> FloatArray:
+    """Return the most charges that fit into hours."""
+    most: FloatArray = np.maximum(hours, 0.0) / still.hours_per_charge + HOURS_TOLERANCE
+    return most if still.continuous else np.floor(most)
 
 
 def _effects(ground: Ground, site: Site, run: RunColumn) -> list[Effect]:
@@ -230,9 +234,11 @@ class _Setting:
     """What a still is set to: runs (U) and stays set (K) by recipe and period (eqs. 8, 9)."""
 
     def __init__(
-        self, parts: Parts, site: Site, still: Still, runs: list[RunColumn], most: FloatArray
+        self, parts: Parts, site: Site, still: Still, runs: list[RunColumn], hours: FloatArray
     ) -> None:
-        self.parts, self.still, self.most = parts, still, most
+        self.parts, self.still = parts, still
+        self.most = _most_charges(still, hours)
+        self.most_cleaned = _most_charges(still, hours - still.cleaning_hours)
         self.place = f"{site.id}/{still.id}"
         self.refs = (f"sites[{site.id}].stills[{still.id}]",)
         self.by_recipe: dict[str, list[str]] = {}
@@ -274,9 +280,16 @@ class _Setting:
         parts.add_activity(runs, label, upper=1.0, integer=True)
         parts.add_activity(stays, label, upper=may_stay, integer=True)
         charges = [Term("activity", one) for one in activities]
+        # A recipe to which the still is not set leaves its cleaning hours out of its charges.
+        gained = self.most - self.most_cleaned
         parts.add_limit(
             f"{runs}/only then", label,
-            [*charges, Term("activity", runs, (-self.most).tolist())], at_most=0.0,
+            [
+                *charges,
+                Term("activity", runs, (-self.most_cleaned).tolist()),
+                Term("activity", stays, (-gained).tolist()),
+            ],
+            at_most=0.0,
         )  # fmt: skip
         least = LEAST_PART_OF_CHARGE if self.still.continuous else 1.0
         parts.add_limit(
