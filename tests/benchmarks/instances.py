@@ -84,7 +84,7 @@ def make_instance(
             ),
             "authorities": _authorities(full=full),
             "guarantees": _guarantees(mean, lead_weeks),
-            "priorities": ({"id": "core", "unmet": "carried", "cost_per_lpa": 3.0},),
+            "priorities": ({"id": "core", "unmet": "carried", "cost_per_lpa": 12.0},),
             "stock_policies": _policies(names, mean, lead_weeks),
             "demand": _demand(names, demand),
             "lots": _lots(names, mean, full=full),

@@ -1,0 +1,90 @@
+"""Plans of items as values of the program's columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.items.dynamic import ItemPlans
+from bulkflow.core.items.model import Decomposition, Item
+
+__all__ = ["ItemPlan", "plans_of"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class ItemPlan:
+    """One plan of one item.
+
+    Parameters
+    ----------
+    counts : vehicles of each sending.
+    columns, values : of the program, where not zero.
+    cost : at the program's own costs.
+    """
+
+    item: int
+    counts: tuple[int, ...]
+    columns: IntArray
+    values: FloatArray
+    cost: float
+
+
+def plans_of(split: Decomposition, plans: ItemPlans, first: int = 0) -> list[ItemPlan]:
+    """Return the plans of items ``first`` and following."""
+    return [
+        _plan(split, first + row, counts, amounts)
+        for row, (counts, amounts) in enumerate(zip(plans.counts, plans.amounts, strict=True))
+    ]
+
+
+def _plan(
+    split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray
+) -> ItemPlan:
+    item = split.items[number]
+    program, periods = split.program, split.program.periods
+    used = len(item.sendings)
+    arrival = np.array([one.arrival for one in item.sendings])
+    gain = np.array([one.gain for one in item.sendings])
+    arriving = np.bincount(arrival, weights=amounts[:used], minlength=periods + 1)
+    net = item.position + np.cumsum(arriving[:periods]) - np.cumsum(item.needs)
+    steps = np.arange(periods)
+    columns = [
+        np.array([one.flow for one in item.sendings], dtype=np.int64),
+        np.array([one.vehicles for one in item.sendings], dtype=np.int64),
+        item.stock + steps,
+    ]
+    stock = np.maximum(net, 0.0)
+    values = [amounts[:used] / gain, counts[:used], stock]
+    if item.shortage >= 0:
+        columns.append(item.shortage + steps)
+        values.append(np.maximum(-net, 0.0))
+    slack_columns, slack_values = _slacks(item, stock, float(arriving[periods]))
+    columns.append(slack_columns)
+    values.append(slack_values)
+    place, amount = np.concatenate(columns), np.concatenate(values)
+    keep = amount != 0
+    place, amount = place[keep], amount[keep]
+    return ItemPlan(
+        number,
+        tuple(int(one) for one in counts[:used]),
+        place,
+        amount,
+        float(program.cost[place] @ amount),
+    )
+
+
+def _slacks(item: Item, stock: FloatArray, under_way: float) -> tuple[IntArray, FloatArray]:
+    """Return what floors and closing target miss."""
+    columns, values = [], []
+    for period in np.flatnonzero(item.floor_slacks >= 0):
+        columns.append(int(item.floor_slacks[period]))
+        values.append(max(0.0, float(item.floors[period] - stock[period])))
+    if item.closing_slack >= 0:
+        columns.append(item.closing_slack)
+        values.append(max(0.0, item.closing - float(stock[-1]) - under_way))
+    return np.array(columns, dtype=np.int64), np.array(values)

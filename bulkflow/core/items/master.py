@@ -1,0 +1,158 @@
+"""The master program: one plan for every item, priced against what they share with the rest.
+
+Columns are the program's own (those that belong to no item) and plans of items; rows are those
+that are no item's own, and one per item that lets its plans add up to one. Its row prices are what
+items are priced at. Whatever the prices, their value, plus the least cost of the rest at them, plus
+the value of every item at them is a bound on the whole program (`bound_at`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession, LpAnswer
+from bulkflow.core.items.columns import ItemPlan
+from bulkflow.core.items.model import Decomposition
+from bulkflow.core.program import Program
+
+__all__ = ["Master", "Shared"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+class Shared:
+    """The rows that items share, and the columns of the rest.
+
+    Parameters
+    ----------
+    rows : of the program; rest : columns of the program that no item owns.
+    """
+
+    def __init__(self, split: Decomposition) -> None:
+        program = split.program
+        self.split, self.program = split, program
+        self.rows = split.shared_rows
+        self.rest = np.flatnonzero(split.owner < 0)
+        self.matrix = sparse.csr_array(program.matrix[self.rows])
+        self.by_column = sparse.csc_array(self.matrix)
+        self.lower, self.upper = program.row_lower[self.rows], program.row_upper[self.rows]
+
+    def column_prices(self, row_prices: FloatArray) -> FloatArray:
+        """Return costs less what rows are worth, (columns,)."""
+        return np.asarray(self.program.cost - self.matrix.T @ row_prices)
+
+    def value_without_items(self, row_prices: FloatArray, column_prices: FloatArray) -> float:
+        """Return the value of row prices and the least cost of the rest at them.
+
+        Prices of rows with only one side that point the wrong way count as zero by the caller.
+        """
+        side = np.where(row_prices > 0, self.lower, self.upper)
+        used = row_prices != 0
+        value = float(row_prices[used] @ side[used])
+        prices = column_prices[self.rest]
+        lower, upper = self.program.lower[self.rest], self.program.upper[self.rest]
+        bound = np.where(prices > 0, lower, upper)
+        noise = (np.abs(prices) <= 1e-9) & np.isinf(bound)
+        used = (prices != 0) & ~noise
+        return value + float(prices[used] @ bound[used]) + self.program.constant
+
+    def in_range(self, row_prices: FloatArray) -> FloatArray:
+        """Return row prices with those that no side of the row can carry set to zero."""
+        wrong = (row_prices > 0) & np.isneginf(self.lower)
+        wrong |= (row_prices < 0) & np.isposinf(self.upper)
+        return np.where(wrong, 0.0, row_prices)
+
+
+class Master(HighsSession):
+    """The master program in HiGHS; see the module."""
+
+    def __init__(self, shared: Shared, *, threads: int = 1, seed: int = 0) -> None:
+        self.shared = shared
+        self.plans: list[ItemPlan] = []
+        self._seen: set[tuple[int, tuple[int, ...], int]] = set()
+        super().__init__(_start(shared), threads=threads, seed=seed, relaxed=True)
+
+    def add_plans(self, plans: Iterable[ItemPlan]) -> int:
+        """Add plans that are not there yet; return how many."""
+        fresh = []
+        for plan in plans:
+            key = (plan.item, plan.counts, round(plan.cost * 1e3))
+            if key not in self._seen:
+                self._seen.add(key)
+                fresh.append(plan)
+        if not fresh:
+            return 0
+        rows, values, starts = self._entries(fresh)
+        cost = np.array([plan.cost for plan in fresh])
+        zero, inf = np.zeros(len(fresh)), np.full(len(fresh), np.inf)
+        status = self._highs.addCols(
+            len(fresh), cost, zero, inf, len(rows), starts[:-1], rows, values
+        )
+        self._ok(status, "new plans")
+        self.plans += fresh
+        return len(fresh)
+
+    def _entries(self, plans: list[ItemPlan]) -> tuple[NDArray[np.int32], FloatArray, IntArray]:
+        shared = self.shared
+        shape = (shared.program.columns, len(plans))
+        places = np.concatenate([plan.columns for plan in plans])
+        values = np.concatenate([plan.values for plan in plans])
+        number = np.repeat(np.arange(len(plans)), [len(plan.columns) for plan in plans])
+        chosen = sparse.csc_array((values, (places, number)), shape=shape)
+        entries = sparse.csc_array(shared.by_column @ chosen)
+        share = sparse.csc_array(
+            (
+                np.ones(len(plans)),
+                ([plan.item for plan in plans], np.arange(len(plans))),
+            ),
+            shape=(len(shared.split.items), len(plans)),
+        )
+        whole = sparse.csc_array(sparse.vstack([entries, share]))
+        return (
+            whole.indices.astype(np.int32),
+            whole.data,
+            whole.indptr.astype(np.int32),  # type: ignore[return-value]
+        )
+
+    def solve(self, deadline: Deadline) -> LpAnswer:
+        """Solve the relaxation."""
+        return self.solve_lp(deadline)
+
+    def shares(self, values: FloatArray) -> FloatArray:
+        """Return the part of the solution that belongs to the plans."""
+        return values[len(self.shared.rest) :]
+
+
+def _start(shared: Shared) -> Program:
+    """Return the master without plans as a program."""
+    program, rest = shared.program, shared.rest
+    items = len(shared.split.items)
+    rows = sparse.csr_array(
+        sparse.vstack([shared.matrix[:, rest], sparse.csr_array((items, len(rest)))])
+    )
+    one = np.ones(items)
+    return Program(
+        periods=program.periods,
+        commodities=program.commodities,
+        sign=program.sign,
+        constant=program.constant,
+        cost=program.cost[rest],
+        lower=program.lower[rest],
+        upper=program.upper[rest],
+        integer=program.integer[rest],
+        matrix=rows,
+        row_lower=np.concatenate([shared.lower, one]),
+        row_upper=np.concatenate([shared.upper, one]),
+        blocks=(),
+        starts={},
+        row_rules=(),
+        row_refs=(),
+        row_commodities=np.zeros(0, dtype=np.int64),
+        row_periods=np.zeros(0, dtype=np.int64),
+    )
