@@ -68,10 +68,15 @@ class Judgement:
     reasons: tuple[str, ...]
 
     @property
-    def summary(self) -> str:
-        """The verdict with its reasons, as one sentence or a few."""
+    def why(self) -> str:
+        """The reasons and what follows, as a sentence or two."""
         follow = "" if self.next_step is NextStep.NONE else f" Next: {self.next_step.value}."
-        return f"{self.verdict.value.capitalize()}: {'; '.join(self.reasons)}.{follow}"
+        return f"{'; '.join(self.reasons)}.{follow}"
+
+    @property
+    def summary(self) -> str:
+        """The verdict with its reasons."""
+        return f"{self.verdict.value.capitalize()}: {self.why}"
 
 
 def judge_lot(
@@ -298,9 +303,9 @@ def _standing_notes(figures: LotFigures, findings: Mapping[str, ConfirmationReco
         if not finding.stops or cleared:
             continue
         how = (
-            f"false alarms alone would do so on {100 * finding.chance:.2g} % of clean lots"
+            f"as false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
             if finding.stands_out
-            else f"but false alarms alone would do so on {100 * finding.chance:.2g} % of clean lots"
+            else f"but false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
         )
         told.append(
             f"{len(finding.assessors)} of {finding.asked} assessors named {finding.note} in"
@@ -351,6 +356,6 @@ def _write(session: Session, analysis: SittingAnalysis, judgement: Judgement) ->
         session,
         lot_id=lot,
         outcome=OUTCOMES[judgement.verdict],
-        reason=judgement.summary,
+        reason=judgement.why,
         evidence=evidence,
     )
