@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +41,9 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
         "robust": "right",
     }
     console.print(plain_table(headings, [_row(f) for f in analysis.lots.values()]))
+    spread = _spread(analysis)
+    if spread:
+        console.print(f"Spread found (standard deviations): {spread}")
     for figures in analysis.lots.values():
         if figures.look > 1:
             together = " and ".join(figures.sittings)
@@ -58,6 +62,15 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
         console.print("\nDeviations")
         for line in analysis.deviations:
             console.print(f"- {line}")
+
+
+def _spread(analysis: SittingAnalysis) -> str:
+    """Say the components of this sitting's own model, to hold against a rule's assumptions."""
+    models = [f.model for f in analysis.lots.values() if f.model is not None and f.look == 1]
+    if not models:
+        return ""
+    parts = models[0].components.items()
+    return ", ".join(f"{name} {math.sqrt(variance):.2f}" for name, variance in parts)
 
 
 def _row(figures: LotFigures) -> list[str]:
@@ -103,6 +116,7 @@ def _lot(judgement: Judgement) -> dict[str, Any]:
         "verdict": judgement.verdict.value,
         "next_step": judgement.next_step.value,
         "reasons": list(judgement.reasons),
+        "variance_components": None if figures.model is None else figures.model.components,
         "mean": _estimate(figures.mean),
         "difference": _estimate(figures.difference),
         "dunnett_p_value": None if figures.dunnett is None else figures.dunnett.p_value,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from panels.errors import RangeError
 from panels.methods.mixed_model import Estimate, Layout, MixedModel, fit_mixed_model
@@ -142,6 +142,76 @@ def test_two_sittings_are_joined_by_the_control_they_share() -> None:
     }
     assert abs(fit.difference("lot", "control").estimate) < 0.3
     assert abs(fit.difference("other second", "control").estimate) < 0.5
+
+
+def test_unbalanced_scores_against_full_matrices() -> None:
+    """The same model written out in full: the likelihood maximised by a general optimiser.
+
+    Covariance and degrees of freedom follow Kenward and Roger (1997) with P = V^-1 - V^-1 X
+    (X' V^-1 X)^-1 X' V^-1 taken literally; nothing of the blockwise code is used.
+    """
+    rng = np.random.default_rng(12)
+    who = np.repeat(np.arange(7), 5)
+    what = np.tile([0, 1, 2, 3, 1], 7)
+    scores = 7 + rng.normal(0, 0.8, 7)[who] + rng.normal(0, 0.5, (7, 4))[who, what]
+    scores += rng.normal(0, 0.5, 35)
+    kept = rng.random(35) > 0.2
+    who, what, scores = who[kept], what[kept], scores[kept]
+    fit = fit_mixed_model(list(who), [f"L{n}" for n in what], list(scores))
+
+    design = np.eye(4)[what]
+    same = who[:, None] == who
+    parts = [same.astype(float), (same & (what[:, None] == what)).astype(float), np.eye(len(who))]
+
+    def deviance(logs: np.ndarray) -> float:
+        inverse = np.linalg.inv(sum(np.exp(a) * k for a, k in zip(logs, parts, strict=True)))
+        information = design.T @ inverse @ design
+        rest = scores - design @ np.linalg.solve(information, design.T @ inverse @ scores)
+        return float(
+            -np.linalg.slogdet(inverse)[1]
+            + np.linalg.slogdet(information)[1]
+            + rest @ inverse @ rest
+        )
+
+    best = optimize.minimize(
+        deviance,
+        np.log([0.5, 0.2, 0.2]),
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 20_000, "maxfev": 20_000},
+    )
+    theta = np.exp(best.x)
+    assert list(fit.components.values()) == pytest.approx(list(theta), rel=1e-3)
+    assert fit.deviance == pytest.approx(float(best.fun), abs=1e-6)
+
+    inverse = np.linalg.inv(sum(t * k for t, k in zip(theta, parts, strict=True)))
+    phi = np.linalg.inv(design.T @ inverse @ design)
+    projection = inverse - inverse @ design @ phi @ design.T @ inverse
+    spread = np.linalg.inv(
+        [[0.5 * np.trace(projection @ a @ projection @ b) for b in parts] for a in parts]
+    )
+    first = [-design.T @ inverse @ a @ inverse @ design for a in parts]
+    inner = sum(
+        spread[i, j]
+        * (
+            design.T @ inverse @ parts[i] @ inverse @ parts[j] @ inverse @ design
+            - first[i] @ phi @ first[j]
+        )
+        for i in range(3)
+        for j in range(3)
+    )
+    adjusted = phi + 2 * phi @ inner @ phi
+    names = list(dict.fromkeys(f"L{n}" for n in what))
+    for contrast, found in (
+        (np.eye(4)[2], fit.mean("L2")),
+        (np.eye(4)[3] - np.eye(4)[0], fit.difference("L3", "L0")),
+    ):
+        assert found.standard_error == pytest.approx(
+            np.sqrt(contrast @ adjusted @ contrast), rel=1e-3
+        )
+        slope = np.array([-contrast @ phi @ f @ phi @ contrast for f in first])
+        freedom = 2 * (contrast @ phi @ contrast) ** 2 / (slope @ spread @ slope)
+        assert found.degrees_of_freedom == pytest.approx(freedom, rel=2e-3)
+    assert set(names) == set(fit.samples)
 
 
 @pytest.mark.parametrize(

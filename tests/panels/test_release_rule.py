@@ -219,9 +219,9 @@ def test_risk_at_the_limit_stays_below_the_level() -> None:
 def test_risk_at_the_limit_stays_below_the_level_closely(looks: int) -> None:
     spending = [1 / looks] * looks
     only_mean = rule(score={"decides": "mean", "minimum": 7.0}, spending=spending)
-    lots = simulate_lots(only_mean, quality=7.0, draws=8000, rng=np.random.default_rng(looks))
+    lots = simulate_lots(only_mean, quality=7.0, draws=4000, rng=np.random.default_rng(looks))
     share = float((lots.verdicts(only_mean) == Code.RELEASE).mean())
-    assert 0.01 < share < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 8000)
+    assert 0.01 < share < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 4000)
 
 
 def test_simulated_mean_agrees_with_a_closed_form() -> None:

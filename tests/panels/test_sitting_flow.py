@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from bulkflow.lots.acts import lift_hold
+from bulkflow.lots.acts import lift_hold, record_lots
+from bulkflow.lots.bodies import Lot
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.register import open_register
 from bulkflow.lots.tables import DECISION
@@ -393,3 +394,51 @@ def test_names_lead_to_no_other_folder(decided: Path, panels: Panels, tmp_path: 
     inner.mkdir()
     assert panels("sitting", "sheets", decided, "R/../../R-1", "--to", inner).code == 0
     assert len(list(inner.glob("*.html"))) == 3 and not list(tmp_path.glob("*.html"))
+
+
+def test_more_lots_than_one_may_nose_are_spread_over_assessors(
+    decided: Path, panels: Panels, tmp_path: Path
+) -> None:
+    """Ten lots, at most eight glasses each: incomplete blocks, judged all the same."""
+    names = [f"VK-DRY-27{n:02d}" for n in range(10)]
+    clerk = Actor.current("Clerk")
+    settings = settings_for(decided, environ={})
+    with open_register(settings, PANELS) as store, store.write(clerk) as session:
+        record_lots(session, [_lot(name) for name in names])
+    people = ", ".join(f"A{n}" for n in range(1, 13))
+    lots = "\n".join(f"  - {{lot: {name}, liquid: VK-DRY, strength: 80.0}}" for name in names)
+    text = f"{RETEST.split('assessors:')[0]}assessors: [{people}]\nwater: clean\nlots:\n{lots}\n"
+    bad = names[3]
+    _held(panels, decided, tmp_path, text, "R-1", quality={bad: 3.0})
+    document = panels("sitting", "show", decided, "R-1", "--json").json
+    assert "incomplete blocks" in document["sitting"]["balance"][0]
+    per = dict.fromkeys(people.split(", "), 0)
+    for place in document["sitting"]["places"]:
+        per[place["assessor"]] += 1
+    assert set(per.values()) == {8}
+    found = {lot["lot"]: lot for lot in document["lots"]}
+    assert all(8 <= lot["assessors"] <= 9 for lot in found.values())
+    assert found[bad]["verdict"] == "reject"
+    assert {lot["verdict"] for name, lot in found.items() if name != bad} == {"release"}
+
+
+def _lot(name: str) -> Lot:
+    measured = {
+        "strength_by": "stated",
+        "quantity_by": "volume",
+        "volume_litres": "10000",
+        "volume_temperature_c": "20",
+        "strength_percent": "80",
+        "litres_20c": "10000",
+        "lpa": "8000",
+        "rounding": "nearest-0.001",
+    }
+    return Lot.model_validate(
+        {
+            "lot_id": name,
+            "liquid_id": "VK-DRY",
+            "origin": "made",
+            "site_id": "VEJKALNA",
+            "measurement": measured,
+        }
+    )
