@@ -8,9 +8,12 @@ each index row with the record it came from.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sqlalchemy import (
     CheckConstraint,
     Column,
+    Connection,
     ForeignKey,
     Index,
     Integer,
@@ -23,7 +26,7 @@ from sqlalchemy import (
 
 from bulkflow.records.canonical import BEGINNING
 
-__all__ = ["METADATA", "RECORD", "guard_statements", "record_statements"]
+__all__ = ["METADATA", "RECORD", "guard_statements", "missing_guards", "record_statements"]
 
 #: Every table of the database; packages above declare theirs here too.
 METADATA = MetaData()
@@ -122,6 +125,27 @@ def record_statements(dialect: str) -> tuple[str, ...]:
     """
     links = (_SQLITE_LINK,) if dialect == "sqlite" else _POSTGRES_LINK
     return (*_CREATE_RECORD, *links, *guard_statements(dialect, "record"))
+
+
+def missing_guards(connection: Connection, tables: Iterable[str]) -> list[str]:
+    """Return the tables whose guards against changes are not in place, or switched off.
+
+    Someone who can change the database can also put them back afterwards: that they are in
+    place proves nothing, that they are missing is worth knowing.
+    """
+    if connection.dialect.name == "sqlite":
+        query = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        wanted = {name: {f"{name}_no_update", f"{name}_no_delete"} for name in tables}
+    else:
+        query = (
+            "SELECT t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+            "JOIN pg_namespace n ON n.oid = c.relnamespace "
+            "WHERE n.nspname = current_schema() AND t.tgenabled IN ('O', 'A')"
+        )
+        wanted = {name: {f"{name}_append_only"} for name in tables}
+    wanted.setdefault(RECORD.name, set()).add("record_link")
+    present = set(connection.execute(text(query)).scalars())
+    return sorted(name for name, guards in wanted.items() if not guards <= present)
 
 
 def guard_statements(dialect: str, table: str) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from bulkflow.records.canonical import BEGINNING, canonical_text, chain_hash
 from bulkflow.records.chain import Head, Record, head, record_batches
 from bulkflow.records.errors import RecordsError
 from bulkflow.records.kinds import Kind
-from bulkflow.records.schema import RECORD
+from bulkflow.records.schema import RECORD, missing_guards
 
 __all__ = ["Break", "HeadCheck", "Verification", "check_head", "link_fault", "verify"]
 
@@ -62,7 +62,7 @@ class Verification:
     broken : the first break, or None.
     unread_kinds : kinds this program does not know; their links were checked, their bodies
         and index rows were not.
-    remarks : what is odd but breaks nothing, such as a clock that ran back.
+    remarks : what is odd but breaks nothing, such as a clock that ran back or a missing guard.
     """
 
     records: int
@@ -148,7 +148,11 @@ def verify(session: Session, kinds: Mapping[str, Kind[Any]]) -> Verification:
     """
     last = Head(0, BEGINNING)
     unread: set[str] = set()
-    remarks: list[str] = []
+    tables = [RECORD.name, *(table.name for table in _tables(kinds))]
+    remarks = [
+        f"the guard against changes of the table {name!r} is missing"
+        for name in missing_guards(session.connection(), tables)
+    ]
     told: Counter[str] = Counter()
     latest_at = ""
 

@@ -244,6 +244,22 @@ def test_kinds_of_packages_that_are_not_here_are_named(store, ann):
         assert verify(session, known).unread_kinds == ("note",)
 
 
+def test_missing_guards_are_remarked_on(store, ann):
+    fill(store, ann, 1)
+    with store.engine.connect() as connection, connection.begin():
+        if store.engine.dialect.name == "postgresql":
+            connection.execute(text("ALTER TABLE test_note DISABLE TRIGGER ALL"))
+            connection.execute(text("DROP TRIGGER record_link ON record"))
+        else:
+            connection.execute(text("DROP TRIGGER test_note_no_update"))
+            connection.execute(text("DROP TRIGGER record_link"))
+    with store.read() as session:
+        assert verify(session, store.kinds).remarks == (
+            "the guard against changes of the table 'record' is missing",
+            "the guard against changes of the table 'test_note' is missing",
+        )
+
+
 def test_texts_are_kept_exactly(store, ann):
     said = "“ü” \n\t\\ \" ' % : ; -- 🫙 \u2028 end"
     with store.write(ann) as session:
