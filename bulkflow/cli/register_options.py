@@ -46,7 +46,8 @@ DatabaseOption = Annotated[
         "--database",
         metavar="URL",
         help="The register: a SQLite file or a database URL "
-        "[default: BULKFLOW_DATABASE, else records.sqlite in the folder].",
+        "[default: BULKFLOW_DATABASE, else as scenario.yaml says, else records.sqlite in "
+        "the folder].",
     ),
 ]
 AsOption = Annotated[

@@ -1,7 +1,8 @@
 """Which database a workspace uses, and how its address is shown.
 
 The address comes from the option given, else the environment variable BULKFLOW_DATABASE, else
-``records.sqlite`` in the workspace. A password in it is never shown.
+the key ``database`` of the workspace's ``scenario.yaml`` (a file there is relative to the
+folder), else it is ``records.sqlite`` in the folder. A password in it is never shown.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from bulkflow.errors import Fault, InputError
 __all__ = ["DATABASE_FILE", "DATABASE_VARIABLE", "Settings", "masked_url", "settings_for"]
 
 DATABASE_FILE = "records.sqlite"
+SCENARIO_FILE = "scenario.yaml"
 DATABASE_VARIABLE = "BULKFLOW_DATABASE"
 
 _SECRET_QUERY_KEYS = frozenset({"password", "passwd", "passfile", "sslpassword"})
@@ -100,8 +102,44 @@ def settings_for(
         return Settings(_parsed(database, "--database"), "the --database option")
     if address := given.get(DATABASE_VARIABLE):
         return Settings(_parsed(address, DATABASE_VARIABLE), f"the variable {DATABASE_VARIABLE}")
-    url = URL.create("sqlite", database=str(Path(workspace) / DATABASE_FILE))
+    folder = Path(workspace)
+    if address := _named_in(folder):
+        url = _parsed(address, f"{SCENARIO_FILE}: database")
+        if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
+            url = url.set(database=str(folder / str(url.database)))
+        return Settings(url, f"the key database of {SCENARIO_FILE}")
+    url = URL.create("sqlite", database=str(folder / DATABASE_FILE))
     return Settings(url, f"{DATABASE_FILE} in the workspace")
+
+
+def _named_in(folder: Path) -> str | None:
+    """Return what the workspace's scenario names as its database; None where it names none.
+
+    Only this one key is looked at: the rest of the file is the scenario reader's to judge.
+    """
+    file = folder / SCENARIO_FILE
+    if not file.is_file():
+        return None
+    import yaml
+
+    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+    try:
+        root = yaml.compose(file.read_text(encoding="utf-8-sig"), Loader=loader)
+    except (yaml.YAMLError, UnicodeDecodeError, OSError, RecursionError) as error:
+        mark = getattr(error, "problem_mark", None)
+        line = 0 if mark is None else mark.line + 1
+        mend = "Correct the file, or name the register with --database."
+        found = "cannot be looked up: the file does not read as YAML in UTF-8"
+        raise InputError(Fault(SCENARIO_FILE, line, "database", found, mend)) from error
+    for key, value in root.value if isinstance(root, yaml.MappingNode) else ():
+        if key.value == "database":
+            text = value.value.strip() if isinstance(value, yaml.ScalarNode) else ""
+            if not text:
+                line = value.start_mark.line + 1
+                mend = "Name a file or a database's URL."
+                raise InputError(Fault(SCENARIO_FILE, line, "database", "is not a text", mend))
+            return str(text)
+    return None
 
 
 def _parsed(text: str, where: str) -> URL:
