@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
-from importlib.util import find_spec
 from typing import Any
 
 import typer
@@ -50,8 +49,7 @@ def build_app() -> typer.Typer:
         """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
 
     for name in GROUPS:
-        if find_spec(f"{__name__}.{name}") is not None:
-            app.add_typer(import_module(f"{__name__}.{name}").app, name=name)
+        app.add_typer(import_module(f"{__name__}.{name}").app, name=name)
     return app
 
 
