@@ -39,7 +39,7 @@ NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
 SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
 WEEK_DAYS = 7
 HEADING = "bold"
-WARNING = "bold yellow"
+WARNING = "bold magenta"  # readable on light and dark grounds
 ALARM = "bold red"
 GOOD = "green"
 

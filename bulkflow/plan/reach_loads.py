@@ -10,7 +10,15 @@ from bulkflow.filling import FILLING_CAUTION, FillRange
 from bulkflow.plan.checks.fill import load_fill
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding, period_words
-from bulkflow.scenario.model import Contract, Guarantee, Lane, LaneTank, LoadState, Supplier
+from bulkflow.scenario.model import (
+    Contract,
+    Guarantee,
+    Lane,
+    LaneTank,
+    LoadRow,
+    LoadState,
+    Supplier,
+)
 
 __all__ = ["lane_capacity", "load_findings", "most_load_lpa"]
 
@@ -205,27 +213,27 @@ def _promised(position: Position) -> Iterator[Finding]:
                               records, FILLING_CAUTION)  # fmt: skip
 
 
+def _given(position: Position) -> list[LoadRow]:
+    """Return the loads that are sent, or already on their way, whatever is planned."""
+    return [*position.rows_in_state(LoadState.FROZEN), *position.rows_in_state(LoadState.UNDER_WAY)]
+
+
 def _given_against_guarantees(position: Position) -> Iterator[Finding]:
     """Frozen loads and loads under way that break a movement guarantee by themselves."""
     used: dict[tuple[str, int], float] = defaultdict(float)
     of_loads: dict[tuple[str, int], list[str]] = defaultdict(list)
-    for state in (LoadState.FROZEN, LoadState.UNDER_WAY):
-        for row in position.rows_in_state(state):
-            lane = position.lanes[row.lane]
-            days = position.days.of_row(lane, row)
-            for leg in lane.legs if days is not None else ():
-                assert days is not None
-                ends = days.discharge
-                if leg.to_day is not None:
-                    ends = days.loading + leg.to_day * DAY
-                first = position.days.period_of(days.loading + leg.from_day * DAY)
-                last = min(position.days.period_of(ends), position.days.count)
-                for period in range(max(1, first), last + 1):
-                    rate = position.money.duty(
-                        leg.authority, position.liquids[row.liquid], days.loading,
-                        position.days.first(period))  # fmt: skip
-                    used[leg.guarantee, period] += leg.share_percent / 100 * rate * (row.lpa or 0)
-                    of_loads[leg.guarantee, period].append(row.load_id)
+    for row in _given(position):
+        lane = position.lanes[row.lane]
+        days = position.days.of_row(lane, row)
+        if days is None:
+            continue
+        for leg in lane.legs:
+            for period in position.days.at_risk(leg, days.loading, days.discharge):
+                rate = leg.share_percent / 100.0 * position.money.duty(
+                    leg.authority, position.liquids[row.liquid], days.loading,
+                    position.days.first(period))  # fmt: skip
+                used[leg.guarantee, period] += rate * (row.lpa or 0.0)
+                of_loads[leg.guarantee, period].append(row.load_id)
     for guarantee in position.scenario.guarantees:
         for period in position.periods:
             limit, found = _limit(position, guarantee, period), used[guarantee.id, period]
@@ -244,17 +252,17 @@ def _given_against_guarantees(position: Position) -> Iterator[Finding]:
 
 def _given_against_fleets(position: Position) -> Iterator[Finding]:
     away: dict[str, Counter[int]] = defaultdict(Counter)
-    for state in (LoadState.FROZEN, LoadState.UNDER_WAY):
-        for row in position.rows_in_state(state):
-            lane = position.lanes[row.lane]
-            fleet = next((one.fleet for one in lane.tanks if one.tank_type == row.tank_type), None)
-            days = position.days.of_row(lane, row)
-            if fleet is None or days is None:
-                continue
-            back = position.days.period_of(days.discharge + lane.return_days * DAY)
-            first = 1 if state is LoadState.UNDER_WAY else position.days.period_of(row.departs_on)
-            for period in range(max(1, first), min(back, position.days.count) + 1):
-                away[fleet][period] += 1
+    for row in _given(position):
+        lane = position.lanes[row.lane]
+        fleet = next((one.fleet for one in lane.tanks if one.tank_type == row.tank_type), None)
+        days = position.days.of_row(lane, row)
+        if fleet is None or days is None:
+            continue
+        back = position.days.period_of(days.discharge + lane.return_days * DAY)
+        under_way = row.state is LoadState.UNDER_WAY
+        first = 1 if under_way else position.days.period_of(row.departs_on)
+        for period in range(max(1, first), min(back, position.days.count) + 1):
+            away[fleet][period] += 1
     for one in position.scenario.fleets:
         over = {period for period, count in away[one.id].items() if count > one.tanks}
         if over:

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from bulkflow.scenario.model import (
     Closure,
     Lane,
+    Leg,
     LoadRow,
     LoadState,
     Sailings,
@@ -76,6 +77,14 @@ class Days:
     def rounded_up(self, days: int) -> int:
         """Return a number of days in whole periods, rounded up."""
         return -(-days // self.length)
+
+    def at_risk(self, leg: Leg, loading: date, discharge: date) -> range:
+        """Return the periods of the horizon in which a load is at risk on a leg (eq. 21)."""
+        begins = loading + leg.from_day * DAY
+        ends = discharge if leg.to_day is None else loading + leg.to_day * DAY
+        if ends < begins:  # discharged before the leg would begin
+            return range(0)
+        return range(max(1, self.period_of(begins)), min(self.period_of(ends), self.count) + 1)
 
     def open_share(self, period: int, *closures: Iterable[Closure]) -> float:
         """Return the share of a period's days outside all the closures."""

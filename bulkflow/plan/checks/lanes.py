@@ -214,12 +214,7 @@ def at_risk(ledger: Ledger, guarantee: str) -> dict[int, float]:
         for leg in ledger.lanes[load.lane].legs:
             if leg.guarantee != guarantee:
                 continue
-            begins = load.loading_day + leg.from_day * DAY
-            ends = load.discharge_day
-            if leg.to_day is not None:
-                ends = load.loading_day + leg.to_day * DAY
-            first, last = ledger.days.period_of(begins), ledger.days.period_of(ends)
-            for period in range(max(1, first), min(last, ledger.days.count) + 1):
+            for period in ledger.days.at_risk(leg, load.loading_day, load.discharge_day):
                 rate_on = ledger.days.first(period)
                 for part in load.parts:
                     rate = ledger.money.duty(
