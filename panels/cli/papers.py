@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from bulkflow.cli.register_options import plain_table
@@ -57,16 +58,19 @@ def print_preparation(sitting: Sitting) -> None:
         console.print(f"! {line}")
 
 
-def print_trays(sitting: Sitting) -> None:
-    """Print trays: codes in serving order."""
-    from panels.sittings.sheets import trays_of
+def print_trays(sitting: Sitting, poured: Sequence[str]) -> None:
+    """Print trays: codes in serving order, and when to nose."""
+    from panels.sittings.sheets import nosing_times, trays_of
 
     console = result_console()
     trays = trays_of(sitting)
+    times = nosing_times(sitting, poured)
     for flight in sorted({tray.flight for tray in trays}):
         own = [tray for tray in trays if tray.flight == flight]
         longest = max(len(tray.codes) for tray in own)
         console.print(f"Trays of {sitting.sitting}, flight {flight}, from left to right")
+        if flight <= len(times):
+            console.print("Pour at {}, nose from {} to {}.".format(*times[flight - 1]))
         headings = {"assessor": "left"} | {str(n): "right" for n in range(1, longest + 1)}
         rows = [[t.assessor, *t.codes, *[""] * (longest - len(t.codes))] for t in own]
         console.print(plain_table(headings, rows))

@@ -153,6 +153,10 @@ def sheets(
         Path | None,
         typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here."),
     ] = None,
+    poured: Annotated[
+        list[str] | None,
+        typer.Option("--poured", metavar="HH:MM", help="Planned time of pouring, one a flight."),
+    ] = None,
     database: DatabaseOption = None,
     name: AsOption = None,
 ) -> None:
@@ -169,14 +173,14 @@ def sheets(
     if Paper.CODING in wanted:
         with writing_panels(folder, database, name) as session:
             held = find_sitting(session, sitting)
-            texts = _papers(session, folder, held, wanted)
+            texts = _papers(session, folder, held, wanted, poured or [])
     else:
         with reading_panels(folder, database) as session:
             held = find_sitting(session, sitting)
-            texts = _papers(session, folder, held, wanted)
+            texts = _papers(session, folder, held, wanted, poured or [])
     for kind in wanted:
         if to is None:
-            _print_paper(held, kind, folder)
+            _print_paper(held, kind, folder, poured or [])
             continue
         file = to / f"{file_stem(sitting)}-{kind.value}.html"
         _write_whole(file, texts[kind])
@@ -400,7 +404,7 @@ def import_(
 
 
 def _papers(
-    session: Session, folder: Path, held: HeldSitting, wanted: list[Paper]
+    session: Session, folder: Path, held: HeldSitting, wanted: list[Paper], poured: list[str]
 ) -> dict[Paper, str]:
     from panels.sittings import sheets
     from panels.sittings.history import rules_of
@@ -414,7 +418,7 @@ def _papers(
         if paper is Paper.PREPARATION:
             texts[paper] = sheets.preparation_html(sitting)
         elif paper is Paper.TRAYS:
-            texts[paper] = sheets.tray_html(sitting)
+            texts[paper] = sheets.tray_html(sitting, poured)
         elif paper is Paper.SCORES:
             rules = sheet_rules([found.rule for found in rules_of(session, held).values()])
             texts[paper] = sheets.score_html(sitting, rules)
@@ -426,7 +430,7 @@ def _papers(
     return texts
 
 
-def _print_paper(held: HeldSitting, paper: Paper, folder: Path) -> None:
+def _print_paper(held: HeldSitting, paper: Paper, folder: Path, poured: list[str]) -> None:
     from panels.cli import papers
     from panels.sittings.keys import key_path, read_key
 
@@ -434,7 +438,7 @@ def _print_paper(held: HeldSitting, paper: Paper, folder: Path) -> None:
     if paper is Paper.PREPARATION:
         papers.print_preparation(sitting)
     elif paper is Paper.TRAYS:
-        papers.print_trays(sitting)
+        papers.print_trays(sitting, poured)
     elif paper is Paper.SCORES:
         papers.print_score_columns(sitting)
     else:

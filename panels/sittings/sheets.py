@@ -15,11 +15,18 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from bulkflow.errors import Fault, InputError
 from panels.preparation import cautions
-from panels.preparation.dilution import COVER, GLASS, Dilution, prepare_dilution
+from panels.preparation.dilution import (
+    COVER,
+    GLASS,
+    Dilution,
+    NosingWindow,
+    prepare_dilution,
+)
 from panels.records import Place, Sitting
 from panels.sittings.keys import SittingKey
-from panels.sittings.scores import SHEET_COLUMNS, SheetRules
+from panels.sittings.scores import SHEET_COLUMNS, SheetRules, at, clock_time
 
 __all__ = [
     "CodedSubject",
@@ -27,6 +34,7 @@ __all__ = [
     "blank_table",
     "coding_html",
     "coding_of",
+    "nosing_times",
     "preparation_html",
     "preparation_of",
     "score_html",
@@ -114,12 +122,43 @@ def coding_html(sitting: Sitting, key: SittingKey) -> str:
     return _render("coding.html", sitting, subjects=coding_of(key))
 
 
-def tray_html(sitting: Sitting) -> str:
-    """Render the servers' sheet."""
+def tray_html(sitting: Sitting, poured: Sequence[str] = ()) -> str:
+    """Render the servers' sheet.
+
+    Parameters
+    ----------
+    poured : planned time of pouring of each flight, HH:MM; without it the times are left open.
+    """
     flights: dict[int, list[Tray]] = defaultdict(list)
     for tray in trays_of(sitting):
         flights[tray.flight].append(tray)
-    return _render("trays.html", sitting, flights=dict(flights), cover=COVER)
+    times = dict(zip(sorted(flights), nosing_times(sitting, poured), strict=False))
+    return _render("trays.html", sitting, flights=dict(flights), times=times, cover=COVER)
+
+
+def nosing_times(sitting: Sitting, poured: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Return time of pouring, earliest and latest time to nose, one a flight.
+
+    Raises
+    ------
+    InputError : a time that is none, or flights poured out of order.
+    """
+    if list(poured) != sorted(poured) or not all(clock_time(cell) for cell in poured):
+        raise InputError(
+            Fault(
+                "",
+                0,
+                "--poured",
+                f"is {', '.join(poured)[:60]}",
+                "Give a local time as HH:MM for each flight, in order.",
+            )
+        )
+    window = NosingWindow(sitting.earliest_minutes, sitting.latest_minutes)
+    rows = []
+    for cell in poured:
+        earliest, latest = window.times_after(at(sitting.held_on, cell))
+        rows.append((cell, f"{earliest:%H:%M}", f"{latest:%H:%M}"))
+    return rows
 
 
 def score_html(sitting: Sitting, rules: SheetRules, assessors: Sequence[str] = ()) -> str:

@@ -10,8 +10,9 @@ import pytest
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.opening import opening_position
 from bulkflow.lots.queries import list_lots
+from bulkflow.lots.register import open_register
 from bulkflow.lots.tables import DECISION
-from bulkflow.records import records_about, verify
+from bulkflow.records import records_about, settings_for, verify
 from panels.records import PANELS
 from tests.panels.conftest import FIRST, SECOND, Panels, record_count, register
 
@@ -140,3 +141,12 @@ def test_scores_of_the_demo_are_on_the_scale(decided: Path, panels: Panels, sitt
     document = panels("sitting", "show", decided, sitting, "--json").json
     assert document["state"] == "closed" and not document["void"]
     assert all(check["passed"] for check in document["controls"])
+
+
+def test_sittings_on_either_database(workspace: Path, panels: Panels, database_url: str) -> None:
+    ran = panels("sitting", "import", workspace, "--database", database_url)
+    assert ran.code == 0, ran.err
+    settings = settings_for(workspace, database_url, environ={})
+    with open_register(settings, PANELS, create=False) as store, store.read() as session:
+        found = {line.lot_id: line.status.value for line in list_lots(session)}
+    assert found == STATUSES

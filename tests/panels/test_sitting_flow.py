@@ -373,6 +373,20 @@ def test_who_may_not_decide_is_refused_and_the_refusal_recorded(
     assert all(record.actor != "Nobody" for record in decisions)
 
 
+def test_planned_times_stand_on_the_trays(decided: Path, panels: Panels, tmp_path: Path) -> None:
+    words = ("sitting", "sheets", decided, FIRST, "--paper", "trays")
+    ran = panels(*words, "--poured", "10:00", "--poured", "10:50")
+    assert "Pour at 10:00, nose from 10:15 to 11:00." in ran.out
+    assert "Pour at 10:50, nose from 11:05 to 11:50." in ran.out
+    assert panels(*words, "--poured", "10:00", "--to", tmp_path).code == 0
+    page = (tmp_path / f"{FIRST}-trays.html").read_text()
+    assert "<strong>10:15</strong>" in page and "<strong>____:____</strong>" in page
+    for bad in (("10.00",), ("10:50", "10:00"), ("soon",)):
+        times = [word for time in bad for word in ("--poured", time)]
+        ran = panels(*words, *times)
+        assert ran.code == 2 and "HH:MM for each flight, in order" in ran.err
+
+
 def test_words_on_papers_cannot_become_markup(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:
