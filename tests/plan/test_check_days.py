@@ -122,7 +122,7 @@ def test_loads_of_the_opening_position_keep_their_own_days():
     sent = days.of_row(lane(sailings=weekly()), frozen)
     assert sent is not None
     assert sent.loading == january(14)  # the lane's day of that period
-    none = days.of_row(lane(sailings=weekly(first_day=date(2027, 3, 1))), frozen)
+    none = days_with().of_row(lane(sailings=weekly(first_day=date(2027, 3, 1))), frozen)
     assert none is not None
     assert none.loading == january(13)  # no sailing then: as given
 
