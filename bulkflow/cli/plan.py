@@ -23,6 +23,8 @@ from bulkflow.cli.shell import (
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
@@ -67,6 +69,14 @@ OutOption = Annotated[
     Path | None,
     typer.Option("--out", metavar="DIR", help="Write CSV tables and plan.json into this folder."),
 ]
+SinceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--since",
+        metavar="PLAN",
+        help="Start from this earlier plan (plan.json or its folder) and show what changed.",
+    ),
+]
 HoldsOption = Annotated[
     bool,
     typer.Option(
@@ -109,6 +119,7 @@ def plan(
     threads: ThreadsOption = 1,
     nodes: NodesOption = None,
     rounds: RoundsOption = None,
+    since: SinceOption = None,
     price_holds: HoldsOption = True,
     explain: ExplainOption = True,
     register: RegisterOption = True,
@@ -143,8 +154,9 @@ def plan(
     origin: dict[str, Any] = {}
     if register:
         workspace, origin = _from_register(workspace, database)
+    earlier = _read_plan(since) if since is not None else None
     search = Stoppable(workspace.scenario.currency)
-    result = replace(_planned(workspace, options, search), **origin)
+    result = replace(_planned(workspace, options, search, earlier), **origin)
     if price_holds and not search.interrupted:
         result = _priced(workspace, result, options, search)
     if explain and not search.interrupted:
@@ -155,19 +167,38 @@ def plan(
     if json:
         write_json(to_document(result))
     else:
-        print_answer(result, workspace.scenario, result_console())
+        console = result_console()
+        print_answer(result, workspace.scenario, console)
+        if earlier is not None:
+            _print_changes(earlier, result, console)
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 
-def _planned(workspace: Workspace, options: SolveOptions, search: Stoppable) -> PlanResult:
+def _planned(
+    workspace: Workspace, options: SolveOptions, search: Stoppable, earlier: PlanResult | None
+) -> PlanResult:
     from bulkflow.plan.make import plan_scenario
 
     return search.run(
         lambda report, stop: plan_scenario(
-            workspace.scenario, options, on_progress=report, stop=stop, sources=workspace.sources
+            workspace.scenario,
+            options,
+            on_progress=report,
+            stop=stop,
+            sources=workspace.sources,
+            start=earlier.plan if earlier is not None else None,
         ),
         label="planning",
     )
+
+
+def _print_changes(earlier: PlanResult, result: PlanResult, console: Console) -> None:
+    from bulkflow.plan.answer_difference import print_difference
+    from bulkflow.plan.compare import compare_plans
+
+    console.print()
+    console.rule("What changed since the earlier plan", style="", align="left", characters="=")
+    print_difference(compare_plans(earlier, result), console)
 
 
 def _priced(
@@ -191,13 +222,8 @@ def _priced(
 
 def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspace, dict[str, str]]:
     """Return the workspace with the opening lots its register has, and where they come from."""
-    import os
-
     from bulkflow.plan.register import with_register
-    from bulkflow.records.settings import DATABASE_VARIABLE
 
-    if database is None and not os.environ.get(DATABASE_VARIABLE):
-        database = workspace.database_url
     opened = with_register(workspace.scenario, workspace.folder, database)
     if opened.said:
         message_console().print(opened.said)

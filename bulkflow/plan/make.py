@@ -43,8 +43,14 @@ def plan_scenario(
     on_progress: OnProgress | None = None,
     stop: threading.Event | None = None,
     sources: SourceMap | None = None,
+    start: Plan | None = None,
 ) -> PlanResult:
     """Plan a scenario and check the plan; the only way a plan is made to be shown.
+
+    Parameters
+    ----------
+    sources : where the scenario was written, to name file and line where no plan exists.
+    start : a plan made before, of this scenario or one much like it, to start from.
 
     Raises
     ------
@@ -60,7 +66,9 @@ def plan_scenario(
     found = findings(scenario)
     if any(one.severity == "blocks" for one in found):
         raise BlockedError(found)
-    plan = make_plan(scenario, options, on_progress=on_progress, stop=stop, sources=sources)
+    plan = make_plan(
+        scenario, options, on_progress=on_progress, stop=stop, sources=sources, start=start
+    )
     return checked(scenario, plan, found)
 
 
@@ -82,11 +90,11 @@ def price_holds(
 ) -> PlanResult:
     """Return the same plan with what each held or awaiting lot costs, by planning without it.
 
-    Each plan made on the way is checked too.
+    Each plan on the way starts from the one there is, and is checked too.
     """
 
     def replan(changed: Scenario) -> Plan:
-        plan = make_plan(changed, options, on_progress=on_progress, stop=stop)
+        plan = make_plan(changed, options, on_progress=on_progress, stop=stop, start=result.plan)
         check_plan(changed, plan).raise_for_failures()
         return plan
 
