@@ -137,10 +137,13 @@ def plan(
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.answer import print_answer
     from bulkflow.plan.document import to_document
-    from bulkflow.plan.write import write_plan
+    from bulkflow.plan.write import refuse_unfit, write_plan
     from bulkflow.scenario.reader import read_workspace
 
     workspace = read_workspace(folder)
+    earlier = _read_plan(since) if since is not None else None
+    if out is not None:
+        refuse_unfit(out)
     if seconds is None and nodes is None and rounds is None:
         seconds = SECONDS
     options = SolveOptions(
@@ -154,16 +157,12 @@ def plan(
     origin: dict[str, Any] = {}
     if register:
         workspace, origin = _from_register(workspace, database)
-    earlier = _read_plan(since) if since is not None else None
     search = Stoppable(workspace.scenario.currency)
     result = replace(_planned(workspace, options, search, earlier), **origin)
     if price_holds and not search.interrupted:
         result = _priced(workspace, result, options, search)
     if explain and not search.interrupted:
         result = _explained(workspace, result, options, search)
-    if out is not None:
-        files = write_plan(result, out)
-        message_console().print(f"Wrote {len(files)} files to {out}.")
     if json:
         write_json(to_document(result))
     else:
@@ -171,6 +170,9 @@ def plan(
         print_answer(result, workspace.scenario, console)
         if earlier is not None:
             _print_changes(earlier, result, console)
+    if out is not None:  # last, so that the answer is shown whatever the disk does
+        files = write_plan(result, out)
+        message_console().print(f"Wrote {len(files)} files to {out}.")
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 

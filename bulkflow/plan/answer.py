@@ -19,7 +19,7 @@ from rich.text import Text
 from bulkflow.plan import views
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.plan.summary import ROUNDING, percent_words, summarise
 from bulkflow.program.answer import Plan
 from bulkflow.scenario.model import Scenario
 
@@ -426,7 +426,7 @@ def _proof(result: PlanResult) -> RenderableType:
 
 
 def _gap_words(plan: Plan) -> str:
-    if plan.proof.gap == 0.0:
+    if plan.proof.gap <= ROUNDING:
         return "none: proved the cheapest"
     over = plan.proof.gap_over(plan.costs.changeable)
     whole = f"{percent_words(plan.proof.gap)} of the whole cost"

@@ -10,11 +10,13 @@ from bulkflow.plan.finding import period_words
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import LoadKind, Plan
 
-__all__ = ["Summary", "percent_words", "summarise"]
+__all__ = ["NOTHING_LPA", "ROUNDING", "Summary", "percent_words", "summarise"]
 
 WEEK_DAYS = 7
 # Less LPA than this is no shortage anybody could measure.
 NOTHING_LPA = 0.5
+# Two sums of the same amounts differ by no more than this share: a gap below it is none.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ def _sentence(
         told.append(f"some of it late in {period_words(set(late), unit)}")
     what = ", ".join(told) or "nothing short"
     proof = plan.proof
-    if proof.gap == 0.0:
+    if proof.gap <= ROUNDING:
         proved = "proved the cheapest"
     elif math.isfinite(proof.bound):
         proved = f"proved within {percent_words(proof.gap)} of the cheapest"

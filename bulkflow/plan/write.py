@@ -21,7 +21,7 @@ from bulkflow.plan.document import to_document
 from bulkflow.plan.frames import COLUMNS, to_frames
 from bulkflow.plan.result import PlanResult
 
-__all__ = ["DOCUMENT_FILE", "safe_cell", "write_plan"]
+__all__ = ["DOCUMENT_FILE", "refuse_unfit", "safe_cell", "write_plan"]
 
 DOCUMENT_FILE = "plan.json"
 FILES = frozenset({DOCUMENT_FILE, *(f"{name}.csv" for name in COLUMNS)})
@@ -42,7 +42,7 @@ def write_plan(result: PlanResult, folder: Path) -> tuple[Path, ...]:
     InputError
         The folder holds other files, or cannot be written.
     """
-    _refuse_other_files(folder)
+    refuse_unfit(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
@@ -69,7 +69,14 @@ def safe_cell(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
-def _refuse_other_files(folder: Path) -> None:
+def refuse_unfit(folder: Path) -> None:
+    """Raise where a plan could not be written into a folder; worth asking before planning.
+
+    Raises
+    ------
+    InputError
+        It is no folder, holds other files, or cannot be looked into.
+    """
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise InputError(Fault(str(folder), 0, "", "is not a folder", "Give a new folder."))
     try:

@@ -76,6 +76,29 @@ def test_plan_writes_its_files(workspace: Path, tmp_path: Path, capsys):
     assert (out / "loads.csv").read_text().startswith("load_id,lane,period,")
 
 
+def test_an_unfit_folder_is_refused_before_the_search(workspace: Path, tmp_path: Path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "thesis.docx").write_text("years of work")
+    words = ("plan", str(workspace), "--no-register", "--out", str(out))
+    assert bulkflow(*words) is ExitCode.BAD_INPUT
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "holds other files (thesis.docx)" in said.err
+
+
+def test_plan_since_an_earlier_one_shows_what_changed(workspace: Path, tmp_path: Path, capsys):
+    first = tmp_path / "first"
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(first)) is ExitCode.DONE
+    edit(workspace, "HARBOUR,2027-01-18,DRY,5000", "HARBOUR,2027-01-18,DRY,5300", "demand.csv")
+    capsys.readouterr()
+    assert bulkflow("plan", str(workspace), "--no-register", "--since", str(first)) is ExitCode.DONE
+    text = " ".join(capsys.readouterr().out.split())
+    assert "What changed since the earlier plan" in text
+    assert "3 kept on their day, 0 added, 0 dropped, 0 moved; 1 of those kept have another" in text
+    assert "6,600 to 6,900" in text
+
+
 @pytest.mark.parametrize("solver", ["highs", "cbc"])
 def test_plan_with_either_solver(workspace: Path, capsys, solver: str):
     words = ("plan", str(workspace), "--no-register", "--json", "--solver", solver)
