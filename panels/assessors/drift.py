@@ -2,6 +2,12 @@
 
 The first sittings set centre and spread; later ones are watched. The individuals chart sees a
 sudden jump, EWMA and CUSUM a slow change. It works for the panel's mean as for one assessor.
+
+A centre taken from few sittings is uncertain itself, and charts that take it for the truth cry
+wolf. So with a baseline of m sittings the limits of single values are widened by sqrt(1 + 1/m),
+those of the EWMA by sqrt(1 + (2 - λ)/(λ m)), which is the variance of its distance from such a
+centre, and the CUSUM's slack by one standard error, 1/sqrt(m). With an agreed centre nothing is
+widened.
 """
 
 from __future__ import annotations
@@ -9,10 +15,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import finite_array
+from panels.methods.arguments import finite_array, positive
 from panels.methods.control_charts import (
     CusumChart,
     EwmaChart,
@@ -24,7 +31,7 @@ from panels.methods.control_charts import (
     moving_ranges,
 )
 
-__all__ = ["Drift", "DriftSettings", "reference_drift"]
+__all__ = ["Drift", "DriftSettings", "pooled_sigma", "reference_drift"]
 
 LEAST_BASELINE = 5
 """Fewest sittings from which centre and spread may be taken; 20 are better (common practice)."""
@@ -80,6 +87,12 @@ class Drift:
         order = [sitting for sitting in self.sittings if sitting in found]
         return {sitting: tuple(found[sitting]) for sitting in order}
 
+    @property
+    def drifts_from(self) -> str | None:
+        """First sitting at which the EWMA or CUSUM signals; ``None`` without lasting change."""
+        lasting = [at for at, charts in self.signals.items() if set(charts) != {"individuals"}]
+        return lasting[0] if lasting else None
+
     def to_frame(self) -> pd.DataFrame:
         """Return value, EWMA with limits, both CUSUMs and signals by sitting (the index)."""
         frame = pd.DataFrame(
@@ -101,7 +114,11 @@ class Drift:
 
 
 def reference_drift(
-    sittings: Sequence[str], scores: Sequence[float], settings: DriftSettings | None = None
+    sittings: Sequence[str],
+    scores: Sequence[float],
+    settings: DriftSettings | None = None,
+    *,
+    sigma: float | None = None,
 ) -> Drift:
     """Return the charts of a reference score over sittings.
 
@@ -110,7 +127,10 @@ def reference_drift(
     sittings : names in order of time, each once.
     scores : the reference's score at each: the panel's mean, or one assessor's.
     settings : see :class:`DriftSettings`. Its EWMA width 2.86 with weight 0.2 and its CUSUM of
-        K 0.5, H 5 give about one false alarm in 370 and 465 sittings.
+        K 0.5, H 5 give about one false alarm in 370 and 465 sittings where centre and spread are
+        known.
+    sigma : spread of one score where it is known better than from this baseline, such as pooled
+        over all assessors (:func:`pooled_sigma`).
 
     Raises
     ------
@@ -137,20 +157,47 @@ def reference_drift(
     base = data[: chosen.baseline]
     centre = float(base.mean()) if chosen.agreed is None else chosen.agreed
     floor = chosen.resolution / 2.0
-    sigma = max(float(moving_ranges(base).mean()) / chart_constants(2).d2, floor)
-    if sigma <= 0.0:
+    own = pooled_sigma([base.tolist()]) if sigma is None else positive("sigma", sigma)
+    spread = max(own, floor)
+    if spread <= 0.0:
         raise DataError("the baseline scores do not vary; give the resolution of the scale.")
+    doubt = 0.0 if chosen.agreed is not None else 1.0 / chosen.baseline
+    weight = chosen.weight
     return Drift(
         sittings=tuple(sittings),
         centre=centre,
-        sigma=sigma,
+        sigma=spread,
         baseline=chosen.baseline,
-        jumps=individuals(data, centre=centre, sigma=sigma),
-        average=ewma(data, target=centre, sigma=sigma, weight=chosen.weight, width=chosen.width),
+        jumps=individuals(
+            data, centre=centre, sigma=spread, width=3.0 * float(np.sqrt(1.0 + doubt))
+        ),
+        average=ewma(
+            data,
+            target=centre,
+            sigma=spread,
+            weight=weight,
+            width=chosen.width * float(np.sqrt(1.0 + doubt * (2.0 - weight) / weight)),
+        ),
         sums=cusum(
             data,
             target=centre,
-            slack=chosen.slack * sigma,
-            decision=chosen.decision * sigma,
+            slack=(chosen.slack + float(np.sqrt(doubt))) * spread,
+            decision=chosen.decision * spread,
         ),
     )
+
+
+def pooled_sigma(baselines: Sequence[Sequence[float]]) -> float:
+    """Return the spread of one score from the mean moving range, pooled over several baselines.
+
+    Ten sittings of one person say too little about that person's spread; ten people's do.
+
+    Examples
+    --------
+    >>> round(pooled_sigma([[7.0, 7.5, 7.0], [6.5, 6.5, 7.0]]), 4)
+    0.3323
+    """
+    ranges = [moving_ranges(baseline) for baseline in baselines]
+    if not ranges:
+        raise DataError("there is no baseline to take the spread from.")
+    return float(np.concatenate(ranges).mean()) / chart_constants(2).d2

@@ -230,6 +230,7 @@ def monitor(
             panel=result.panel.to_frame(),
             signals=result.panel.signals,
             assessors={name: drift.signals for name, drift in result.assessors.items()},
+            drifting=result.drifting,
             too_few=result.too_few,
             words=result.words,
         )

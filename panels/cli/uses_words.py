@@ -39,6 +39,10 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.1f} %"
 
 
+def _p(value: float) -> str:
+    return "<0.001" if value < 0.001 else f"{value:.3f}"
+
+
 def _count(value: int | None) -> str:
     return "none" if value is None else str(value)
 
@@ -47,18 +51,16 @@ def show_source(rule: SourceRule, result: SourceResult) -> None:
     """Show the conclusion on a source, delivery by delivery."""
     _say(result.words, "")
     headings = {
-        "delivery": "left",
+        "delivery": "whole",
         "right": "right",
-        "similar up to": "right",
         "noticing, at most": "right",
         "d-prime (95 %)": "right",
-        "finding": "left",
+        "finding": "whole",
     }
     rows = [
         [
             one.delivery,
             f"{one.correct} of {one.assessments}",
-            _count(one.most_similar),
             _percent(one.upper_share),
             f"{one.d_prime:.2f} ({one.d_prime_lower:.2f} to {one.d_prime_upper:.2f})",
             one.finding.value,
@@ -67,8 +69,9 @@ def show_source(rule: SourceRule, result: SourceResult) -> None:
     ]
     result_console().print(plain_table(headings, rows))
     _say(
-        f"Test: {rule.test}; 'noticing, at most' is the one-sided limit at"
-        f" {_percent(1.0 - rule.beta)}. A source without any difference would pass all"
+        f"Test: {rule.test}; {rule.assessments} answers are similar up to"
+        f" {_count(result.plan.most_similar)} right. 'Noticing, at most' is the one-sided limit"
+        f" at {_percent(1.0 - rule.beta)}. A source without any difference would pass all"
         f" {rule.deliveries} deliveries with {_percent(result.plan.chance_if_same)} chance."
     )
     if result.future_share is not None:
@@ -86,12 +89,12 @@ def show_site(result: SiteResult) -> None:
     """Show the conclusion on a site, run by run."""
     _say(result.words, "")
     headings = {
-        "run": "left",
+        "run": "whole",
         "mean": "right",
         "less blind control": "right",
         "limits": "right",
         "noticed, p": "right",
-        "finding": "left",
+        "finding": "whole",
     }
     rows = [
         [
@@ -99,7 +102,7 @@ def show_site(result: SiteResult) -> None:
             f"{run.mean:.2f}",
             f"{run.difference:+.2f}",
             f"{run.lower:+.2f} to {run.upper:+.2f}",
-            f"{run.noticed_p:.3f}",
+            _p(run.noticed_p),
             run.finding.value,
         ]
         for run in result.runs
@@ -116,7 +119,7 @@ def show_site(result: SiteResult) -> None:
 def show_arrival(result: ArrivalResult) -> None:
     """Show what is to be done with each load."""
     _say(result.words, "")
-    headings = {"load": "left", "right": "right", "finding": "left"}
+    headings = {"load": "whole", "right": "right", "finding": "whole"}
     rows = [
         [load.load, f"{load.correct} of {load.trials}", load.finding.value] for load in result.loads
     ]
@@ -141,7 +144,7 @@ def show_off_note(note: str, result: OffNoteResult) -> None:
         [
             said,
             f"{group.correct} of {group.assessments}",
-            "-" if group.p_value is None else f"{group.p_value:.4f}",
+            "-" if group.p_value is None else _p(group.p_value),
             ", ".join(group.assessors) or "nobody",
         ]
         for said, group in ((f"notice {note}", result.sensitive), ("others", result.others))
@@ -155,7 +158,7 @@ def show_choice(result: ChoiceResult) -> None:
     _say(result.words, "")
     performance = result.performance
     headings = {
-        "assessor": "left",
+        "assessor": "whole",
         "bias": "right",
         "s": "right",
         "F": "right",
@@ -171,7 +174,7 @@ def show_choice(result: ChoiceResult) -> None:
             f"{one.bias:+.2f}",
             f"{one.repeatability:.2f}",
             f"{one.discrimination.f:.2f}",
-            f"{one.discrimination.p_value:.3f}",
+            _p(one.discrimination.p_value),
             "-" if one.agreement is None else f"{one.agreement:.2f}",
             "-" if one.slope is None else f"{one.slope:.2f}",
             f"{one.mandel_k:.2f}",
@@ -194,7 +197,7 @@ def show_monitoring(result: MonitoringResult) -> None:
     """Show the panel's chart, and whose own chart signals."""
     _say(result.words, "")
     headings = {
-        "sitting": "left",
+        "sitting": "whole",
         "mean": "right",
         "EWMA": "right",
         "limits": "right",
@@ -220,12 +223,18 @@ def show_monitoring(result: MonitoringResult) -> None:
         f"Centre {panel.centre:.2f} and spread {panel.sigma:.2f} from the first {panel.baseline}"
         f" sittings; single sittings within {panel.jumps.lower:.2f} to {panel.jumps.upper:.2f}."
     )
-    for name in result.drifting:
-        signals = result.assessors[name].signals
-        said = "; ".join(f"{sitting} ({', '.join(charts)})" for sitting, charts in signals.items())
-        _say(f"{name}: {said}")
+    for name, start in result.drifting.items():
+        charts = "; ".join(f"{at} {', '.join(by)}" for at, by in _first(result, name))
+        _say(f"{name} drifts from {start} on: {charts}.")
+    for name, sittings in result.single.items():
+        _say(f"{name}: single sittings beyond the limits: {', '.join(sittings)}.")
     if result.too_few:
         _say(f"Too few sittings yet: {', '.join(result.too_few)}.")
+
+
+def _first(result: MonitoringResult, name: str) -> list[tuple[str, tuple[str, ...]]]:
+    """Signals of one assessor, the first three of them."""
+    return list(result.assessors[name].signals.items())[:3]
 
 
 def show_arrival_plan(plan: ArrivalPlan) -> None:

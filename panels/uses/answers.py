@@ -132,9 +132,12 @@ def _answer(
 def _uneven(
     group: str, answers: Sequence[Answer], orders: Mapping[str, Sequence[str]]
 ) -> list[str]:
-    """Remark on orders that were not served equally often: position may then help a guess."""
+    """Remark on orders that were not served equally often: position may then help a guess.
+
+    A few answers, or a test that stopped early, cannot have used them equally.
+    """
     counts = Counter(answer.order for answer in answers if answer.order is not None)
-    if not counts:
+    if counts.total() < 4 * len(orders):
         return []
     served = [counts.get(order, 0) for order in orders]
     if max(served) - min(served) <= 1:

@@ -119,7 +119,7 @@ def judge_arrival(rule: ArrivalRule, answers: Answers) -> ArrivalResult:
     Answers after a decision are not used and are counted as such; answers beyond the last trial
     neither.
     """
-    plan = sequential_plan(rule)
+    plan, promise = sequential_plan(rule), plan_arrival(rule)
     results = []
     for load, own in answers.by_group.items():
         given = [answer.correct for answer in own[: rule.most_trials]]
@@ -141,13 +141,13 @@ def judge_arrival(rule: ArrivalRule, answers: Answers) -> ArrivalResult:
     )
     return ArrivalResult(
         loads=tuple(results),
-        plan=plan_arrival(rule),
+        plan=promise,
         remarks=(*answers.remarks, *late),
-        words=_words(rule, results),
+        words=_words(rule, results, promise),
     )
 
 
-def _words(rule: ArrivalRule, results: list[LoadResult]) -> str:
+def _words(rule: ArrivalRule, results: list[LoadResult], plan: ArrivalPlan) -> str:
     parts = []
     for finding, said in (
         (ArrivalFinding.ACCEPT, "accepted"),
@@ -158,8 +158,8 @@ def _words(rule: ArrivalRule, results: list[LoadResult]) -> str:
         names = [result.load for result in results if result.finding is finding]
         if names:
             parts.append(f"{', '.join(names)} {said}")
-    share = 100.0 * rule.share_of_discriminators
     return (
-        f"{'; '.join(parts)}. Accepting what {share:g} % of assessors can tell from the retained"
-        f" sample carries a risk of about {100.0 * rule.beta:g} %."
+        f"{'; '.join(parts)}. A load that {100.0 * rule.share_of_discriminators:g} % of assessors"
+        f" can tell from the retained sample is accepted with {100.0 * plan.changed_accepted:.1f} %"
+        " chance."
     )

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from bulkflow.errors import Fault
 from bulkflow.lots.sheets import Row, read_sheet
-from panels.assessors.drift import Drift, DriftSettings, reference_drift
+from panels.assessors.drift import Drift, DriftSettings, pooled_sigma, reference_drift
 from panels.uses.answers import raise_faults
 from panels.uses.declaration import PanelRule
 
@@ -39,9 +39,19 @@ class MonitoringResult:
     words: str
 
     @property
-    def drifting(self) -> tuple[str, ...]:
-        """Assessors whose own chart signals after the baseline."""
-        return tuple(name for name, drift in self.assessors.items() if drift.signals)
+    def drifting(self) -> dict[str, str]:
+        """Assessors with a lasting change, and the sitting from which it shows."""
+        starts = {name: drift.drifts_from for name, drift in self.assessors.items()}
+        return {name: start for name, start in starts.items() if start is not None}
+
+    @property
+    def single(self) -> dict[str, tuple[str, ...]]:
+        """Assessors without a lasting change but with single sittings beyond the limits."""
+        return {
+            name: tuple(drift.signals)
+            for name, drift in self.assessors.items()
+            if drift.signals and drift.drifts_from is None
+        }
 
 
 def read_reference_scores(path: Path, rule: PanelRule) -> tuple[ReferenceScore, ...]:
@@ -94,30 +104,51 @@ def monitor_panel(rule: PanelRule, scores: Sequence[ReferenceScore]) -> Monitori
     """
     settings = DriftSettings(**rule.drift.model_dump())
     sittings = list(dict.fromkeys(score.sitting for score in scores))
+    own: dict[str, list[ReferenceScore]] = {}
+    for score in scores:
+        own.setdefault(score.assessor, []).append(score)
     means = []
     for sitting in sittings:
-        own = [score.score for score in scores if score.sitting == sitting]
-        means.append(sum(own) / len(own))
-    panel = reference_drift(sittings, means, settings)
-    charts, too_few = {}, []
-    for assessor in sorted({score.assessor for score in scores}):
-        own_scores = [score for score in scores if score.assessor == assessor]
-        if len(own_scores) < settings.baseline:
-            too_few.append(assessor)
-            continue
-        charts[assessor] = reference_drift(
-            [score.sitting for score in own_scores], [score.score for score in own_scores], settings
-        )
-    drifting = [name for name, drift in charts.items() if drift.signals]
-    said = f"The panel's mean signals at {', '.join(panel.signals)}" if panel.signals else (
-        "The panel's mean shows no drift"
-    )  # fmt: skip
-    tail = f"; charts of {', '.join(drifting)} signal." if drifting else "; nor does any assessor."
-    if panel.signals and not drifting:
-        tail = "; no assessor's own chart does."
-    return MonitoringResult(
-        panel=panel, assessors=charts, too_few=tuple(too_few), words=said + tail
+        there = [score.score for score in scores if score.sitting == sitting]
+        means.append(sum(there) / len(there))
+    # A mean of many scores has finer steps than the scale.
+    panel = reference_drift(
+        sittings, means, replace(settings, resolution=settings.resolution / len(own))
     )
+    enough = {name: row for name, row in sorted(own.items()) if len(row) >= settings.baseline}
+    charts = {}
+    if enough:
+        sigma = pooled_sigma(
+            [[score.score for score in row[: settings.baseline]] for row in enough.values()]
+        )
+        floor = max(sigma, settings.resolution / 2.0)
+        charts = {
+            name: reference_drift(
+                [score.sitting for score in row],
+                [score.score for score in row],
+                settings,
+                sigma=floor,
+            )
+            for name, row in enough.items()
+        }
+    result = MonitoringResult(
+        panel=panel,
+        assessors=charts,
+        too_few=tuple(name for name in sorted(own) if name not in enough),
+        words="",
+    )
+    return replace(result, words=_words(result))
+
+
+def _words(result: MonitoringResult) -> str:
+    start = result.panel.drifts_from
+    said = f"The panel's mean drifts from {start} on" if start else "The panel's mean holds"
+    if not start and result.panel.signals:
+        said += f", but for single sittings ({', '.join(result.panel.signals)})"
+    if not result.drifting:
+        return f"{said}; no assessor drifts."
+    who = ", ".join(f"{name} from {first} on" for name, first in result.drifting.items())
+    return f"{said}; drifting: {who}."
 
 
 def _score(row: Row, rule: PanelRule, days: dict[str, date]) -> ReferenceScore | None:
