@@ -99,9 +99,9 @@ PlanFileOption = Annotated[
     Path | None,
     typer.Option("--plan", metavar="FILE", help="Also check this plan.json against the folder."),
 ]
-PlanArgument = Annotated[
-    Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
-]
+PLAN_HELP = "A plan.json, or the folder that holds one."
+BeforeArgument = Annotated[Path, typer.Argument(metavar="BEFORE", help=PLAN_HELP)]
+AfterArgument = Annotated[Path, typer.Argument(metavar="AFTER", help=PLAN_HELP)]
 
 
 def mount(app: typer.Typer) -> None:
@@ -349,7 +349,7 @@ def _print_report(report: Any) -> None:
     )
 
 
-def compare(before: PlanArgument, after: PlanArgument, *, json: JsonOption = False) -> None:
+def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = False) -> None:
     """Show what changed between two plans: loads, shortages, cost.
 
     Example: bulkflow compare plans/january plans/february
