@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from panels.release.rule import ReleaseRule
     from panels.release.simulation import Progress
 
-__all__ = ["app", "declare_missing"]
+__all__ = ["app", "declare_missing", "known_risks"]
 
 app = make_app("Declare release rules, and see the risks they run.", name="rule")
 
@@ -160,8 +160,9 @@ def declare(
     from panels.release.files import read_rules
 
     rules = _chosen(read_rules(panel_folder(folder) / "rules.yaml"), liquid)
+    risks = known_risks(folder, rules)
     with writing_panels(folder, database, name) as session:
-        made = declare_missing(session, folder, rules)
+        made = declare_missing(session, rules, risks)
     for rule in made:
         sys.stdout.write(f"Declared {rule.name}, fingerprint {rule.fingerprint[:16]}.\n")
     if not made:
@@ -217,52 +218,71 @@ def show(
         _print_characteristic(one.characteristic)
 
 
-def declare_missing(session: Session, folder: Path, rules: list[ReleaseRule]) -> list[ReleaseRule]:
-    """Declare rules that the register does not hold yet; compute characteristics it lacks.
+def known_risks(folder: Path, rules: list[ReleaseRule]) -> dict[str, Characteristic]:
+    """Return the stored characteristic of every rule, by its name; compute those that lack.
+
+    Called before the register is opened for writing, since computing takes its time.
+    """
+    from panels.release.files import read_characteristic, write_characteristic
+
+    panel = panel_folder(folder)
+    found = {}
+    for rule in rules:
+        stored = read_characteristic(panel, rule)
+        if stored is None:
+            sys.stderr.write(f"Computing the risks of {rule.name}, which are not stored.\n")
+            stored = _computed(rule, seed=1, standard_error=0.01)
+            write_characteristic(panel, rule, stored)
+        found[rule.name] = stored
+    return found
+
+
+def declare_missing(
+    session: Session, rules: list[ReleaseRule], risks: dict[str, Characteristic]
+) -> list[ReleaseRule]:
+    """Declare rules that the register does not hold yet.
 
     Raises
     ------
-    InputError : a declared version was changed in the file.
+    InputError : a declared version was changed in the file, or a next one would overtake a
+        decision that is still to be taken.
     """
-    from panels.release.files import read_characteristic, write_characteristic
     from panels.release.register import declare_rule, declared_rules
-    from panels.sittings.deciding import undecided_sittings
+    from panels.sittings.deciding import waiting_decisions
 
     made = []
-    panel = panel_folder(folder)
     for rule in sorted(rules, key=lambda rule: (rule.liquid, rule.version)):
         standing = {one.rule.version: one.rule for one in declared_rules(session, rule.liquid)}
         if rule.version in standing:
-            if standing[rule.version].fingerprint != rule.fingerprint:
-                raise InputError(
-                    Fault(
-                        "rules.yaml",
-                        0,
-                        rule.name,
-                        "differs from the version declared",
-                        "A declared rule is never changed: give the next version.",
-                    )
-                )
+            _check_unchanged(rule, standing[rule.version])
             continue
-        waiting = undecided_sittings(session, rule.liquid)
+        waiting = waiting_decisions(session, rule.liquid)
         if waiting:
             raise InputError(
                 Fault(
                     "rules.yaml",
                     0,
                     rule.name,
-                    f"waits for the sitting {waiting[0]}, which is not decided",
+                    f"would overtake {waiting[0]}, which is not decided",
                     "Decide it under the rule it stands on, then declare the next version.",
                 )
             )
-        characteristic = read_characteristic(panel, rule)
-        if characteristic is None:
-            sys.stderr.write(f"Computing the risks of {rule.name}, which are not stored.\n")
-            characteristic = _computed(rule, seed=1, standard_error=0.01)
-            write_characteristic(panel, rule, characteristic)
-        declare_rule(session, rule, characteristic)
+        declare_rule(session, rule, risks[rule.name])
         made.append(rule)
     return made
+
+
+def _check_unchanged(rule: ReleaseRule, declared: ReleaseRule) -> None:
+    if declared.fingerprint != rule.fingerprint:
+        raise InputError(
+            Fault(
+                "rules.yaml",
+                0,
+                rule.name,
+                "differs from the version declared",
+                "A declared rule is never changed: give the next version.",
+            )
+        )
 
 
 def _chosen(rules: list[ReleaseRule], liquid: str | None) -> list[ReleaseRule]:

@@ -27,7 +27,7 @@ from bulkflow.cli.shell import (
     write_json,
 )
 from bulkflow.errors import Fault, InputError
-from panels.cli.register import SittingArgument, reading_panels, writing_panels
+from panels.cli.register import SittingArgument, panel_folder, reading_panels, writing_panels
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -393,10 +393,14 @@ def import_(
 
     Example: panels sitting import scenarios/vejkalna --dry-run
     """
+    from panels.cli.rule import known_risks
     from panels.cli.taking_in import take_in
+    from panels.release.files import read_rules
 
+    rules = read_rules(panel_folder(folder) / "rules.yaml")
+    risks = known_risks(folder, rules)
     with writing_panels(folder, database, name, dry_run=dry_run) as session:
-        made = take_in(session, folder)
+        made = take_in(session, folder, rules, risks)
     if not made and not as_json:
         sys.stdout.write("Nothing new: every sitting is in the register.\n")
         return

@@ -13,14 +13,22 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from bulkflow.records import Record
+    from panels.release.characteristic import Characteristic
+    from panels.release.rule import ReleaseRule
     from panels.sittings.deciding import Judgement
     from panels.sittings.definition import SittingDefinition
 
 __all__ = ["close_from_file", "record_from_files", "take_in"]
 
 
-def take_in(session: Session, folder: Path) -> list[tuple[Judgement, Record]]:
+def take_in(
+    session: Session, folder: Path, rules: list[ReleaseRule], risks: dict[str, Characteristic]
+) -> list[tuple[Judgement, Record]]:
     """Take in everything new in a workspace's panel folder, sittings by day.
+
+    Parameters
+    ----------
+    rules, risks : those of the folder, read and computed before the register was opened.
 
     Returns
     -------
@@ -33,7 +41,6 @@ def take_in(session: Session, folder: Path) -> list[tuple[Judgement, Record]]:
     from panels.cli.rule import declare_missing
     from panels.preparation.standards import read_standards, record_standard
     from panels.records import STANDARD, latest_bodies
-    from panels.release.files import read_rules
 
     panel = panel_folder(folder)
     known = latest_bodies(session, STANDARD)
@@ -41,7 +48,7 @@ def take_in(session: Session, folder: Path) -> list[tuple[Judgement, Record]]:
         if standard.standard not in known:
             record_standard(session, standard)
             sys.stderr.write(f"Recorded the standard {standard.standard}.\n")
-    for rule in declare_missing(session, folder, read_rules(panel / "rules.yaml")):
+    for rule in declare_missing(session, rules, risks):
         sys.stderr.write(f"Declared {rule.name}.\n")
     made = []
     for path, definition in _new_sittings(session, panel):

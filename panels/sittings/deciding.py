@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Outcome
 from bulkflow.lots.deciding import decide
+from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.tables import DECISION
 from bulkflow.records import Record
 from bulkflow.records.chain import acting
@@ -40,8 +41,9 @@ __all__ = [
     "judge_lot",
     "judge_sitting",
     "looks_used",
+    "next_step_of",
     "score_shift",
-    "undecided_sittings",
+    "waiting_decisions",
 ]
 
 OUTCOMES: Mapping[Verdict, Outcome] = {
@@ -231,17 +233,37 @@ def looks_used(session: Session, lot: str) -> int:
     )
 
 
-def undecided_sittings(session: Session, liquid: str) -> list[str]:
-    """Return sittings with a lot of a liquid that are not decided yet.
+def waiting_decisions(session: Session, liquid: str) -> list[str]:
+    """Return what still has to be decided under the rule in force for a liquid, in words.
 
-    A decision must stand on the rule in force, so a next version waits for them.
+    A decision must stand on the rule in force, and the rule may not change once scores are
+    seen, so a next version waits for these. A retest does not: it stands on the rule it is
+    planned under, and its looks are counted on.
     """
-    return [
-        held.sitting.sitting
+    waiting = [
+        f"the sitting {held.sitting.sitting}"
         for held in list_sittings(session)
-        for lot in held.sitting.lots
-        if lot.liquid == liquid and not _decided_from(session, lot.lot, held.sitting.sitting)
+        if any(
+            lot.liquid == liquid and not _decided_from(session, lot.lot, held.sitting.sitting)
+            for lot in held.sitting.lots
+        )
     ]
+    waiting += [
+        f"the confirmation of an off-note in {line.lot_id}"
+        for line in list_lots(session, LotFilter(liquid_id=liquid))
+        if next_step_of(session, line.lot_id) == NextStep.CONFIRM_OFF_NOTE.value
+    ]
+    return waiting
+
+
+def next_step_of(session: Session, lot: str) -> str | None:
+    """Return what the last panel decision on a lot asks for; None where there is none."""
+    decisions = bodies_about(session, DECISION, lot)
+    if not decisions:
+        return None
+    source = decisions[-1][1].evidence.get("source")
+    step = source.get("next_step") if isinstance(source, dict) else None
+    return step if isinstance(step, str) else None
 
 
 def score_shift(session: Session, sitting: str, lot: str, standard: str) -> Estimate:

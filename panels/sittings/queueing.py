@@ -17,12 +17,11 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.lots.acts import expect_decision
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotLine, list_lots
-from bulkflow.lots.tables import DECISION
 from bulkflow.records import Record
-from panels.records import bodies_about
 from panels.release.judging import NextStep
 from panels.release.register import liquids_with_rules
 from panels.serving import MAX_SERVINGS
+from panels.sittings.deciding import next_step_of
 from panels.sittings.history import list_sittings
 
 __all__ = ["QueuedLot", "promise", "queue_lots", "sitting_days"]
@@ -137,7 +136,7 @@ def _waiting(session: Session) -> list[tuple[LotLine, str]]:
     for line in list_lots(session):
         if line.liquid_id not in ruled:
             continue
-        if _to_be_nosed_again(session, line.lot_id):
+        if next_step_of(session, line.lot_id) == NextStep.RETEST.value:
             found.append((line, "retest"))
         elif line.status is LotStatus.AWAITING and line.decision_record is None:
             found.append((line, "first sitting"))
@@ -149,11 +148,3 @@ def _waiting(session: Session) -> list[tuple[LotLine, str]]:
             item[0].lot_id,
         ),
     )
-
-
-def _to_be_nosed_again(session: Session, lot: str) -> bool:
-    decisions = bodies_about(session, DECISION, lot)
-    if not decisions:
-        return False
-    source = decisions[-1][1].evidence.get("source")
-    return isinstance(source, dict) and source.get("next_step") == NextStep.RETEST.value

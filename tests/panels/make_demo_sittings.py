@@ -20,7 +20,7 @@ import numpy as np
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seeds import import_seeds
 from bulkflow.records import Actor, settings_for
-from panels.cli.rule import declare_missing
+from panels.cli.rule import declare_missing, known_risks
 from panels.preparation.standards import read_standards, record_standard
 from panels.records import PANELS, Sitting
 from panels.release.files import read_rules
@@ -116,7 +116,8 @@ def _planned(folder: Path) -> Iterator[PlannedSitting]:
         import_seeds(session, folder, today=date(2026, 12, 14))
         for standard in read_standards(panel / "standards.yaml"):
             record_standard(session, standard)
-        declare_missing(session, folder, read_rules(panel / "rules.yaml"))
+        rules = read_rules(panel / "rules.yaml")
+        declare_missing(session, rules, known_risks(folder, rules))
         for story in STORIES:
             definition, file = read_definition(panel / "sittings" / f"{story.file}.yaml")
             yield plan_sitting(session, definition, seed=story.seed, file=file)

@@ -363,6 +363,32 @@ def test_a_declared_rule_is_never_changed(decided: Path, panels: Panels) -> None
     assert record_count(decided) == before
 
 
+def test_a_next_version_waits_for_what_is_to_be_decided(decided: Path, panels: Panels) -> None:
+    """An off-note of VK-CIT is to be confirmed under version 1; nothing of VK-DRY waits."""
+    path = decided / "panel" / "rules.yaml"
+    text = path.read_text()
+    quick = "      assessors: 10\n      lots: 3"
+    for liquid, code in (("VK-CIT", 2), ("VK-DRY", 0)):
+        start = text.index(f"  - liquid: {liquid}\n")
+        end = text.find("  - liquid:", start + 5)
+        entry = text[start : end if end > 0 else None]
+        assert quick in entry
+        second = entry.replace("version: 1", "version: 2").replace("2026-11-02", "2026-12-20")
+        path.write_text(text.rstrip("\n") + "\n" + second)
+        stored = decided / "panel" / "characteristics" / f"{liquid}-v2.json"
+        rule = next(r for r in read_rules(path) if r.name == f"{liquid} v2")
+        risks = operating_characteristic(
+            rule, seed=1, standard_error=0.05, qualities=[7.5], shares=[0.0]
+        )
+        stored.write_text(risks.model_dump_json())
+        ran = panels("rule", "declare", decided, "--liquid", liquid)
+        assert ran.code == code, ran.err
+        if code:
+            assert "would overtake the confirmation of an off-note in VK-CIT-2642" in ran.err
+    shown = panels("rule", "show", decided, "--liquid", "VK-DRY", "--json").json["rules"]
+    assert [one["rule"]["version"] for one in shown] == [1, 2]
+
+
 def test_changed_risks_are_not_taken_for_the_rule(decided: Path, panels: Panels) -> None:
     """A stored characteristic of another rule is no characteristic of this one."""
     from panels.release.files import read_characteristic
