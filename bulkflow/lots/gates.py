@@ -35,8 +35,8 @@ from sqlalchemy import (
     and_,
     case,
     exists,
-    false,
     func,
+    literal,
     or_,
     select,
     type_coerce,
@@ -134,46 +134,27 @@ def gate_columns(lot: FromClause = LOT_TABLE) -> Mapping[str, ColumnElement[Any]
 
     Returns
     -------
-    mapping : laboratory_open, decision_open, hold_open (booleans); status; outside_at, missing_at
-        (the record that closes the laboratory gate); laboratory_override, decision_override
-        (records); decision_record, outcome; due_on; ever_overridden.
+    mapping : laboratory_open, decision_open, hold_open (booleans); status;
+        laboratory_override, decision_override (the records, or null); decision_record, outcome
+        (of the last decision, or null); due_on; ever_overridden.
     """
     decision_record = _last_decision(lot, DECISION_TABLE.c.seq)
     outcome = _last_decision(lot, DECISION_TABLE.c.outcome)
     decision_override = _override(lot, Gate.DECISION)
-    laboratory_override = _override(lot, Gate.LABORATORY)
-    outside_at = _outside_at(lot)
-    missing_at = _missing_at(lot)
     due_on = _due_on(lot, decision_record)
-    decision_overridden = decision_override > func.coalesce(decision_record, 0)
-    outside = outside_at > func.coalesce(laboratory_override, 0)
-    missing = and_(missing_at > func.coalesce(laboratory_override, 0), ~_released_at_opening(lot))
+    says = _outcome_after_override(outcome, decision_override > func.coalesce(decision_record, 0))
+    laboratory = _laboratory(lot)
     held = exists(
         select(HOLD_TABLE.c.seq)
         .where(HOLD_TABLE.c.lot_id == lot.c.lot_id, is_current(HOLD_TABLE.c.seq))
         .correlate(lot)
     )
-    says = _outcome_after_override(outcome, decision_overridden)
-    status = case(
-        (says == Outcome.REJECT.value, LotStatus.REJECTED.value),
-        (held, LotStatus.HELD.value),
-        (outside, LotStatus.HELD.value),
-        (
-            says == Outcome.HOLD.value,
-            case((due_on.is_not(None), LotStatus.AWAITING.value), else_=LotStatus.HELD.value),
-        ),
-        (says == _UNDECIDED, LotStatus.AWAITING.value),
-        (missing, LotStatus.AWAITING.value),
-        else_=LotStatus.RELEASED.value,
-    )
     columns = {
-        "status": status,
-        "laboratory_open": ~func.coalesce(or_(outside, missing), false()),
+        "status": _status(says, held, laboratory, due_on),
+        "laboratory_open": laboratory == _KEPT,
         "decision_open": says == Outcome.RELEASE.value,
         "hold_open": ~held,
-        "outside_at": outside_at,
-        "missing_at": missing_at,
-        "laboratory_override": laboratory_override,
+        "laboratory_override": _override(lot, Gate.LABORATORY),
         "decision_override": decision_override,
         "decision_record": decision_record,
         "outcome": outcome,
@@ -188,6 +169,37 @@ def gate_columns(lot: FromClause = LOT_TABLE) -> Mapping[str, ColumnElement[Any]
 
 
 _UNDECIDED = "undecided"
+# What the laboratory gate says; ordered, so that the worst of a lot's limits is the largest.
+_KEPT, _MISSING, _OUTSIDE = 0, 1, 2
+
+
+def _status(
+    says: ColumnElement[Any],
+    held: ColumnElement[bool],
+    laboratory: ColumnElement[Any],
+    due_on: ColumnElement[Any],
+) -> ColumnElement[Any]:
+    """Return the status; each subquery stands once on any way through, since it is run anew."""
+    promised = case((due_on.is_not(None), LotStatus.AWAITING.value), else_=LotStatus.HELD.value)
+    if_missing = case((says == Outcome.HOLD.value, promised), else_=LotStatus.AWAITING.value)
+    if_kept = case(
+        {
+            Outcome.HOLD.value: promised,
+            _UNDECIDED: literal(LotStatus.AWAITING.value),
+        },
+        value=says,
+        else_=LotStatus.RELEASED.value,
+    )
+    by_laboratory = case(
+        {_OUTSIDE: literal(LotStatus.HELD.value), _MISSING: if_missing},
+        value=laboratory,
+        else_=if_kept,
+    )
+    return case(
+        (says == Outcome.REJECT.value, LotStatus.REJECTED.value),
+        (held, LotStatus.HELD.value),
+        else_=by_laboratory,
+    )
 
 
 def _outcome_after_override(
@@ -197,6 +209,37 @@ def _outcome_after_override(
         (overridden, Outcome.RELEASE.value),
         else_=func.coalesce(outcome, _UNDECIDED),
     )
+
+
+def _laboratory(lot: FromClause) -> ColumnElement[Any]:
+    """Return the worst that any limit says of a lot: kept, result missing, outside.
+
+    What is older than the override of this gate does not count; a result is missing only where
+    the lot was not released before the register began.
+    """
+    overridden_at = func.coalesce(_override(lot, Gate.LABORATORY), 0)
+    limit, result = LIMIT_TABLE.c, RESULT_TABLE.c
+    newer = case((limit.seq > result.seq, limit.seq), else_=result.seq)
+    missing = and_(limit.required, limit.seq > overridden_at, ~_released_at_opening(lot))
+    says = case(
+        (result.seq.is_(None), case((missing, _MISSING), else_=_KEPT)),
+        (_inside(), _KEPT),
+        (newer > overridden_at, _OUTSIDE),
+        else_=_KEPT,
+    )
+    worst = (
+        select(func.max(says))
+        .select_from(
+            LIMIT_TABLE.outerjoin(
+                RESULT_TABLE, and_(_measures(lot), is_current(RESULT_TABLE.c.seq))
+            )
+        )
+        .where(_applies(lot))
+        .correlate(lot)
+        .scalar_subquery()
+    )
+    # No limit at all applies: nothing to keep to.
+    return func.coalesce(worst, _KEPT)
 
 
 def _applies(lot: FromClause) -> ColumnElement[bool]:
@@ -227,35 +270,6 @@ def _inside() -> ColumnElement[bool]:
         RESULT_TABLE.c.unit == limit.unit,
         or_(limit.maximum.is_(None), and_(value <= limit.maximum, qualifier != ">")),
         or_(limit.minimum.is_(None), and_(value >= limit.minimum, qualifier != "<")),
-    )
-
-
-def _outside_at(lot: FromClause) -> ColumnElement[Any]:
-    """Return the newest record (result or limit) that puts a lot outside a limit, or null."""
-    newer = case(
-        (LIMIT_TABLE.c.seq > RESULT_TABLE.c.seq, LIMIT_TABLE.c.seq), else_=RESULT_TABLE.c.seq
-    )
-    return (
-        select(func.max(newer))
-        .select_from(LIMIT_TABLE.join(RESULT_TABLE, _measures(lot)))
-        .where(_applies(lot), ~_inside(), is_current(RESULT_TABLE.c.seq))
-        .correlate(lot)
-        .scalar_subquery()
-    )
-
-
-def _missing_at(lot: FromClause) -> ColumnElement[Any]:
-    """Return the newest limit that asks for a result the lot does not have, or null."""
-    measured = exists(
-        select(RESULT_TABLE.c.seq)
-        .where(_measures(lot), is_current(RESULT_TABLE.c.seq))
-        .correlate(lot, LIMIT_TABLE)
-    )
-    return (
-        select(func.max(LIMIT_TABLE.c.seq))
-        .where(_applies(lot), LIMIT_TABLE.c.required, ~measured)
-        .correlate(lot)
-        .scalar_subquery()
     )
 
 
