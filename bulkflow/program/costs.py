@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from bulkflow.program.answer import CostBreakdown
 from bulkflow.program.build import Maps
+from bulkflow.program.finance import holding_costs
 from bulkflow.program.fleets import IssuedKey, issued_key
 from bulkflow.program.ground import hearts_node, site_node
-from bulkflow.program.making import holding_costs
 from bulkflow.program.quantities import Quantities
 
 __all__ = ["cost_breakdown"]

@@ -146,9 +146,9 @@ class ShortageExplanation:
             case "dearer":
                 return [f"{head}: serving it would cost more than the shortage does."]
             case "shared":
-                reason = "it cannot be served together with the other demand named here, under"
+                reason = "it could be served, but not together with all of the following:"
             case _:
-                reason = "what stands in the way, whatever else goes without, is"
+                reason = "what stands in the way, whatever else goes without:"
         return [f"{head}: {reason}", *self.explanation.lines()]
 
 

@@ -19,10 +19,11 @@ from bulkflow.errors import PlanningError
 from bulkflow.filling import Compartment, FillRange, FillRule, TankShell, fill_range
 from bulkflow.program.calendar import LoadDays
 from bulkflow.program.classes import Commodity
+from bulkflow.program.finance import LoadCosts, duty_credit, load_costs
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
-from bulkflow.scenario.model import Lane, LaneTank, Liquid, LoadRow, LoadState, Site, TankType
+from bulkflow.scenario.model import Lane, LaneTank, Liquid, LoadRow, LoadState, TankType
 
 __all__ = [
     "MOST_LOADS",
@@ -30,7 +31,6 @@ __all__ = [
     "LaneCalendar",
     "LoadBook",
     "LoadColumn",
-    "LoadCosts",
     "LoadCounter",
     "add_loads",
     "compartment_sizes",
@@ -65,22 +65,6 @@ class LaneCalendar:
     sendable: NDArray[np.bool_]
     lead: IntArray
     away: IntArray
-
-
-@dataclass(frozen=True, slots=True)
-class LoadCosts:
-    """What loads cost by sending period, in the workspace's currency, (T,)."""
-
-    per_load: FloatArray
-    freight_per_lpa: FloatArray
-    handling_per_lpa: FloatArray
-    capital_per_lpa: FloatArray
-
-    @property
-    def per_lpa(self) -> FloatArray:
-        """All that goes by LPA loaded."""
-        total: FloatArray = self.freight_per_lpa + self.handling_per_lpa + self.capital_per_lpa
-        return total
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,42 +357,6 @@ def _shell(
         payload = min(payload, lane_payload_kg)
     share = size / sum(one.capacity_litres for one in tank_type.compartments)
     return TankShell.undivided(f"{tank_type.id} ({size:g} L)", rule, size), payload * share
-
-
-def load_costs(ground: Ground, lane: Lane, tank: LaneTank, liquid: str) -> LoadCosts:
-    """Return what loads of a liquid cost by sending period (eqs. 28, 30)."""
-    money, site = ground.money, ground.sites[lane.destination]
-    days = [ground.lane_days[lane.id].of(t) for t in ground.periods.numbers()]
-    gain = 1.0 - lane.transit_loss_percent / 100.0
-    lane_factors = money.factors(lane.currency)
-    bound_days = [0 if one is None else (one.usable - one.loading).days for one in days]
-    value = np.full(ground.count, ground.liquids[liquid].value_per_lpa)
-    capital = money.capital_each(value, bound_days)
-    if site.duty_status == "paid":
-        credits = [
-            0.0 if one is None else gain * duty_credit(ground, site, liquid, one, t)
-            for t, one in enumerate(days, 1)
-        ]
-        capital = capital - np.array(credits)
-    return LoadCosts(
-        tank.cost_per_load * lane_factors,
-        lane.cost_per_lpa * lane_factors,
-        site.handling_cost_per_lpa * gain * money.factors(site.currency),
-        capital,
-    )
-
-
-def duty_credit(ground: Ground, site: Site, liquid: str, days: LoadDays, period: int) -> float:
-    """Return the capital saved per LPA arriving because duty is paid later (eq. 28)."""
-    if site.duty_status != "paid" or site.authority is None:
-        return 0.0
-    usable = days.usable_period
-    if usable > ground.count:
-        return 0.0
-    authority = next(one for one in ground.scenario.authorities if one.id == site.authority)
-    to_end = (ground.count - usable + 1) * ground.periods.days
-    duty = ground.money.duty_in(site.authority, ground.liquids[liquid], days.discharge, period)
-    return ground.money.capital(duty, min(authority.payment_lag_days, to_end))
 
 
 def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:

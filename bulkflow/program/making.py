@@ -1,32 +1,29 @@
-"""Making: charges on stills with hours, cleaning and campaigns, let-down, vatting, judging.
+"""Making: charges on stills with hours, cleaning and campaigns, and let-down.
 
-Owns eqs. 6 to 11.
+Owns eqs. 7 to 10; what becomes of hearts (eqs. 6, 11) is in `bulkflow.program.vatting`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import floor
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core import network as core
-from bulkflow.core.network import Effect, Term, Vehicle
+from bulkflow.core.network import Effect, Term
 from bulkflow.program.calendar import open_share
 from bulkflow.program.classes import Commodity, recipes_at, union_class
 from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.parts import Label, Parts, steady_amount
-from bulkflow.scenario.model import LotStatus, Recipe, Release, Site, Still
+from bulkflow.program.vatting import VattingColumn, add_release
+from bulkflow.scenario.model import Recipe, Site, Still
 
 __all__ = [
     "LetDownColumn",
     "Making",
     "RunColumn",
-    "VattingColumn",
     "add_making",
     "charge_lpa",
-    "holding_costs",
     "still_hours",
 ]
 
@@ -71,22 +68,6 @@ class LetDownColumn:
     makes: Commodity
 
 
-@dataclass(frozen=True, slots=True)
-class VattingColumn:
-    """Vattings of a commodity: a lane of the core from hearts to released stock.
-
-    ``counted``: whether the core counts the lots. Where it does not, nothing limits or prices
-    them, and each period's vatting is one lot. ``per_lot`` (T,) in the workspace's currency.
-    """
-
-    core_lane: str
-    site: str
-    commodity: Commodity
-    lag: int
-    counted: bool
-    per_lot: FloatArray
-
-
 @dataclass(slots=True)
 class Making:
     """Everything that can be made."""
@@ -113,7 +94,7 @@ def add_making(ground: Ground, parts: Parts) -> Making:
             if recipe.method == "let_down":
                 making.let_downs += _add_let_down(ground, parts, site, recipe)
         if site.release is not None:
-            making.vattings += _add_release(ground, parts, site, site.release)
+            making.vattings += add_release(ground, parts, site, site.release)
     return making
 
 
@@ -385,109 +366,3 @@ def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> l
             at_most=recipe.maximum_lpa_per_period,
         )
     return columns
-
-
-def holding_costs(ground: Ground, site: Site, liquid: str) -> tuple[FloatArray, FloatArray]:
-    """Return what one LPA in stock at the end of a period costs (eq. 28).
-
-    Returns
-    -------
-    (storage, capital) : each (T,), in the workspace's currency.
-    """
-    record = ground.liquids[liquid]
-    value = np.full(ground.count, record.value_per_lpa)
-    if site.duty_status == "paid" and site.authority is not None:
-        value = value + ground.money.duty_by_period(site.authority, record)
-    storage = site.storage_cost_per_lpa_per_period * ground.money.factors(site.currency)
-    return storage, ground.money.capital_each(value, ground.periods.days)
-
-
-def _add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> list[VattingColumn]:
-    """Add vatting at a site, and the lots that can be judged (eqs. 6, 11)."""
-    node = parts.node(
-        hearts_node(site.id), Label(f"hearts to be vatted at {site.id}", (f"sites[{site.id}]",), 6)
-    )
-    node.stocked = True
-    lag = ground.periods.round_up(release.lag_days)
-    judged = _lots_judged(ground, site, release)
-    per_lot = release.cost_per_lot * ground.money.factors(site.currency)
-    counted = (
-        judged is not None
-        or release.vatting_minimum_lpa > 0
-        or release.vatting_maximum_lpa is not None
-        or release.cost_per_lot > 0
-    )
-    refs = (f"sites[{site.id}].release",)
-    columns = []
-    for commodity in sorted(c for where, c in ground.presence.hearts if where == site.id):
-        name = ground.name(commodity)
-        storage, capital = holding_costs(ground, site, commodity.liquid)
-        node.holding[name] = storage + capital
-        if (site.id, commodity) not in ground.presence.released:
-            continue  # it can be made, but not be released before the end
-        lane = f"vat {site.id}/{name}"
-        parts.add_lane(
-            core.Lane(
-                lane,
-                hearts_node(site.id),
-                site_node(site.id),
-                commodities=(name,),
-                unit_cost=_while_unreleased(storage + capital, lag).tolist(),
-                lead_time=lag,
-                vehicle=_vat(ground, site, release, commodity, per_lot) if counted else None,
-            ),
-            Label(f"vattings of {commodity.liquid} at {site.id}", refs, 6),
-        )
-        columns.append(VattingColumn(lane, site.id, commodity, lag, counted, per_lot))
-    if judged is not None and columns:
-        parts.add_limit(
-            f"judging {site.id}",
-            Label(f"lots that panel and laboratory can judge at {site.id}", refs, 11),
-            [Term("vehicles", column.core_lane) for column in columns],
-            at_most=judged,
-        )
-    return columns
-
-
-def _while_unreleased(per_period: FloatArray, lag: int) -> FloatArray:
-    """Return the holding cost of an LPA vatted in t at the ends of t to t + lag - 1."""
-    total = np.concatenate([[0.0], np.cumsum(per_period)])
-    periods = len(per_period)
-    ends = np.minimum(np.arange(periods) + lag, periods)
-    cost: FloatArray = total[ends] - total[:periods]
-    return cost
-
-
-def _vat(
-    ground: Ground, site: Site, release: Release, commodity: Commodity, per_lot: FloatArray
-) -> Vehicle:
-    """Return vattings as vehicles; without a maximum the site's tanks set it."""
-    most = release.vatting_maximum_lpa
-    if most is None:
-        litres = sum(
-            tank.capacity_litres for tank in site.tanks if commodity.liquid in tank.liquids
-        )
-        most = litres * ground.lpa_per_litre(commodity.liquid)
-        if release.lag_days == 0:  # what is released at once may leave before it needs room
-            most += sum(
-                floor(still.hours_per_period / still.hours_per_charge) * still.charge_litres
-                for still in site.stills
-            )
-    least = min(release.vatting_minimum_lpa, most)
-    return Vehicle(capacity=max(most, 1.0), min_fill=least, cost=per_lot.tolist())
-
-
-def _lots_judged(ground: Ground, site: Site, release: Release) -> FloatArray | None:
-    """Return how many new lots can be judged in each period, (T,); None for no limit."""
-    stated = (release.panel_lots_per_period, release.laboratory_lots_per_period)
-    capacity = min((one for one in stated if one is not None), default=None)
-    if capacity is None:
-        return None
-    judged = np.full(ground.count, float(capacity))
-    for lot in ground.scenario.lots:
-        if lot.site == site.id and lot.status is LotStatus.AWAITING and lot.decision_due:
-            period = ground.periods.holding(lot.decision_due)
-            if 1 <= period <= ground.count:
-                judged[period - 1] -= 1.0
-    limited: FloatArray = np.maximum(judged, 0.0)
-    return limited

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from bulkflow.core.network import Effect, Term
 from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.demand import DemandGroup
+from bulkflow.program.finance import holding_costs
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.loads import LoadBook
-from bulkflow.program.making import holding_costs
 from bulkflow.program.parts import Label, Parts, steady_amount
 from bulkflow.program.tanks import opening_stock
 from bulkflow.scenario.model import StockPolicy

@@ -189,7 +189,7 @@ def test_a_limit_stands_in_the_way():
         "at most 2 loads a period on lane road"
     ]
     assert found.lines()[0].endswith(
-        f"LPA short in week 2 {WEEK_2}: what stands in the way, whatever else goes without, is"
+        f"LPA short in week 2 {WEEK_2}: what stands in the way, whatever else goes without:"
     )
 
 

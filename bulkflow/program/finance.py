@@ -1,0 +1,95 @@
+"""What loads and stock cost by period: freight, handling, storage, capital and its credit (eq. 28).
+
+Each part comes in an array of its own, so that the cost of a plan can be told part by part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.program.calendar import LoadDays
+from bulkflow.program.ground import Ground
+from bulkflow.scenario.model import Lane, LaneTank, Site
+
+__all__ = ["LoadCosts", "duty_credit", "holding_costs", "load_costs", "while_unreleased"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCosts:
+    """What loads cost by sending period, in the workspace's currency, (T,)."""
+
+    per_load: FloatArray
+    freight_per_lpa: FloatArray
+    handling_per_lpa: FloatArray
+    capital_per_lpa: FloatArray
+
+    @property
+    def per_lpa(self) -> FloatArray:
+        """All that goes by LPA loaded."""
+        total: FloatArray = self.freight_per_lpa + self.handling_per_lpa + self.capital_per_lpa
+        return total
+
+
+def load_costs(ground: Ground, lane: Lane, tank: LaneTank, liquid: str) -> LoadCosts:
+    """Return what loads of a liquid cost by sending period (eqs. 28, 30)."""
+    money, site = ground.money, ground.sites[lane.destination]
+    days = [ground.lane_days[lane.id].of(t) for t in ground.periods.numbers()]
+    gain = 1.0 - lane.transit_loss_percent / 100.0
+    lane_factors = money.factors(lane.currency)
+    bound_days = [0 if one is None else (one.usable - one.loading).days for one in days]
+    value = np.full(ground.count, ground.liquids[liquid].value_per_lpa)
+    capital = money.capital_each(value, bound_days)
+    if site.duty_status == "paid":
+        credits = [
+            0.0 if one is None else gain * duty_credit(ground, site, liquid, one, t)
+            for t, one in enumerate(days, 1)
+        ]
+        capital = capital - np.array(credits)
+    return LoadCosts(
+        tank.cost_per_load * lane_factors,
+        lane.cost_per_lpa * lane_factors,
+        site.handling_cost_per_lpa * gain * money.factors(site.currency),
+        capital,
+    )
+
+
+def duty_credit(ground: Ground, site: Site, liquid: str, days: LoadDays, period: int) -> float:
+    """Return the capital saved per LPA arriving because duty is paid later (eq. 28)."""
+    if site.duty_status != "paid" or site.authority is None:
+        return 0.0
+    usable = days.usable_period
+    if usable > ground.count:
+        return 0.0
+    authority = next(one for one in ground.scenario.authorities if one.id == site.authority)
+    to_end = (ground.count - usable + 1) * ground.periods.days
+    duty = ground.money.duty_in(site.authority, ground.liquids[liquid], days.discharge, period)
+    return ground.money.capital(duty, min(authority.payment_lag_days, to_end))
+
+
+def holding_costs(ground: Ground, site: Site, liquid: str) -> tuple[FloatArray, FloatArray]:
+    """Return what one LPA in stock at the end of a period costs (eq. 28).
+
+    Returns
+    -------
+    (storage, capital) : each (T,), in the workspace's currency.
+    """
+    record = ground.liquids[liquid]
+    value = np.full(ground.count, record.value_per_lpa)
+    if site.duty_status == "paid" and site.authority is not None:
+        value = value + ground.money.duty_by_period(site.authority, record)
+    storage = site.storage_cost_per_lpa_per_period * ground.money.factors(site.currency)
+    return storage, ground.money.capital_each(value, ground.periods.days)
+
+
+def while_unreleased(per_period: FloatArray, lag: int) -> FloatArray:
+    """Return the holding cost of an LPA vatted in t at the ends of t to t + lag - 1."""
+    total = np.concatenate([[0.0], np.cumsum(per_period)])
+    periods = len(per_period)
+    ends = np.minimum(np.arange(periods) + lag, periods)
+    cost: FloatArray = total[ends] - total[:periods]
+    return cost
