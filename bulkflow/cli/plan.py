@@ -263,12 +263,15 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
 
     Example: bulkflow check scenarios/two_sites
     """
+    from dataclasses import asdict
+
     from bulkflow.plan.check import check_plan
+    from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
     from bulkflow.scenario.reader import read_workspace
 
     workspace = read_workspace(folder)
-    found = findings(workspace.scenario)
+    found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
     report = None
     if plan is not None:
         report = check_plan(workspace.scenario, _read_plan(plan).plan)
@@ -276,7 +279,7 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
         document: dict[str, Any] = {
             "schema": FINDINGS_SCHEMA,
             "scenario_name": workspace.scenario.name,
-            "findings": [_finding_document(workspace, one) for one in found],
+            "findings": [asdict(one) for one in found],
         }
         if report is not None:
             document["checks"] = [
@@ -292,29 +295,6 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     return ExitCode.NO_PLAN if blocked or failed else ExitCode.DONE
 
 
-def _places(workspace: Workspace, finding: Finding) -> list[str]:
-    """Return where in the user's files the records of a finding are."""
-    places = []
-    for record in finding.records:
-        collection, _, rest = record.partition("[")
-        identity = rest.partition("]")[0]
-        try:
-            places.append(str(workspace.sources.record(collection, identity)))
-        except KeyError:
-            continue
-    return list(dict.fromkeys(places))
-
-
-def _finding_document(workspace: Workspace, finding: Finding) -> dict[str, Any]:
-    return {
-        "severity": finding.severity,
-        "words": finding.words,
-        "records": list(finding.records),
-        "places": _places(workspace, finding),
-        "caution": finding.caution,
-    }
-
-
 def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
     from bulkflow.plan.answer import print_findings
 
@@ -328,13 +308,7 @@ def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
     if not found:
         console.print("Nothing was found that cannot work.")
         return
-    placed = [
-        replace(one, words=f"{one.words} ({'; '.join(places)})")
-        if (places := _places(workspace, one))
-        else one
-        for one in found
-    ]
-    print_findings(placed, console)
+    print_findings(found, console)
 
 
 def _print_report(report: Any) -> None:

@@ -71,7 +71,7 @@ def print_findings(findings: Sequence[Finding], console: Console) -> None:
         row = Table.grid(padding=0)
         row.add_column(width=8)
         row.add_column(ratio=1)
-        row.add_row(sign, Text(finding.words))
+        row.add_row(sign, Text(str(finding)))
         console.print(row)
     for caution in dict.fromkeys(one.caution for one in findings if one.caution):
         console.print(Text(caution, style="italic"))
@@ -112,7 +112,7 @@ def _sections(
     yield f"Loads by {unit} and lane", _loads(plan, unit)
     ahead = views.loads_in(plan, range(1, 1 + NEXT_PERIODS))
     if ahead:
-        yield f"Loads of the next {NEXT_PERIODS} {unit}s", _next_loads(plan)
+        yield f"Loads of the next {NEXT_PERIODS} {unit}s", _next_loads(result)
     yield f"Stock against floor and room (LPA; {unit} in brackets)", _stock(plan, scenario)
     guarantees = views.guarantee_peaks(plan)
     if guarantees:
@@ -225,13 +225,16 @@ def _load_block(
     return table
 
 
-def _next_loads(plan: Plan) -> Table:
+def _next_loads(result: PlanResult) -> Table:
+    plan = result.plan
     table = plain_table("load on", "lane", "tank", "liquid", "LPA", "usable", "",
                    right=("load on", "LPA", "usable"))  # fmt: skip
     for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS)):
         for place, part in enumerate(load.parts):
             whole = place == 0
             kind = load.kind.value
+            remarks = [] if kind == "planned" else [kind]
+            remarks += [f"waits for {lot}" for lot in result.waits_for(load.load_id)]
             table.add_row(
                 day_words(load.loading_day) if whole else "",
                 load.lane if whole else "",
@@ -239,7 +242,7 @@ def _next_loads(plan: Plan) -> Table:
                 part.liquid,
                 amount_words(part.lpa),
                 day_words(load.usable_day) if whole else "",
-                Text(kind, style=WARNING) if whole and kind != "planned" else "",
+                Text(", ".join(remarks), style=WARNING) if whole else "",
             )
     return table
 

@@ -19,12 +19,18 @@ class Finding:
     words : what is found and what would mend it, in full sentences.
     records : the records it is about, such as ``lanes[sea]``.
     caution : the usual caution, where the finding shows how a tank is filled.
+    places : file and line of those records, as far as they are known.
     """
 
     severity: Literal["blocks", "warns"]
     words: str
     records: tuple[str, ...]
     caution: str = ""
+    places: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        """Return the words, with the places of the records."""
+        return f"{self.words} ({'; '.join(self.places)})" if self.places else self.words
 
 
 def period_words(periods: set[int], unit: str = "period") -> str:

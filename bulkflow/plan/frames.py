@@ -21,7 +21,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "loads": (
         "load_id", "lane", "period", "kind", "origin", "destination", "tank_type", "liquid",
         "origin_class", "lpa", "litres_20c", "capacity_litres", "loading_day", "leaving_day",
-        "arrival_day", "discharge_day", "usable_day", "usable_period",
+        "arrival_day", "discharge_day", "usable_day", "usable_period", "waits_for_lots",
     ),
     "purchases": ("supplier", "liquid", "period", "tier", "lpa", "price_per_lpa", "currency"),
     "runs": (
@@ -58,7 +58,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
         "cost_as_is", "cost_released", "cost_failed", "saving_least", "saving_most",
         "short_as_is_lpa", "short_released_lpa", "short_failed_lpa", "currency", "unpriced", "note",
     ),
-    "findings": ("severity", "words", "records", "caution"),
+    "findings": ("severity", "words", "records", "places", "caution"),
     "checks": (
         "id", "equations", "words", "passed", "worst", "unit", "tolerance", "where", "compared",
         "failures",
@@ -72,7 +72,7 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
     plan = result.plan
     money = {"currency": plan.currency}
     rows: dict[str, list[dict[str, Any]]] = {
-        "loads": [row for load in plan.loads for row in _load_rows(load)],
+        "loads": [row for load in plan.loads for row in _load_rows(load, result)],
         "purchases": [asdict(row) | money for row in plan.purchases],
         "runs": [asdict(row) for row in plan.runs],
         "run_inputs": [row for run in plan.runs for row in _input_rows(asdict(run))],
@@ -95,7 +95,10 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
         "costs": [row | money for row in _cost_rows(plan)],
         "proof": [asdict(plan.proof) | {"gap_percent": 100.0 * plan.proof.gap} | money],
         "holds": [asdict(row) | {"loads": _joined(row.loads)} | money for row in result.holds],
-        "findings": [asdict(row) | {"records": _joined(row.records)} for row in result.findings],
+        "findings": [
+            asdict(row) | {"records": _joined(row.records), "places": _joined(row.places)}
+            for row in result.findings
+        ],
         "checks": [
             asdict(row) | {"equations": _joined(str(one) for one in row.equations)}
             for row in result.report.checks
@@ -116,10 +119,11 @@ def _joined(names: Iterable[str]) -> str:
     return "; ".join(names)
 
 
-def _load_rows(load: PlannedLoad) -> list[dict[str, Any]]:
+def _load_rows(load: PlannedLoad, result: PlanResult) -> list[dict[str, Any]]:
     """Return a load as one row a tank or filled compartment."""
+    waits = {"waits_for_lots": _joined(result.waits_for(load.load_id))}
     whole = {name: getattr(load, name) for name in COLUMNS["loads"] if hasattr(load, name)}
-    return [whole | {"kind": load.kind.value} | asdict(part) for part in load.parts]
+    return [whole | {"kind": load.kind.value} | waits | asdict(part) for part in load.parts]
 
 
 def _input_rows(row: dict[str, Any]) -> list[dict[str, Any]]:

@@ -17,10 +17,11 @@ from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import Plan
 from bulkflow.program.diagnosis import explain_shortages
 from bulkflow.program.solve import make_plan
+from bulkflow.program.where_written import places_of
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.sources import SourceMap
 
-__all__ = ["BlockedError", "checked", "explained", "plan_scenario", "price_holds"]
+__all__ = ["BlockedError", "checked", "explained", "placed", "plan_scenario", "price_holds"]
 
 OnProgress = Callable[[Progress], None]
 
@@ -30,7 +31,7 @@ class BlockedError(PlanningError):
 
     def __init__(self, found: tuple[Finding, ...]) -> None:
         self.findings = found
-        blocking = [one.words for one in found if one.severity == "blocks"]
+        blocking = [str(one) for one in found if one.severity == "blocks"]
         super().__init__(
             "No plan can meet the rules:\n" + "\n".join(f"  {one}" for one in blocking)
         )
@@ -63,13 +64,28 @@ def plan_scenario(
     VerificationError
         The plan failed its independent check.
     """
-    found = findings(scenario)
+    found = placed(findings(scenario), scenario, sources)
     if any(one.severity == "blocks" for one in found):
         raise BlockedError(found)
     plan = make_plan(
         scenario, options, on_progress=on_progress, stop=stop, sources=sources, start=start
     )
     return checked(scenario, plan, found)
+
+
+def placed(
+    found: tuple[Finding, ...], scenario: Scenario, sources: SourceMap | None
+) -> tuple[Finding, ...]:
+    """Return findings with the file and line of their records."""
+    return tuple(
+        replace(
+            one,
+            places=tuple(
+                dict.fromkeys(str(place) for place in places_of(scenario, one.records, sources))
+            ),
+        )
+        for one in found
+    )
 
 
 def checked(scenario: Scenario, plan: Plan, found: tuple[Finding, ...]) -> PlanResult:

@@ -70,3 +70,7 @@ class PlanResult:
     explanations: tuple[tuple[str, ...], ...] = ()
     register: str = ""
     chain_head: str = ""
+
+    def waits_for(self, load_id: str) -> tuple[str, ...]:
+        """Return the lots in hand without which a load would lack liquid."""
+        return tuple(hold.lot_id for hold in self.holds if load_id in hold.loads)

@@ -258,6 +258,7 @@ class FindingRow(Row):
     words: str
     records: tuple[str, ...]
     caution: str
+    places: tuple[str, ...] = Field(description="file and line of those records")
 
 
 class HoldRow(Row):

@@ -5,7 +5,7 @@ Owns eqs. 25, 26, 28 and 30.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from datetime import date
 
 from bulkflow.plan.checks.ledger import Ledger
@@ -192,25 +192,22 @@ def _shortage(ledger: Ledger) -> float:
 
 def _floors(ledger: Ledger) -> float:
     """Return the price of falling below floors (eq. 25) and of closing targets missed (eq. 26)."""
+    stands: dict[tuple[str, str, int], float] = defaultdict(float)
+    for (commodity, period), lpa in ledger.stock.items():
+        stands[commodity[0], commodity[1], period] += lpa
+    coming: dict[tuple[str, str], float] = defaultdict(float)
+    for load in ledger.plan.loads:
+        if load.usable_period > ledger.days.count:
+            for part in load.parts:
+                coming[load.destination, part.liquid] += part.lpa * ledger.arriving_share(load)
     cost = 0.0
     for policy in ledger.scenario.stock_policies:
-
-        def stands(period: int, place: tuple[str, str] = (policy.site, policy.liquid)) -> float:
-            return sum(ledger.stock[one, period] for one in ledger.commodities
-                       if one[:2] == place)  # fmt: skip
-
+        place = (policy.site, policy.liquid)
         for period in ledger.periods:
-            short = max(0.0, policy.floor_lpa - stands(period))
+            short = max(0.0, policy.floor_lpa - stands[(*place, period)])
             cost += short * policy.floor_cost_per_lpa_per_period
-        coming = sum(
-            part.lpa * ledger.arriving_share(load)
-            for load in ledger.plan.loads
-            if load.destination == policy.site and load.usable_period > ledger.days.count
-            for part in load.parts
-            if part.liquid == policy.liquid
-        )
-        missed = max(0.0, policy.closing_lpa - stands(ledger.days.count) - coming)
-        cost += missed * policy.closing_cost_per_lpa
+        there = stands[(*place, ledger.days.count)] + coming[place]
+        cost += max(0.0, policy.closing_lpa - there) * policy.closing_cost_per_lpa
     return cost
 
 
