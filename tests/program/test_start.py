@@ -21,8 +21,8 @@ from tests.program.builders import (
 )
 from tests.program.random_scenarios import random_scenario
 
-# So loose that the solver stops at the first plan it has.
-FIRST = SolveOptions(gap=0.9, max_nodes=1)
+# So loose that the solver stops at the first plan it has; nothing but the start helps it.
+FIRST = SolveOptions(gap=0.9, max_nodes=1, form="plain")
 
 
 def restarted(seed: int) -> tuple[float, float]:
