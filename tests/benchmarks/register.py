@@ -9,8 +9,11 @@ schema): one lot in five is neutral spirit received, the others are distillates 
 lots of an earlier layer, four layers deep; each lot has ``--results`` laboratory values held
 against as many limits, and a decision; one in two hundred has a hold, one in a hundred a value
 outside its limit. Each question is asked five times in fresh sessions, warm; the median and the
-worst are told in seconds. Beside the listing by status stands the alternative: the same answer
-worked out lot by lot in Python from the same database, for a sample of lots, scaled up.
+worst are told in seconds on the clock, and the median in seconds of this process's processor
+time (which other work on the machine disturbs less; with a server it leaves out the server's).
+The opening position, asked once a plan, is asked once. Beside the listing by status stands the
+alternative: the same answer worked out lot by lot from the same database, for a sample of lots,
+scaled up.
 """
 
 from __future__ import annotations
@@ -83,7 +86,10 @@ def main(arguments: list[str] | None = None) -> None:
         print(json.dumps(report, indent=2))
         return
     for name, figures in report["questions"].items():
-        print(f"{name:42s} {figures['median']:8.3f} s  worst {figures['worst']:8.3f} s")
+        print(
+            f"{name:30s} {figures['median']:8.3f} s  worst {figures['worst']:8.3f} s"
+            f"  processor {figures['processor']:8.3f} s  found {figures['found']}"
+        )
     print(json.dumps({**report, "questions": None}, indent=2))
 
 
@@ -109,7 +115,7 @@ def fill(store: Store, lots: int, results: int, seed: int) -> None:
 def ask(store: Store, lots: int, seed: int) -> dict[str, Any]:
     """Ask each question five times; return medians, worst and what was found."""
     rng = random.Random(seed)
-    names = [f"L{number:06d}" for number in rng.sample(range(lots), 200)]
+    names = [f"L{number:06d}" for number in rng.sample(range(lots), min(200, lots // 5))]
     with store.read() as session:
         busiest = max(names[:50], key=lambda name: len(descendants_of(session, name)))
     questions: dict[str, Callable[[Session], Any]] = {
@@ -135,15 +141,17 @@ def ask(store: Store, lots: int, seed: int) -> dict[str, Any]:
     }
     found: dict[str, Any] = {}
     for name, question in questions.items():
-        seconds = []
-        for _ in range(5):
+        seconds, processor = [], []
+        for _ in range(1 if name == "opening position" else 5):
             with store.read() as session:
-                begun = time.perf_counter()
+                begun, busy = time.perf_counter(), time.process_time()
                 answer = question(session)
                 seconds.append(time.perf_counter() - begun)
+                processor.append(time.process_time() - busy)
         found[name] = {
             "median": round(statistics.median(seconds), 4),
             "worst": round(max(seconds), 4),
+            "processor": round(statistics.median(processor), 4),
             "found": len(answer) if isinstance(answer, list | dict) else 1,
         }
     with store.read() as session:
@@ -191,7 +199,7 @@ def _lots(count: int, rng: random.Random) -> Iterator[Lot]:
             supplier_id=None if parents else f"S{rng.randrange(6)}",
             restrictions=("no-grape",) if number % 7 == 0 else (),
             markets=("north",) if number % 2 else ("south",),
-            parents=tuple(Parent(lot_id=parent, lpa=Decimal("900.000")) for parent in parents),
+            parents=tuple(Parent(lot_id=parent, lpa=Decimal("90.000")) for parent in parents),
         )
 
 
