@@ -49,6 +49,8 @@ ABOVE_PROGRAM = {
     "bulkflow.futures",
     "bulkflow.explain",
     "bulkflow.movements",
+    "bulkflow.loads",
+    "bulkflow.account",
     "bulkflow.cli",
 }
 PANELS_MAY_IMPORT = {

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from bulkflow.lots.queries import find_lot
-from bulkflow.lots.tables import DISPOSITION_TABLE, PARENT_TABLE
+from bulkflow.lots.tables import DISPOSITION_TABLE, DRAW_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
 
 __all__ = ["Account", "Entry", "account_of"]
@@ -61,6 +61,11 @@ def account_of(session: Session, lot_id: str) -> Account:
         .where(DISPOSITION_TABLE.c.lot_id == lot_id, is_current(DISPOSITION_TABLE.c.seq))
         .order_by(DISPOSITION_TABLE.c.seq)
     ).all()
+    loaded = session.execute(
+        select(DRAW_TABLE.c.load_id, DRAW_TABLE.c.lpa, DRAW_TABLE.c.seq)
+        .where(DRAW_TABLE.c.lot_id == lot_id, is_current(DRAW_TABLE.c.seq))
+        .order_by(DRAW_TABLE.c.seq)
+    ).all()
     entries = [Entry(f"{lot.origin}", lot.lpa, lot.record)]
     entries += [
         Entry(f"drawn into {row.lot_id}", -row.lpa, row.seq)
@@ -68,5 +73,6 @@ def account_of(session: Session, lot_id: str) -> Account:
         if row.disposition is None
     ]
     entries += [Entry(row.way, -row.lpa, row.seq) for row in disposed]
+    entries += [Entry(f"into load {row.load_id}", -row.lpa, row.seq) for row in loaded]
     under = sum((row.lpa for row in drawn if row.disposition is not None), Decimal(0))
     return Account(lot_id, tuple(entries), lot.lpa_left, under)

@@ -27,6 +27,7 @@ __all__ = [
     "Disposal",
     "Disposition",
     "Document",
+    "Draw",
     "Expectation",
     "Gate",
     "Hold",
@@ -305,6 +306,15 @@ class Disposition(Body):
         if self.way is Disposal.DESTROY and not self.supervised_by:
             raise ValueError("is destruction without the supervising officer's name")
         return self
+
+
+class Draw(Body):
+    """LPA that left a lot into a load and travels with it."""
+
+    lot_id: Identifier
+    load_id: Identifier
+    lpa: PositiveAmount
+    on: date
 
 
 class SeedFile(Body):

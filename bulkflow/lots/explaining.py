@@ -18,6 +18,7 @@ from bulkflow.lots.queries import LotLine, find_lot, lots_named
 from bulkflow.lots.tables import (
     DECISION,
     DISPOSITION,
+    DRAW,
     EXPECTATION,
     EXPECTATION_TABLE,
     HOLD,
@@ -355,6 +356,7 @@ _FORMS = {
     EXPECTATION.name: "{what} due {due_on}",
     OVERRIDE.name: "override of {gates} by {name}, {role}: {reason}",
     DISPOSITION.name: "{way}: {lpa} LPA, {reason}",
+    DRAW.name: "{lpa} LPA into load {load_id}",
     SAMPLE.name: "sample {sample_id} taken {taken_on}",
     SITE.name: "zone {zone}, LPA rounded {rounding}",
     SEED_IMPORT.name: "took over {names}",

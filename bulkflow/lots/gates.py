@@ -46,6 +46,7 @@ from bulkflow.lots.bodies import Gate, Outcome
 from bulkflow.lots.tables import (
     DECISION_TABLE,
     DISPOSITION_TABLE,
+    DRAW_TABLE,
     EXPECTATION_TABLE,
     HOLD_TABLE,
     LIMIT_TABLE,
@@ -77,7 +78,7 @@ def current_lots() -> Select[Any]:
 
 @cache
 def lpa_left(lot: FromClause = LOT_TABLE) -> ColumnElement[Any]:
-    """Return a lot's LPA less what was drawn into other lots and what was disposed of.
+    """Return a lot's LPA less what was drawn into other lots or loads, and what was disposed of.
 
     What is drawn from a rejected lot was disposed of before, and is not counted again.
     """
@@ -97,8 +98,14 @@ def lpa_left(lot: FromClause = LOT_TABLE) -> ColumnElement[Any]:
         .correlate(lot)
         .scalar_subquery()
     )
+    loaded = (
+        select(func.coalesce(func.sum(DRAW_TABLE.c.lpa), 0))
+        .where(DRAW_TABLE.c.lot_id == lot.c.lot_id, is_current(DRAW_TABLE.c.seq))
+        .correlate(lot)
+        .scalar_subquery()
+    )
     # Said again, since the database's sum of whole numbers loses the type of the amount.
-    return type_coerce(lot.c.lpa - drawn - disposed, FixedPoint(THOUSANDTHS))
+    return type_coerce(lot.c.lpa - drawn - disposed - loaded, FixedPoint(THOUSANDTHS))
 
 
 @cache

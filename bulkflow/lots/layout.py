@@ -1,4 +1,4 @@
-"""The first layout of the register's index tables, frozen.
+"""The layouts of the register's index tables, step by step, frozen.
 
 A later change is a later step: this text stays as it is, so that a database made by an earlier
 program and one made today go through the same steps. The types are those both databases know.
@@ -6,7 +6,7 @@ program and one made today go through the same steps. The types are those both d
 
 from __future__ import annotations
 
-__all__ = ["STATEMENTS", "TABLE_NAMES"]
+__all__ = ["DRAW_STATEMENTS", "STATEMENTS", "TABLE_NAMES"]
 
 TABLE_NAMES = (
     "lot",
@@ -202,4 +202,19 @@ STATEMENTS = (
     )
     """,
     "CREATE INDEX site_site ON site (site_id, seq)",
+)
+
+DRAW_STATEMENTS = (
+    """
+    CREATE TABLE lot_draw (
+        seq INTEGER NOT NULL,
+        lot_id TEXT NOT NULL,
+        load_id TEXT NOT NULL,
+        lpa BIGINT NOT NULL,
+        PRIMARY KEY (seq),
+        FOREIGN KEY(seq) REFERENCES record (seq)
+    )
+    """,
+    "CREATE INDEX lot_draw_lot ON lot_draw (lot_id, lpa, seq)",
+    "CREATE INDEX lot_draw_load ON lot_draw (load_id, seq)",
 )

@@ -23,7 +23,7 @@ from sqlalchemy import (
 )
 
 from bulkflow.lots import bodies
-from bulkflow.lots.layout import STATEMENTS, TABLE_NAMES
+from bulkflow.lots.layout import DRAW_STATEMENTS, STATEMENTS, TABLE_NAMES
 from bulkflow.records.amounts import MILLIONTHS, THOUSANDTHS, FixedPoint
 from bulkflow.records.kinds import Component, IndexRow, Kind, Step
 from bulkflow.records.migrations import run_statements
@@ -34,6 +34,8 @@ __all__ = [
     "DECISION_TABLE",
     "DISPOSITION",
     "DISPOSITION_TABLE",
+    "DRAW",
+    "DRAW_TABLE",
     "EXPECTATION",
     "EXPECTATION_TABLE",
     "HOLD",
@@ -205,6 +207,16 @@ DISPOSITION_TABLE = Table(
     _fixed("lpa"),
     Index("disposition_lot", "lot_id", "way", "lpa", "seq"),
 )
+DRAW_TABLE = Table(
+    "lot_draw",
+    METADATA,
+    _seq(),
+    _text("lot_id"),
+    _text("load_id"),
+    _fixed("lpa"),
+    Index("lot_draw_lot", "lot_id", "lpa", "seq"),
+    Index("lot_draw_load", "load_id", "seq"),
+)
 SITE_TABLE = Table(
     "site",
     METADATA,
@@ -295,6 +307,7 @@ SAMPLE = Kind("sample", bodies.Sample, _of_lot, _one(SAMPLE_TABLE), (SAMPLE_TABL
 DISPOSITION = Kind(
     "disposition", bodies.Disposition, _of_lot, _one(DISPOSITION_TABLE), (DISPOSITION_TABLE,)
 )
+DRAW = Kind("draw", bodies.Draw, _of_lot, _one(DRAW_TABLE), (DRAW_TABLE,))
 SITE = Kind("site", bodies.Site, lambda body: body.site_id, _one(SITE_TABLE), (SITE_TABLE,))
 SEED_IMPORT = Kind("seed import", bodies.SeedImport, lambda _: "register")
 
@@ -322,9 +335,17 @@ def _lay(connection: Connection) -> None:
         run_statements(connection, guard_statements(dialect, name))
 
 
+def _lay_draws(connection: Connection) -> None:
+    run_statements(connection, DRAW_STATEMENTS)
+    run_statements(connection, guard_statements(connection.dialect.name, DRAW_TABLE.name))
+
+
 #: The register's component: give it to :func:`bulkflow.records.open_store`.
 LOTS = Component(
     name="lots",
-    steps=(Step("001-lots", _lay, reindex=tuple(kind.name for kind in _KINDS)),),
-    kinds=_KINDS,
+    steps=(
+        Step("001-lots", _lay, reindex=tuple(kind.name for kind in _KINDS)),
+        Step("002-draws", _lay_draws, reindex=(DRAW.name,)),
+    ),
+    kinds=(*_KINDS, DRAW),
 )

@@ -60,6 +60,7 @@ class Power(StrEnum):
     HOLD = "place a hold"
     LIFT = "lift a hold"
     DISPOSE = "dispose of a rejected lot"
+    ISSUE = "issue load sheets"
     DECLARE = "declare limits, release rules and sites"
     OPEN = "take over lots and decisions from before the register"
     APPOINT = "appoint to roles"

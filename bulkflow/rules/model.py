@@ -18,15 +18,18 @@ __all__ = [
     "AnyRule",
     "Basis",
     "BottleSizes",
+    "CleaningAge",
     "CleaningCode",
     "ContentsBand",
     "ContentsError",
     "DangerousGoods",
     "DutySchedule",
+    "GasketMaterial",
     "JourneyLimit",
     "LabelTolerance",
     "LossAllowance",
     "MoneyRounding",
+    "PriorCargo",
     "QuantityRounding",
     "ReferenceTemperature",
     "RoundingMode",
@@ -342,6 +345,34 @@ class CleaningCode(Rule):
     meaning: Text
 
 
+class PriorCargo(Rule):
+    """What an earlier cargo of a tank means for potable spirit; ``words`` are what it is called.
+
+    ``ask``: neither taken nor refused by the list; a person decides, with a reason.
+    """
+
+    kind: Literal["prior_cargo"]
+    cargo: Text
+    words: Annotated[tuple[Text, ...], Field(min_length=1)]
+    verdict: Literal["accepted", "ask", "barred"]
+
+
+class GasketMaterial(Rule):
+    """Whether a gasket is suited to strong alcohol; ``words`` are what it is called."""
+
+    kind: Literal["gasket_material"]
+    material: Text
+    words: Annotated[tuple[Text, ...], Field(min_length=1)]
+    suited: bool
+
+
+class CleaningAge(Rule):
+    """The oldest cleaning that is taken, in days up to filling."""
+
+    kind: Literal["cleaning_age"]
+    maximum_days: Annotated[int, Field(ge=0)]
+
+
 AnyRule = Annotated[
     Statement
     | StrengthLimit
@@ -358,6 +389,9 @@ AnyRule = Annotated[
     | DangerousGoods
     | StrengthExemption
     | WeightLimit
-    | CleaningCode,
+    | CleaningCode
+    | PriorCargo
+    | GasketMaterial
+    | CleaningAge,
     Field(discriminator="kind"),
 ]

@@ -6,19 +6,23 @@ all. None means that no rule is known here, which is not the same as none existi
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Literal, TypeVar
 
 from bulkflow.errors import OutOfRangeError
 from bulkflow.rules.model import (
     BottleSizes,
+    CleaningAge,
     CleaningCode,
     DangerousGoods,
     DutySchedule,
+    GasketMaterial,
     JourneyLimit,
     LabelTolerance,
     LossAllowance,
     MoneyRounding,
+    PriorCargo,
     QuantityRounding,
     ReferenceTemperature,
     Rule,
@@ -33,13 +37,16 @@ __all__ = [
     "DANGEROUS_GOODS_CAUTION",
     "bottle_sizes",
     "cautions",
+    "cleaning_age",
     "cleaning_codes",
     "dangerous_goods_lines",
     "duty_schedule",
+    "gasket_materials",
     "journey_limit",
     "label_tolerance",
     "loss_allowance",
     "money_rounding",
+    "prior_cargoes",
     "quantity_rounding",
     "reference_temperature",
     "strength_exemption",
@@ -176,6 +183,31 @@ def dangerous_goods_lines(
 def cleaning_codes(*, on: date) -> tuple[CleaningCode, ...]:
     """Return the codes of cleaning documents that matter for spirit."""
     return rules_of(CleaningCode, on=on)
+
+
+def cleaning_age(*, on: date) -> CleaningAge | None:
+    """Return how old a cleaning may be when a tank is filled."""
+    return next(iter(rules_of(CleaningAge, on=on)), None)
+
+
+def prior_cargoes(text: str, *, on: date) -> tuple[PriorCargo, ...]:
+    """Return the entries of the list of last cargoes that a cargo's name falls under.
+
+    Whole words count, whatever their case; barred ones come first, then those to be asked about.
+    """
+    order = ("barred", "ask", "accepted")
+    found = [one for one in rules_of(PriorCargo, on=on) if _named(one.words, text)]
+    return tuple(sorted(found, key=lambda one: order.index(one.verdict)))
+
+
+def gasket_materials(text: str, *, on: date) -> tuple[GasketMaterial, ...]:
+    """Return the entries of the list of gaskets that a name falls under, unsuited ones first."""
+    found = [one for one in rules_of(GasketMaterial, on=on) if _named(one.words, text)]
+    return tuple(sorted(found, key=lambda one: one.suited))
+
+
+def _named(words: tuple[str, ...], text: str) -> bool:
+    return any(re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text, re.IGNORECASE) for word in words)
 
 
 def cautions(*, on: date, topic: str = "caution") -> tuple[Statement, ...]:

@@ -19,9 +19,16 @@ from pydantic import TypeAdapter, ValidationError
 from bulkflow.errors import Fault, InputError
 from bulkflow.rules.model import AnyRule, Rule
 
-__all__ = ["all_rules", "parse_rules", "rule", "rules_of", "wider_jurisdictions"]
+__all__ = [
+    "all_rules",
+    "jurisdiction_of",
+    "parse_rules",
+    "rule",
+    "rules_of",
+    "wider_jurisdictions",
+]
 
-_FILES = ("spirit.yaml", "labels.yaml", "excise.yaml", "transport.yaml")
+_FILES = ("spirit.yaml", "labels.yaml", "excise.yaml", "transport.yaml", "tanks.yaml")
 _ADAPTER: TypeAdapter[AnyRule] = TypeAdapter(AnyRule)
 _FIRST, _LAST = date.min, date.max
 
@@ -83,6 +90,22 @@ def wider_jurisdictions(jurisdiction: str) -> tuple[str, ...]:
     """Return the jurisdictions whose rules hold somewhere, its own first: DE, EU, ALL."""
     wider = [union for union, members in _members().items() if jurisdiction in members]
     return tuple(dict.fromkeys((jurisdiction, *wider, "ALL")))
+
+
+def jurisdiction_of(country: str | None) -> str | None:
+    """Return the ISO 3166 code of a country given by name or by code; None where not known.
+
+    Examples
+    --------
+    >>> jurisdiction_of("Latvia"), jurisdiction_of("lv"), jurisdiction_of("Atlantis")
+    ('LV', 'LV', None)
+    """
+    if country is None:
+        return None
+    names = _document()["names"]
+    wanted = country.strip().casefold()
+    codes = {str(code).casefold(): str(code) for code in names.values()}
+    return codes.get(wanted) or {str(k).casefold(): str(v) for k, v in names.items()}.get(wanted)
 
 
 def parse_rules(texts: Iterable[tuple[str, str]]) -> tuple[Rule, ...]:
@@ -163,6 +186,11 @@ def _window(version: Rule) -> str:
 @cache
 def _members() -> dict[str, tuple[str, ...]]:
     """Return the members of each union of jurisdictions."""
+    return {str(union): tuple(members) for union, members in _document()["within"].items()}
+
+
+@cache
+def _document() -> dict[str, dict[str, Any]]:
     text = resources.files("bulkflow.rules").joinpath("jurisdictions.yaml")
-    document = yaml.safe_load(text.read_text(encoding="utf-8"))
-    return {str(union): tuple(members) for union, members in document["within"].items()}
+    found: dict[str, dict[str, Any]] = yaml.safe_load(text.read_text(encoding="utf-8"))
+    return found

@@ -1,0 +1,221 @@
+"""What people do to loads: record, change, step on, examine the tank that came.
+
+Each function takes a writing session, asks whether the acting person may, checks against the
+register as it stands, and appends. A gate that says no raises :class:`GateClosedError`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, TankAcceptance
+from bulkflow.loads.gates import GateClosedError, load_gates
+from bulkflow.loads.queries import LoadRecord, accepted_tank, find_load
+from bulkflow.loads.steps import FIRST_STATES, NEEDS_OPEN_GATES, NEXT_STATES
+from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE
+from bulkflow.lots.bodies import Draw
+from bulkflow.lots.declaring import zone_of
+from bulkflow.lots.draws import draw_into_load
+from bulkflow.records.actors import Power
+from bulkflow.records.chain import Record, append, require
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["change_load", "examine_tank", "record_loads", "record_step"]
+
+_BEFORE_LOADING = frozenset({LoadState.PLANNED, LoadState.PROMISED, LoadState.HELD})
+
+
+def record_loads(session: Session, loads: Sequence[tuple[Load, LoadStep]]) -> list[Record]:
+    """Record new loads, each with its first step; all or none.
+
+    Raises
+    ------
+    InputError
+        With every name taken already, and every first step that none may be.
+    RefusedError
+        If the acting person may not record.
+    """
+    require(session, Power.RECORD, f"record {len(loads)} loads")
+    names = [load.load_id for load, _ in loads]
+    faults = [
+        Fault("", 0, "load_id", f"{name!r} is given twice", "Give each load its own name.")
+        for name in sorted({name for name in names if names.count(name) > 1})
+    ]
+    taken = set(
+        session.scalars(select(LOAD_TABLE.c.load_id).where(LOAD_TABLE.c.load_id.in_(names)))
+    )
+    mend = "Give it another name, or change the load that is there."
+    faults += [
+        Fault("", 0, "load_id", f"{name!r} is in the register already", mend)
+        for name in sorted(taken)
+    ]
+    for load, step in loads:
+        if step.load_id != load.load_id:
+            raise ValueError(f"the first step of {load.load_id} names {step.load_id}")
+        if step.state not in FIRST_STATES:
+            found = f"{load.load_id} would begin as {step.state.value}"
+            faults.append(Fault("", 0, "state", found, "Record it as it was before."))
+    if faults:
+        raise InputError(faults)
+    records = []
+    for load, step in loads:
+        zone = zone_of(session, load.origin)
+        records.append(append(session, LOAD, load, zone=zone))
+        records.append(append(session, LOAD_STEP, step, zone=zone))
+    return records
+
+
+def change_load(session: Session, load: Load) -> Record:
+    """Record a changed description of a load that is not issued yet; it supersedes the old one.
+
+    Raises
+    ------
+    InputError
+        If it is unknown, or issued already.
+    """
+    require(session, Power.RECORD, f"change load {load.load_id}")
+    before = find_load(session, load.load_id)
+    if before.state not in _BEFORE_LOADING:
+        found = f"{load.load_id} is {before.state.value}"
+        mend = "Only a planned, promised or held load is changed; hold an issued one first."
+        raise InputError(Fault("", 0, "load", found, mend))
+    return append(session, LOAD, load, supersedes=before.record, zone=zone_of(session, load.origin))
+
+
+def record_step(
+    session: Session,
+    step: LoadStep,
+    *,
+    scenario: Scenario | None = None,
+    shares: Mapping[str, Decimal] | None = None,
+) -> list[Record]:
+    """Record the next step of a load.
+
+    Loading draws the load's LPA from its lots. Issuing, loading and departing need every gate
+    of every lot, and the tank's, to be open.
+
+    Parameters
+    ----------
+    step : the load, the state it comes into, the day, and what goes with it.
+    scenario : the workspace, for markets and shelf lives; needed for the three steps named.
+    shares : on loading, what was really drawn, by lot, where it differs from what was meant;
+        every lot of the load is named.
+
+    Returns
+    -------
+    list : the step's record last; before it those of a changed description and of the draws.
+
+    Raises
+    ------
+    InputError
+        If the load is unknown, the step is not legal from where it stands, or a reason or
+        amount is missing.
+    GateClosedError
+        If a gate says no; carries every closed gate.
+    RefusedError
+        If the acting person may not.
+    """
+    power = Power.ISSUE if step.state is LoadState.ISSUED else Power.RECORD
+    require(session, power, f"make load {step.load_id} {step.state.value}")
+    load = find_load(session, step.load_id)
+    _check_legal(load, step)
+    made: list[Record] = []
+    if shares is not None:
+        load = _with_shares(session, load, step, shares, made)
+    if step.state in NEEDS_OPEN_GATES:
+        if scenario is None:
+            raise ValueError(f"a load is {step.state.value} only with the workspace at hand")
+        closed = [
+            gate for gate in load_gates(session, load, scenario, on=step.on) if not gate.is_open
+        ]
+        if closed:
+            raise GateClosedError(load.load_id, step.state.value, closed)
+    if step.state is LoadState.LOADED:
+        made += draw_into_load(session, _draws(load, step))
+    made.append(append(session, LOAD_STEP, step, zone=zone_of(session, load.origin)))
+    return made
+
+
+def examine_tank(session: Session, found: TankAcceptance) -> Record:
+    """Record what was found of the tank that came for a load; a later record supersedes it.
+
+    Whether the tank is accepted is judged from the record whenever it is asked.
+
+    Raises
+    ------
+    InputError
+        If the load is unknown, or liquid is in the tank already.
+    """
+    require(session, Power.RECORD, f"examine the tank of load {found.load_id}")
+    load = find_load(session, found.load_id)
+    if load.state not in _BEFORE_LOADING | {LoadState.ISSUED}:
+        words = f"{load.load_id} is {load.state.value}"
+        raise InputError(Fault("", 0, "load", words, "A tank is examined before it is filled."))
+    before = accepted_tank(session, found.load_id)
+    return append(
+        session,
+        ACCEPTANCE,
+        found,
+        supersedes=None if before is None else before.record,
+        zone=zone_of(session, load.origin),
+    )
+
+
+def _check_legal(load: LoadRecord, step: LoadStep) -> None:
+    faults = []
+    following = NEXT_STATES[load.state]
+    if step.state not in following:
+        legal = ", ".join(sorted(state.value for state in following)) or "nothing"
+        found = f"{load.load_id} is {load.state.value} and cannot become {step.state.value}"
+        faults.append(Fault("", 0, "step", found, f"From {load.state.value} follows: {legal}."))
+    if step.on < load.last.step.on and step.state not in {LoadState.HELD, LoadState.WITHDRAWN}:
+        found = f"is {step.on}, before {load.load_id} was {load.state.value} ({load.last.step.on})"
+        faults.append(Fault("", 0, "on", found, "Give the day on which it happened."))
+    if step.state in {LoadState.HELD, LoadState.WITHDRAWN} and not step.reason:
+        faults.append(Fault("", 0, "reason", "is missing", "Say why, in a sentence."))
+    if faults:
+        raise InputError(faults)
+
+
+def _draws(load: LoadRecord, step: LoadStep) -> list[Draw]:
+    return [
+        Draw(lot_id=share.lot_id, load_id=load.load_id, lpa=share.lpa, on=step.on)
+        for share in load.shares
+    ]
+
+
+def _with_shares(
+    session: Session,
+    load: LoadRecord,
+    step: LoadStep,
+    shares: Mapping[str, Decimal],
+    made: list[Record],
+) -> LoadRecord:
+    """Record what was really drawn as the description that stands."""
+    meant = {share.lot_id for share in load.shares}
+    if step.state is not LoadState.LOADED or set(shares) != meant or min(shares.values()) <= 0:
+        listed = ", ".join(sorted(meant)) or "none"
+        found = f"name {', '.join(sorted(shares)) or 'no lot'}"
+        mend = f"On loading, give LPA above 0 for each lot of the load: {listed}."
+        raise InputError(Fault("", 0, "shares", found, mend))
+    parts = tuple(_drawn_part(part, shares) for part in load.parts)
+    body = load.description.model_copy(update={"parts": parts})
+    made.append(
+        append(session, LOAD, body, supersedes=load.record, zone=zone_of(session, load.origin))
+    )
+    return find_load(session, load.load_id)
+
+
+def _drawn_part(part: LoadPart, shares: Mapping[str, Decimal]) -> LoadPart:
+    from bulkflow.loads.mixing import part_of
+
+    drawn = [
+        share.model_copy(update={"lpa": shares[share.lot_id].quantize(Decimal("0.001"))})
+        for share in part.shares
+    ]
+    return part_of(part, drawn)

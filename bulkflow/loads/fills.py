@@ -1,0 +1,116 @@
+"""How full a load's tank may and must be, part by part, at the strengths it really carries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from bulkflow.filling import FillRange
+from bulkflow.loads.bodies import LoadPart
+from bulkflow.plan.checks.fill import load_fill
+from bulkflow.scenario.model import Lane, Liquid, Scenario, TankType
+
+__all__ = ["PartFill", "Ways", "capacity_of", "fill_of_part", "most_lpa"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """What a scenario says of lanes, tanks, liquids, sites, by id."""
+
+    scenario: Scenario
+    lanes: dict[str, Lane]
+    tanks: dict[str, TankType]
+    liquids: dict[str, Liquid]
+
+    @classmethod
+    def of(cls, scenario: Scenario) -> Ways:
+        """Lay out a scenario."""
+        return cls(
+            scenario,
+            {one.id: one for one in scenario.lanes},
+            {one.id: one for one in scenario.tank_types},
+            {one.id: one for one in scenario.liquids},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PartFill:
+    """The fill range of one part: of one compartment, and how many of its size it fills.
+
+    ``ranges`` has one entry per compartment (one for an undivided tank).
+    """
+
+    part: LoadPart
+    ranges: tuple[FillRange, ...]
+
+    @property
+    def least_litres(self) -> float:
+        """Least litres at the filling temperature, all its compartments together."""
+        return sum(one.min_litres for one in self.ranges)
+
+    @property
+    def most_litres(self) -> float:
+        """Most litres at the filling temperature, all its compartments together."""
+        return sum(one.max_litres for one in self.ranges)
+
+    @property
+    def least_lpa(self) -> float:
+        """Least LPA."""
+        return sum(one.min_lpa for one in self.ranges)
+
+    @property
+    def most_lpa(self) -> float:
+        """Most LPA."""
+        return sum(one.max_lpa for one in self.ranges)
+
+
+def capacity_of(tank: TankType, part: LoadPart) -> tuple[float, ...]:
+    """Return the capacities [L] that a part fills: its compartments, else the whole tank."""
+    if tank.compartments and part.compartments_litres:
+        return tuple(float(one) for one in part.compartments_litres)
+    return (tank.capacity_litres,)
+
+
+def fill_of_part(
+    ways: Ways, lane_id: str, tank_type: str, part: LoadPart, *, temperature_c: float | None = None
+) -> PartFill:
+    """Return how full the part's compartments may and must be.
+
+    Parameters
+    ----------
+    temperature_c : of the liquid when filled [degC]; by default the lane's.
+    """
+    tank = ways.tanks[tank_type]
+    strength = float(part.strength_percent)
+    return PartFill(
+        part,
+        tuple(
+            _range(ways, lane_id, tank, part.liquid_id, strength, capacity, temperature_c)
+            for capacity in capacity_of(tank, part)
+        ),
+    )
+
+
+def most_lpa(
+    ways: Ways, lane_id: str, tank_type: str, liquid_id: str, strength: Decimal, litres: float
+) -> float:
+    """Return the most LPA of a strength that a tank or compartment may hold; 0 where none is."""
+    tank = ways.tanks[tank_type]
+    found = _range(ways, lane_id, tank, liquid_id, float(strength), litres, None)
+    return 0.0 if found.refused else found.max_lpa
+
+
+def _range(
+    ways: Ways,
+    lane_id: str,
+    tank: TankType,
+    liquid_id: str,
+    strength: float,
+    capacity: float,
+    temperature_c: float | None,
+) -> FillRange:
+    lane = ways.lanes[lane_id]
+    if temperature_c is not None:
+        lane = lane.model_copy(update={"filling_temperature_c": temperature_c})
+    liquid = ways.liquids[liquid_id].model_copy(update={"strength_percent": strength})
+    return load_fill(lane, tank, liquid, capacity)

@@ -1,0 +1,235 @@
+"""The gates of a load: its contents, every gate of every lot in it, its fill, its tank.
+
+Nothing of it is stored: it follows from the records whenever it is asked. A load is issued,
+loaded and sent only while all of them are open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import PlanningError
+from bulkflow.loads.acceptance import tank_checks
+from bulkflow.loads.bodies import LotShare
+from bulkflow.loads.fills import Ways, fill_of_part
+from bulkflow.loads.queries import LoadRecord, accepted_tank
+from bulkflow.loads.steps import CARRIES_LIQUID
+from bulkflow.lots.explaining import explain_lots
+from bulkflow.lots.queries import LotLine, lots_named
+from bulkflow.program.classes import Origins, markets_barring
+from bulkflow.scenario.model import Lot as ScenarioLot
+from bulkflow.scenario.model import LotStatus, Scenario
+
+__all__ = [
+    "FILL_TOLERANCE",
+    "GateClosedError",
+    "LoadGate",
+    "LoadGateKind",
+    "barred_markets",
+    "expires_on",
+    "load_gates",
+]
+
+FILL_TOLERANCE = 1e-6
+"""Share by which a computed fill may lie outside its range: rounding of 0.001 LPA, no more."""
+
+
+class LoadGateKind(StrEnum):
+    """What must be open before a load may go."""
+
+    CONTENTS = "contents"
+    LABORATORY = "laboratory"
+    DECISION = "decision"
+    HOLD = "hold"
+    MARKET = "market"
+    SHELF_LIFE = "shelf life"
+    AMOUNT = "amount"
+    FILL = "fill"
+    TANK = "tank"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadGate:
+    """One gate: of what kind, of which lot, liquid or tank, open or not, and why."""
+
+    kind: LoadGateKind
+    subject: str
+    is_open: bool
+    reason: str
+
+    def __str__(self) -> str:
+        """Return ``decision of D-101: closed, ...``."""
+        state = "open" if self.is_open else "CLOSED"
+        return f"{self.kind.value} of {self.subject}: {state}: {self.reason}"
+
+
+class GateClosedError(PlanningError):
+    """A load may not take a step, because gates are closed; carries them."""
+
+    def __init__(self, load_id: str, step: str, closed: Sequence[LoadGate]) -> None:
+        self.load_id, self.step, self.closed = load_id, step, tuple(closed)
+        lines = "\n".join(
+            f"  {gate.kind.value} of {gate.subject}: {gate.reason}" for gate in closed
+        )
+        some = "a gate is" if len(closed) == 1 else f"{len(closed)} gates are"
+        super().__init__(f"Load {load_id} may not be {step}: {some} closed.\n{lines}")
+
+
+def load_gates(
+    session: Session, load: LoadRecord, scenario: Scenario, *, on: date
+) -> list[LoadGate]:
+    """Return every gate of a load on a day, open and closed.
+
+    Parameters
+    ----------
+    on : the day of filling: the age of a cleaning counts up to it.
+    """
+    lots = lots_named(session, [share.lot_id for share in load.shares if not share.vatting])
+    gates = [*_contents(load)]
+    gates += _lot_gates(session, load, lots)
+    origins, ways = Origins(scenario), Ways.of(scenario)
+    for share in load.shares:
+        line = lots.get(share.lot_id)
+        if line is not None:
+            gates.append(_market(load, line, origins))
+            gates.append(_shelf_life(load, line, ways))
+            if load.state not in CARRIES_LIQUID:
+                gates.append(_amount(share, line))
+    gates += _fill(load, ways)
+    gates.append(_tank(session, load, on))
+    return gates
+
+
+def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:
+    """Return the markets that a lot may not go to: by its base, its supplier, its restrictions."""
+    lot = ScenarioLot(
+        lot_id=line.lot_id,
+        liquid=line.liquid_id,
+        site=line.site_id,
+        litres_20c=float(line.litres_20c),
+        strength_percent=float(line.strength_percent),
+        status=LotStatus(line.status.value),
+        spirit_base=line.spirit_base,
+        supplier=line.supplier_id,
+        restrictions=line.restrictions,
+    )
+    return markets_barring(origins.of_lot(lot).origin_class) | frozenset(line.restrictions)
+
+
+def expires_on(line: LotLine, shelf_life_days: int | None) -> date | None:
+    """Return the last day on which a lot may be used; None where its liquid keeps."""
+    if shelf_life_days is None or line.made_on is None:
+        return None
+    return line.made_on + timedelta(days=shelf_life_days)
+
+
+def _contents(load: LoadRecord) -> Iterable[LoadGate]:
+    kind = LoadGateKind.CONTENTS
+    for part in load.parts:
+        waiting = [share for share in part.shares if share.vatting or share.expected_on]
+        if not part.shares:
+            words = "no lots are allocated to it"
+        elif waiting:
+            words = "; ".join(_waiting(share) for share in waiting)
+        else:
+            names = ", ".join(f"{share.lpa} LPA of {share.lot_id}" for share in part.shares)
+            yield LoadGate(kind, part.liquid_id, is_open=True, reason=names)
+            continue
+        yield LoadGate(kind, part.liquid_id, is_open=False, reason=words)
+
+
+def _waiting(share: LotShare) -> str:
+    if share.vatting:
+        return f"counts on {share.lot_id}, a vatting still to be made and released"
+    return f"counts on {share.lot_id}, whose decision is expected {share.expected_on}"
+
+
+def _lot_gates(
+    session: Session, load: LoadRecord, lots: Mapping[str, LotLine]
+) -> Iterable[LoadGate]:
+    named = [share.lot_id for share in load.shares if not share.vatting]
+    for lot_id in named:
+        if lot_id not in lots:
+            words = "it is not in the register"
+            yield LoadGate(LoadGateKind.CONTENTS, lot_id, is_open=False, reason=words)
+    known = [lots[name] for name in named if name in lots]
+    for explained in explain_lots(session, known):
+        for state in explained.gates:
+            kind = LoadGateKind(state.gate.value)
+            yield LoadGate(kind, explained.lot.lot_id, state.is_open, state.reason)
+
+
+def _market(load: LoadRecord, line: LotLine, origins: Origins) -> LoadGate:
+    kind, market = LoadGateKind.MARKET, load.market
+    if market is None:
+        words = f"{load.destination} is of no market"
+        return LoadGate(kind, line.lot_id, is_open=True, reason=words)
+    barred = barred_markets(origins, line)
+    if market in barred:
+        words = f"{market} may not have it (base {line.spirit_base}, supplier {line.supplier_id})"
+        if market in line.restrictions:
+            words = f"it is restricted: not for {market}"
+        return LoadGate(kind, line.lot_id, is_open=False, reason=words)
+    if line.markets and market not in line.markets:
+        words = (
+            f"it is meant for {', '.join(line.markets)}, so limits for {market} were not checked"
+        )
+        return LoadGate(kind, line.lot_id, is_open=False, reason=words)
+    return LoadGate(kind, line.lot_id, is_open=True, reason=f"nothing bars it from {market}")
+
+
+def _shelf_life(load: LoadRecord, line: LotLine, ways: Ways) -> LoadGate:
+    kind = LoadGateKind.SHELF_LIFE
+    liquid = ways.liquids.get(line.liquid_id)
+    until = expires_on(line, None if liquid is None else liquid.shelf_life_days)
+    if until is None:
+        return LoadGate(kind, line.lot_id, is_open=True, reason="no shelf life is stated")
+    words = f"good until {until}, usable at {load.destination} from {load.usable_day}"
+    return LoadGate(kind, line.lot_id, is_open=load.usable_day <= until, reason=words)
+
+
+def _amount(share: LotShare, line: LotLine) -> LoadGate:
+    words = f"{share.lpa} LPA of {line.lpa_left} LPA left"
+    return LoadGate(
+        LoadGateKind.AMOUNT, line.lot_id, is_open=share.lpa <= line.lpa_left, reason=words
+    )
+
+
+def _fill(load: LoadRecord, ways: Ways) -> Iterable[LoadGate]:
+    kind = LoadGateKind.FILL
+    if load.lane_id not in ways.lanes or load.tank_type not in ways.tanks:
+        words = f"the workspace has no lane {load.lane_id} with {load.tank_type}"
+        yield LoadGate(kind, load.tank_type, is_open=False, reason=words)
+        return
+    for part in load.parts:
+        if part.liquid_id not in ways.liquids:
+            words = f"the workspace has no liquid {part.liquid_id}"
+            yield LoadGate(kind, part.liquid_id, is_open=False, reason=words)
+            continue
+        fill = fill_of_part(ways, load.lane_id, load.tank_type, part)
+        refused = [one.reason for one in fill.ranges if one.refused]
+        if refused:
+            yield LoadGate(kind, part.liquid_id, is_open=False, reason=refused[0])
+            continue
+        slack = Decimal(repr(FILL_TOLERANCE * fill.most_lpa + 0.001))
+        low, high = Decimal(repr(fill.least_lpa)) - slack, Decimal(repr(fill.most_lpa)) + slack
+        words = (
+            f"{part.lpa} LPA; from {fill.least_lpa:,.1f} ({fill.ranges[0].minimum.rule}) to"
+            f" {fill.most_lpa:,.1f} LPA ({fill.ranges[0].maximum.rule})"
+        )
+        yield LoadGate(kind, part.liquid_id, is_open=low <= part.lpa <= high, reason=words)
+
+
+def _tank(session: Session, load: LoadRecord, on: date) -> LoadGate:
+    found = accepted_tank(session, load.load_id)
+    checks = tank_checks(None if found is None else found.tank, on=on)
+    failed = [f"{check.what}: {check.words}" for check in checks if not check.passed]
+    subject = load.tank_type if found is None else found.tank.tank_number
+    words = "; ".join(failed) or f"{len(checks)} checks, all passed"
+    return LoadGate(LoadGateKind.TANK, subject, is_open=not failed, reason=words)

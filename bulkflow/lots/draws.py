@@ -1,0 +1,69 @@
+"""LPA that leaves lots into loads: the one way out of a lot's account towards a bottler."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from decimal import Decimal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.lots.bodies import Draw
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.queries import lots_named
+from bulkflow.lots.tables import DRAW, DRAW_TABLE
+from bulkflow.lots.zones import append_about_lots
+from bulkflow.records.actors import Power
+from bulkflow.records.chain import Record, is_current, require
+from bulkflow.records.schema import RECORD
+
+__all__ = ["draw_into_load", "draws_of_load"]
+
+
+def draw_into_load(session: Session, draws: Sequence[Draw]) -> list[Record]:
+    """Record that LPA left lots into a load; all or none.
+
+    Raises
+    ------
+    InputError
+        With every lot that is unknown, not released, or holds less than is drawn.
+    RefusedError
+        If the acting person may not record.
+    """
+    loads = ", ".join(sorted({draw.load_id for draw in draws}))
+    require(session, Power.RECORD, f"draw lots into load {loads}")
+    known = lots_named(session, [draw.lot_id for draw in draws])
+    asked: dict[str, Decimal] = defaultdict(Decimal)
+    for draw in draws:
+        asked[draw.lot_id] += draw.lpa
+    faults = []
+    for lot_id, lpa in asked.items():
+        line = known.get(lot_id)
+        if line is None:
+            found, mend = f"{lot_id!r} is not in the register", "Correct the lots of the load."
+        elif line.status is not LotStatus.RELEASED:
+            found = f"{lot_id} is {line.status.value}, not released"
+            mend = "Only a released lot is loaded."
+        elif lpa > line.lpa_left:
+            found = f"{lot_id} has {line.lpa_left} LPA left, but {lpa} is drawn"
+            mend = "Allocate again, or correct the lot."
+        else:
+            continue
+        faults.append(Fault("", 0, "lot", found, mend))
+    if faults:
+        raise InputError(faults)
+    return append_about_lots(session, DRAW, [(draw, None) for draw in draws])
+
+
+def draws_of_load(session: Session, load_id: str) -> list[Draw]:
+    """Return what was drawn into a load, in the order it was recorded."""
+    query = (
+        select(RECORD)
+        .join(DRAW_TABLE, DRAW_TABLE.c.seq == RECORD.c.seq)
+        .where(DRAW_TABLE.c.load_id == load_id, is_current(DRAW_TABLE.c.seq))
+        .order_by(RECORD.c.seq)
+    )
+    records = [Record(**row) for row in session.execute(query).mappings()]
+    return [DRAW.read(record.version, record.body) for record in records]
