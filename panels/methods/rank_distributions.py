@@ -33,7 +33,7 @@ _IntArray = NDArray[np.int64]
 
 # Largest number of assessors for each number of products: the distribution then takes one to five
 # seconds at most, once.
-_LARGEST_PANEL = {2: 1000, 3: 150, 4: 40, 5: 12, 6: 6, 7: 4}
+_LARGEST_PANEL = {2: 1000, 3: 150, 4: 40, 5: 12, 6: 7, 7: 4, 8: 3}
 _LARGEST_PAGE_PRODUCTS = 10
 _LARGEST_PAGE_ASSESSORS = 200
 _CHUNK = 2_000_000
@@ -78,7 +78,7 @@ def friedman_critical_value(products: int, assessors: int, alpha: float = 0.05) 
 
     Parameters
     ----------
-    products, assessors : P and J; J up to 150 (P = 3), 40 (4), 12 (5), 6 (6), 4 (7).
+    products, assessors : P and J; J up to 150 (P = 3), 40 (4), 12 (5), 7 (6), 4 (7), 3 (8).
     alpha : level.
 
     Returns
@@ -101,10 +101,8 @@ def friedman_exact_p(ranks: FloatArray) -> float:
     doubled = np.rint(2.0 * ranks).astype(np.int64)  # mid-ranks become whole
     observed = int(_spread(doubled.sum(0)[None, :])[0])
     rows = np.sort(doubled, axis=1)
-    states, chances = rows[:1], np.ones(1)
-    for row in rows[1:]:
-        states, chances = _add_row(states, chances, row)
-    return min(1.0, float(chances[_spread(states) >= observed].sum()))
+    squares, chances = _spread_distribution(list(rows))
+    return min(1.0, float(chances[squares >= observed].sum()))
 
 
 def page_distribution(products: int, assessors: int) -> tuple[int, FloatArray]:
@@ -165,11 +163,40 @@ def _critical(values: FloatArray, chances: FloatArray, alpha: float) -> float | 
 
 @lru_cache(maxsize=256)
 def _distribution(products: int, assessors: int) -> tuple[FloatArray, FloatArray]:
-    row = np.arange(1, products + 1, dtype=np.int64)
-    states, chances = row[None, :], np.ones(1)
-    for _ in range(assessors - 1):
+    p, j = products, assessors
+    row = np.arange(1, p + 1, dtype=np.int64)
+    squares, chances = _spread_distribution([row] * j)
+    values = (12.0 * squares - 3.0 * (j * (p + 1)) ** 2 * p) / (j * p * (p + 1))
+    return np.asarray(values, dtype=np.float64), chances
+
+
+def _spread_distribution(rows: list[_IntArray]) -> tuple[_IntArray, FloatArray]:
+    """Return the attainable sums of squared rank sums, rising, and their chances.
+
+    The last row needs no new states: its effect on the sum of squares is a product of matrices,
+    which spares the longest step.
+    """
+    states, chances = rows[0][None, :], np.ones(1)
+    for row in rows[1:-1]:
         states, chances = _add_row(states, chances, row)
-    return _statistics(states, chances, products, assessors)
+    orders = _orders(rows[-1])
+    own = int((rows[-1] ** 2).sum())
+    tally: dict[int, float] = {}
+    step = max(1, _CHUNK // orders.shape[0])
+    for start in range(0, states.shape[0], step):
+        block = states[start : start + step]
+        after = _spread(block)[:, None] + own + 2 * (block @ orders.T)
+        weight = np.repeat(chances[start : start + step] / orders.shape[0], orders.shape[0])
+        least = int(after.min())
+        counts = np.bincount((after - least).ravel(), weights=weight)
+        for at in np.flatnonzero(counts):
+            tally[least + int(at)] = tally.get(least + int(at), 0.0) + float(counts[at])
+    squares = np.array(sorted(tally), dtype=np.int64)
+    return squares, np.array([tally[int(square)] for square in squares], dtype=np.float64)
+
+
+def _orders(row: _IntArray) -> _IntArray:
+    return np.array(sorted(set(permutations(row.tolist()))), dtype=np.int64)
 
 
 def _add_row(
@@ -180,7 +207,7 @@ def _add_row(
     States stay sorted: adding all permutations to a sorted state gives the same multiset of sums
     as adding them to any arrangement of it.
     """
-    orders = np.array(sorted(set(permutations(row.tolist()))), dtype=np.int64)
+    orders = _orders(row)
     base = int(states.max() + row.max() + 1)
     powers = base ** np.arange(row.size - 1, dtype=np.int64)  # the last sum follows from the rest
     total = int(states[0].sum() + row.sum())
@@ -207,15 +234,6 @@ def _add_row(
 def _spread(states: _IntArray) -> _IntArray:
     """Whole number that rises with the variance of rank sums of a fixed total."""
     return np.asarray((states * states).sum(1), dtype=np.int64)
-
-
-def _statistics(
-    states: _IntArray, chances: FloatArray, p: int, j: int
-) -> tuple[FloatArray, FloatArray]:
-    squares, at = np.unique(_spread(states), return_inverse=True)
-    merged = np.bincount(at.ravel(), weights=chances)
-    values = (12.0 * squares - 3.0 * (j * (p + 1)) ** 2 * p) / (j * p * (p + 1))
-    return np.asarray(values, dtype=np.float64), np.asarray(merged, dtype=np.float64)
 
 
 @lru_cache(maxsize=512)

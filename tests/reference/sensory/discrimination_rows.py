@@ -127,6 +127,8 @@ def p_value(row: Row) -> Answer:
         frame = row.frame()
         line = frame[frame[column(frame, "id")].astype(str) == row.text("id", "row")].iloc[0]
         n, x = (int(line[column(frame, name)]) for name in ("assessments", "correct"))
+        if not row.has("method"):
+            return discrimination.p_value(str(line[column(frame, "method")]), x, n)
     else:
         raise NotAsked("no result is given")
     if row.says("or fewer", "or less", "at most"):
@@ -185,7 +187,7 @@ def d_prime(row: Row) -> Answer:
         error = thurstone.standard_error_of_d_prime(method, x, n)
         if error is None or row.says("standard error"):
             return error
-        return error**2 if row.says("variance") else error**2 * n
+        return error**2 * n if row.says(r"\bb\b", "b[- ]value") else error**2
     return thurstone.estimate_d_prime(method, x, n, sided=row.sided()).estimate
 
 
@@ -227,7 +229,7 @@ def a_not_a(row: Row) -> Answer:
             table = np.array([[hits, n_a - hits], [false_alarms, n_not_a - false_alarms]])
             return anota.pearson_chi_square(table, continuity=True)
         return result.chi_square_p if row.says(r"\bp\b") else result.chi_square
-    if row.says(r"\bp[ -]?value", "probability", "fisher"):
+    if row.says(r"\bp\b", "probability", "fisher"):
         return result.p_value
     if row.says("standard error", "variance"):
         error = result.standard_error

@@ -96,11 +96,18 @@ class Row:
 
     def sided(self) -> Sided:
         """One-sided unless the row says two."""
-        said = self.inputs.get("sided") or self.inputs.get("sides") or self.inputs.get("tails")
-        said = said or self.inputs.get("alternative") or self.inputs.get("method", "")
-        if re.search(r"two|2[ -]?sided|^2$", said.lower().replace("two-out-of-five", "")):
+        given = [
+            self.inputs[key]
+            for key in ("sided", "sides", "tails", "alternative")
+            if key in self.inputs
+        ]
+        named = re.search(
+            r"(one|two|1|2)[\s_-]*(sided|tailed)", self.inputs.get("method", "").lower()
+        )
+        said = given[0].lower() if given else named[1] if named else ""
+        if re.search(r"two|^2", said):
             return "two"
-        if re.search(r"one|greater|less|^1$", said.lower()):
+        if re.search(r"one|greater|less|^1", said):
             return "one"
         return "two" if self.says(r"two[- ]sided|two[- ]tailed") else "one"
 

@@ -66,7 +66,7 @@ def f_ratio(row: Row) -> Answer:
     """F of one line over another, or its p-value."""
     table = _anova(row)
     fixed = row.says("over (the )?error", "fixed")
-    if row.says(r"(^|\bf |of )(the )?interaction over", "^f interaction"):
+    if row.says(r"(^|\bf |of )(the )?interaction over", "^f interaction", "interaction f"):
         line = table.interaction
     elif row.says("f (of )?assessor", "assessor over"):
         line = table.assessor
@@ -172,6 +172,10 @@ def dunnett_of_groups(row: Row) -> Answer:
     if row.says("difference"):
         return line.difference
     return line.p_value
+
+
+def grand_mean(row: Row) -> Answer:
+    return _anova(row).grand_mean
 
 
 def product_interval(row: Row) -> Answer:
@@ -291,7 +295,7 @@ def _has_values(row: Row) -> bool:
 def algorithm_a(row: Row) -> Answer:
     if row.says("factor on the median"):
         return robust.ALGORITHM_A_MAD_FACTOR
-    if row.says("factor on the winsor"):
+    if row.says("factor on the winsor", "winsori[sz]ed standard deviation"):
         return robust.ALGORITHM_A_SCALE_FACTOR
     if row.says("winsorising limit", "limit in units"):
         return robust.ALGORITHM_A_LIMIT
@@ -451,16 +455,17 @@ QUESTIONS: list[Question] = [
     ),
     (lambda r: _has_panel(r) and r.says("degrees of freedom", r"^df\b"), degrees_of_freedom),
     (lambda r: _has_panel(r) and r.has("product"), product_interval),
+    (lambda r: _has_panel(r) and r.says("grand mean", "overall mean"), grand_mean),
     (lambda r: r.says("half-?width") and (r.has("n_assessors") or r.has("assessors")), half_width),
     (lambda r: r.says("dunnett") and r.has("file", "group"), dunnett_of_groups),
     (lambda r: r.says("dunnett") and r.has("t", "df"), dunnett_p),
     (lambda r: r.says("dunnett") and r.has("df"), dunnett_critical),
     (lambda r: r.says("paired") and r.has("file"), paired),
-    (lambda r: r.says("algorithm a"), algorithm_a),
+    (lambda r: r.says("algorithm a") or r.id.startswith("ALGA"), algorithm_a),
     (lambda r: r.says("huber") and _has_values(r), huber),
     (lambda r: r.says("robust cv does not exceed"), olive_validity),
     (
-        lambda r: r.says("of the median", "robust coefficient of variation") and _has_values(r),
+        lambda r: r.says("of the median", "coefficient of variation") and _has_values(r),
         olive,
     ),
     (lambda r: r.says("mandel") and r.has("p"), mandel_limit),
