@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
+WIDEST_NAME = 27  # columns given to the name of a lane before it is folded
 SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
 WEEK_DAYS = 7
 HEADING = "bold"
@@ -200,7 +201,7 @@ def _loads(plan: Plan, unit: str) -> RenderableType:
     lanes = views.lane_loads(plan)
     if not lanes:
         return Text("No loads.")
-    name_width = min(27, max(len(row.lane) for row in lanes))
+    name_width = min(WIDEST_NAME, max(len(row.lane) for row in lanes))
     across = max(1, (80 - name_width - 14) // 3)
     grid = Table.grid()
     for start in range(0, plan.quarter_periods, across):
@@ -213,7 +214,7 @@ def _load_block(
     plan: Plan, lanes: Sequence[views.LaneLoads], unit: str, start: int, stop: int
 ) -> Table:
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 0))
-    table.add_column(unit, overflow="fold", max_width=27)
+    table.add_column(unit, overflow="fold", max_width=WIDEST_NAME)
     for period in range(start, stop):
         table.add_column(str(period + 1), justify="right", min_width=2)
     table.add_column("all", justify="right", min_width=4)
@@ -229,6 +230,8 @@ def _next_loads(result: PlanResult) -> Table:
     plan = result.plan
     table = plain_table("load on", "lane", "tank", "liquid", "LPA", "usable", "",
                    right=("load on", "LPA", "usable"))  # fmt: skip
+    lanes = [len(load.lane) for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS))]
+    table.columns[1].min_width = min(WIDEST_NAME, max(lanes, default=0))
     for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS)):
         for place, part in enumerate(load.parts):
             whole = place == 0

@@ -6,6 +6,7 @@ Owns the tolerances, so that every check of a kind is equally strict.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = [
@@ -102,37 +103,38 @@ class Watch:
         """Compare an amount with what it must be."""
         self._note(
             abs(found - right),
-            f"{where} is {self._say(found)}, not {self._say(right)}",
             self.measure.tolerance(found, right),
+            lambda: f"{where} is {self._say(found)}, not {self._say(right)}",
         )
 
     def at_most(self, found: float, limit: float, where: str) -> None:
         """Compare an amount with the most it may be."""
         self._note(
             found - limit,
-            f"{where} is {self._say(found)}, above {self._say(limit)}",
             self.measure.tolerance(found, limit),
+            lambda: f"{where} is {self._say(found)}, above {self._say(limit)}",
         )
 
     def at_least(self, found: float, limit: float, where: str) -> None:
         """Compare an amount with the least it may be."""
         self._note(
             limit - found,
-            f"{where} is {self._say(found)}, below {self._say(limit)}",
             self.measure.tolerance(found, limit),
+            lambda: f"{where} is {self._say(found)}, below {self._say(limit)}",
         )
 
     def same(self, found: object, right: object, where: str) -> None:
         """Compare a day, a name or a set with what it must be."""
-        self._note(0.0 if found == right else 1.0, f"{where} is {found}, not {right}", 0.0)
+        wrong = 0.0 if found == right else 1.0
+        self._note(wrong, 0.0, lambda: f"{where} is {found}, not {right}")
 
     def holds(self, truth: object, where: str) -> None:
         """Note a fact that must be true; ``where`` tells what is wrong if it is not."""
-        self._note(0.0 if truth else 1.0, where, 0.0)
+        self._note(0.0 if truth else 1.0, 0.0, lambda: where)
 
     def wrong(self, where: str) -> None:
         """Note a fault that has no size; ``where`` tells what is wrong."""
-        self._note(math.inf, where, 0.0)
+        self._note(math.inf, 0.0, lambda: where)
 
     def result(self) -> Check:
         """Return how the check went."""
@@ -149,15 +151,18 @@ class Watch:
             failures=self.failures,
         )
 
-    def _note(self, violation: float, where: str, tolerance: float) -> None:
+    def _note(self, violation: float, tolerance: float, say: Callable[[], str]) -> None:
+        """Count a comparison; its words are made only where it is the worst so far."""
         self.compared += 1
+        if violation <= 0.0:
+            return
         if math.isnan(violation):  # not a number is never near anything
             violation = math.inf
         excess = violation - tolerance if violation < math.inf else math.inf
         if excess > 0:
             self.failures += 1
-        if violation > 0 and excess > self._worst_excess:
-            self._worst, self._where, self._tolerance = violation, where, tolerance
+        if excess > self._worst_excess:
+            self._worst, self._where, self._tolerance = violation, say(), tolerance
             self._worst_excess = excess
 
     def _say(self, amount: float) -> str:
