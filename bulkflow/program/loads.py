@@ -238,10 +238,13 @@ class _Maker:
         self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None
     ) -> LoadColumn | None:
         liquid = self.ground.liquids[commodity.liquid]
+        key = (lane.id, tank.tank_type, commodity.liquid)
         found = self._fill(lane, tank.tank_type, liquid, size)
         if found.refused:
-            key = (lane.id, tank.tank_type, commodity.liquid)
             self.book.refusals[key] = found.reason
+            return None
+        if lane.transit_loss_percent >= 100.0:
+            self.book.refusals[key] = f"all that is sent on lane {lane.id} is lost on the way."
             return None
         name = f"{lane.id}/{tank.tank_type}/{self.ground.name(commodity)}"
         return LoadColumn(

@@ -1,14 +1,19 @@
 """Loads, lead times, unmet demand, floors and targets: each optimum worked by hand."""
 
+from datetime import timedelta
+
 import pytest
 
 from bulkflow.program.answer import LoadKind
+from bulkflow.program.build import build_program
 from tests.program.builders import (
+    START,
     ask,
     base,
     lane,
     loads_by_week,
     planned,
+    scenario,
     site,
     stock,
     tank,
@@ -85,6 +90,50 @@ def test_transit_loss_arrives_less():
     plan = planned(data)
     assert plan.costs.total == pytest.approx(600.0)
     assert plan.loads[0].lpa == pytest.approx(1_000.0)
+
+
+def test_a_lane_that_loses_everything_carries_nothing():
+    lost = lane("road", "STORE", "BOTTLER", "GIN", transit_loss_percent=100.0)
+    plan = planned(base(demand=[ask(2, 900.0)], lanes=[lost]))
+    assert plan.loads == ()
+    assert plan.costs.total == pytest.approx(9_000.0)
+
+
+def test_a_tank_that_cannot_be_filled_enough_is_refused():
+    # At least 99 % of the tank, at most 94 %: no load is lawful, and the reason is kept.
+    full = lane("road", "STORE", "BOTTLER", "GIN", minimum_fill_percent=99.0)
+    data = base(demand=[ask(2, 900.0)], lanes=[full])
+    assert planned(data).costs.total == pytest.approx(9_000.0)
+    refusals = build_program(scenario(data)).maps.loads.refusals
+    (reason,) = refusals.values()
+    assert reason.startswith("No load of 80 % vol fits tank T7: it must hold at least 6,930 L")
+
+
+@pytest.mark.parametrize("days", [1, 2, 14, 31])
+def test_periods_of_other_lengths(days):
+    # Loaded on Monday 4 January, usable on Tuesday 5: with periods of one day in period 2, with
+    # longer ones from the next period on. Asked for in period 3, which every length can serve.
+    calendar = {
+        "start": START,
+        "period_days": days,
+        "quarter_periods": 3,
+        "horizon_periods": 4,
+    }
+    third = START + timedelta(days=2 * days)
+    row = {"site": "BOTTLER", "period_start": third, "liquid": "GIN", "lpa": 900.0}
+    plan = planned(base(calendar=calendar, demand=[row]))
+    assert plan.costs.total == pytest.approx(100.0)
+
+
+def test_places_that_are_shut_throughout_send_and_take_nothing():
+    shut = [{"first_day": week(0), "last_day": week(9)}]
+    sites = [
+        site("STORE", "depot", [tank("S", 1e5, "GIN")], closures=shut),
+        site("BOTTLER", "bottler", [tank("B", 5e4, "GIN")]),
+    ]
+    plan = planned(base(demand=[ask(2, 900.0)], sites=sites))
+    assert plan.loads == ()
+    assert plan.costs.total == pytest.approx(9_000.0)
 
 
 def test_handling_storage_and_capital():

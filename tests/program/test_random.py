@@ -4,9 +4,13 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from bulkflow.core.assemble import assemble
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession
 from bulkflow.core.options import SolveOptions
 from bulkflow.plan.check import check_plan
 from bulkflow.program.answer import Plan
+from bulkflow.program.build import build_program
 from bulkflow.program.diagnosis import NoPlanError
 from bulkflow.program.solve import make_plan
 from tests.program.builders import ask, base, lane, scenario, site, stock, tank
@@ -74,6 +78,18 @@ def test_a_wider_limit_never_costs_more(what):
     data = random_scenario(11)
     cost = best(data).costs.total
     assert best(widened(data, what)).costs.total <= cost + 5.0 * GAP * abs(cost)
+
+
+@pytest.mark.parametrize("seed", QUICK)
+def test_the_relaxation_bounds_the_best_plan(seed):
+    # Without whole loads, charges and vattings a plan can only cost less.
+    network = build_program(scenario(random_scenario(seed))).network
+    program = assemble(network)
+    with HighsSession(program, relaxed=True) as session:
+        relaxed = session.solve_lp(Deadline())
+    cost = best(random_scenario(seed)).costs.total
+    assert relaxed.objective <= cost + GAP * abs(cost)
+    assert relaxed.objective >= 0.2 * cost  # and it is no empty bound
 
 
 def test_two_runs_give_the_same_plan():
