@@ -8,17 +8,15 @@ import shutil
 
 import pytest
 
+from bulkflow.cli import app as APP
 from bulkflow.cli import lots as lots_commands
 from bulkflow.cli import records as records_commands
-from bulkflow.cli.shell import make_app, run
+from bulkflow.cli.shell import run
 from bulkflow.records.actors import current_account
 
 from .making import lab_evidence
 from .test_seeds import LOTS
 
-APP = make_app("test")
-APP.add_typer(lots_commands.app, name="lots")
-APP.add_typer(records_commands.app, name="records")
 ME = current_account()
 
 
