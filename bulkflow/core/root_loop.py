@@ -8,7 +8,7 @@ alive afterwards, with the rows that were kept, for whoever goes on from there.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -20,7 +20,16 @@ from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
 
-__all__ = ["CutPool", "RootLimits", "RootResult", "RowSource", "rows_as_block", "strengthen"]
+__all__ = [
+    "CutPool",
+    "RootLimits",
+    "RootPhase",
+    "RootResult",
+    "RowSource",
+    "rows_as_block",
+    "strengthen",
+    "strengthen_in_phases",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +62,14 @@ class RootLimits:
     least_violation: float = 1e-3
     least_gain: float = 2e-5
     patience: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class RootPhase:
+    """Sources to ask together, and the limits of their rounds."""
+
+    sources: Sequence[RowSource]
+    limits: RootLimits
 
 
 @dataclass(slots=True)
@@ -158,6 +175,34 @@ def strengthen(
             break
         rounds += 1
     return RootResult(OutcomeStatus.OPTIMAL, bound, values, answer, rounds)
+
+
+def strengthen_in_phases(
+    session: HighsSession,
+    pool: CutPool,
+    phases: Sequence[RootPhase],
+    deadline: Deadline,
+    *,
+    rounds: int | None = None,
+    on_round: Callable[[int, float, FloatArray], None] | None = None,
+) -> RootResult:
+    """Run phase after phase on the same relaxation; ``rounds`` limits those of all together."""
+    total = 0
+    result: RootResult | None = None
+    for phase in phases:
+        limits = phase.limits
+        if rounds is not None:
+            limits = replace(limits, rounds=rounds - total)
+        found = strengthen(session, pool, phase.sources, deadline, limits, on_round=on_round)
+        total += found.rounds
+        kept = result if found.answer is None and result is not None else found
+        bound = found.bound if result is None else max(found.bound, result.bound)
+        result = RootResult(found.status, bound, kept.values, kept.answer, total)
+        if found.status is not OutcomeStatus.OPTIMAL or deadline.reason_to_stop() is not None:
+            break
+    if result is None:
+        raise ValueError("the root needs at least one phase")
+    return result
 
 
 def _is_over(history: list[float], rounds: int, limits: RootLimits) -> bool:

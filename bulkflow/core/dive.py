@@ -1,0 +1,97 @@
+"""A first plan by diving: fix what is nearest to whole, solve again, until all is whole.
+
+The relaxation stays in its session, so each step is a short run of the dual simplex method. Where
+a step leaves no solution, it is taken back and tried with fewer columns; a few such retreats and
+the dive is given up.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession, LpAnswer
+from bulkflow.core.outcome import OutcomeStatus
+
+__all__ = ["dive"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_WHOLE = 1e-6
+# Each step fixes this share of what is still fractional.
+_STEP = 0.2
+_RETREATS = 6
+
+
+def dive(session: HighsSession, values: FloatArray, deadline: Deadline) -> LpAnswer | None:
+    """Return a solution with every whole column whole, or None; the bounds are put back.
+
+    Parameters
+    ----------
+    values : of the relaxation that is in the session.
+    """
+    program = session.program
+    whole = np.flatnonzero(program.integer)
+    lower, upper = program.lower.copy(), program.upper.copy()
+    answer: LpAnswer | None = None
+    share, retreats = _STEP, 0
+    current = values
+    try:
+        while True:
+            open_columns = _fractional(whole, current)
+            if not len(open_columns):
+                return answer if answer is not None else session.solve_lp(deadline)
+            if deadline.reason_to_stop() is not None:
+                return None
+            chosen, targets = _nearest(open_columns, current, lower, upper, share)
+            session.set_bounds(chosen, targets, targets)
+            found = session.solve_lp(deadline)
+            if found.status is OutcomeStatus.OPTIMAL and found.values is not None:
+                lower[chosen] = upper[chosen] = targets
+                answer, current = found, found.values
+                share = min(_STEP, 2.0 * share)
+                continue
+            retreats += 1
+            if retreats > _RETREATS or found.status is not OutcomeStatus.INFEASIBLE:
+                return None
+            session.set_bounds(chosen, lower[chosen], upper[chosen])
+            if len(chosen) == 1:
+                _turn_back(session, int(chosen[0]), float(targets[0]), current, lower, upper)
+            share /= 4.0
+    finally:
+        session.set_bounds(whole, program.lower[whole], program.upper[whole])
+
+
+def _fractional(whole: IntArray, values: FloatArray) -> IntArray:
+    distance = np.abs(values[whole] - np.round(values[whole]))
+    return whole[distance > _WHOLE]
+
+
+def _nearest(
+    columns: IntArray, values: FloatArray, lower: FloatArray, upper: FloatArray, share: float
+) -> tuple[IntArray, FloatArray]:
+    """Return the columns nearest to a whole number, and those numbers."""
+    targets = np.clip(np.round(values[columns]), np.ceil(lower[columns]), np.floor(upper[columns]))
+    distance = np.abs(values[columns] - targets)
+    count = max(1, int(share * len(columns)))
+    order = np.argsort(distance, kind="stable")[:count]
+    return columns[order], targets[order]
+
+
+def _turn_back(
+    session: HighsSession,
+    column: int,
+    tried: float,
+    values: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+) -> None:
+    """Keep a column on the other side of the number that did not work."""
+    if tried >= values[column]:
+        upper[column] = min(upper[column], tried - 1.0)
+    else:
+        lower[column] = max(lower[column], tried + 1.0)
+    here = np.array([column])
+    session.set_bounds(here, lower[here], upper[here])
