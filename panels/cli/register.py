@@ -40,8 +40,10 @@ def panel_folder(folder: Path) -> Path:
 
 
 @contextmanager
-def reading_panels(folder: Path, database: str | None) -> Iterator[Session]:
-    """Give a session that reads one state of the register.
+def reading_panels(
+    folder: Path, database: str | None, *, create: bool = False
+) -> Iterator[Session]:
+    """Give a session that reads one state of the register; lay it out first if asked to.
 
     Raises
     ------
@@ -53,7 +55,7 @@ def reading_panels(folder: Path, database: str | None) -> Iterator[Session]:
 
     panel_folder(folder)
     settings = settings_for(folder, database)
-    with open_register(settings, PANELS, create=False) as store, store.read() as session:
+    with open_register(settings, PANELS, create=create) as store, store.read() as session:
         yield session
 
 

@@ -160,7 +160,7 @@ def declare(
     from panels.release.files import read_rules
 
     rules = _chosen(read_rules(panel_folder(folder) / "rules.yaml"), liquid)
-    risks = known_risks(folder, rules)
+    risks = known_risks(folder, database, rules)
     with writing_panels(folder, database, name) as session:
         made = declare_missing(session, rules, risks)
     for rule in made:
@@ -218,16 +218,23 @@ def show(
         _print_characteristic(one.characteristic)
 
 
-def known_risks(folder: Path, rules: list[ReleaseRule]) -> dict[str, Characteristic]:
-    """Return the stored characteristic of every rule, by its name; compute those that lack.
+def known_risks(
+    folder: Path, database: str | None, rules: list[ReleaseRule], *, dry_run: bool = False
+) -> dict[str, Characteristic]:
+    """Return the characteristic of every rule still to be declared, by its name.
 
-    Called before the register is opened for writing, since computing takes its time.
+    Called before the register is opened for writing, since computing one that is not stored
+    takes its time.
+
+    Raises
+    ------
+    InputError : a declared version was changed in the file.
     """
     from panels.release.files import read_characteristic, write_characteristic
 
     panel = panel_folder(folder)
     found = {}
-    for rule in rules:
+    for rule in _undeclared(folder, database, rules, dry_run=dry_run):
         stored = read_characteristic(panel, rule)
         if stored is None:
             sys.stderr.write(f"Computing the risks of {rule.name}, which are not stored.\n")
@@ -237,15 +244,33 @@ def known_risks(folder: Path, rules: list[ReleaseRule]) -> dict[str, Characteris
     return found
 
 
+def _undeclared(
+    folder: Path, database: str | None, rules: list[ReleaseRule], *, dry_run: bool
+) -> list[ReleaseRule]:
+    from bulkflow.records import settings_for
+    from panels.release.register import declared_rules
+
+    if dry_run and not settings_for(folder, database).exists:
+        return rules
+    missing = []
+    with reading_panels(folder, database, create=not dry_run) as session:
+        for rule in rules:
+            standing = {r.rule.version: r.rule for r in declared_rules(session, rule.liquid)}
+            if rule.version in standing:
+                _check_unchanged(rule, standing[rule.version])
+            else:
+                missing.append(rule)
+    return missing
+
+
 def declare_missing(
     session: Session, rules: list[ReleaseRule], risks: dict[str, Characteristic]
 ) -> list[ReleaseRule]:
-    """Declare rules that the register does not hold yet.
+    """Declare rules that the register does not hold yet, with the risks found beforehand.
 
     Raises
     ------
-    InputError : a declared version was changed in the file, or a next one would overtake a
-        decision that is still to be taken.
+    InputError : a next version would overtake a decision that is still to be taken.
     """
     from panels.release.register import declare_rule, declared_rules
     from panels.sittings.deciding import waiting_decisions
@@ -254,7 +279,6 @@ def declare_missing(
     for rule in sorted(rules, key=lambda rule: (rule.liquid, rule.version)):
         standing = {one.rule.version: one.rule for one in declared_rules(session, rule.liquid)}
         if rule.version in standing:
-            _check_unchanged(rule, standing[rule.version])
             continue
         waiting = waiting_decisions(session, rule.liquid)
         if waiting:

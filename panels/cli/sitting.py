@@ -398,7 +398,7 @@ def import_(
     from panels.release.files import read_rules
 
     rules = read_rules(panel_folder(folder) / "rules.yaml")
-    risks = known_risks(folder, rules)
+    risks = known_risks(folder, database, rules, dry_run=dry_run)
     with writing_panels(folder, database, name, dry_run=dry_run) as session:
         made = take_in(session, folder, rules, risks)
     if not made and not as_json:

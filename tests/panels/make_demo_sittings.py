@@ -117,7 +117,7 @@ def _planned(folder: Path) -> Iterator[PlannedSitting]:
         for standard in read_standards(panel / "standards.yaml"):
             record_standard(session, standard)
         rules = read_rules(panel / "rules.yaml")
-        declare_missing(session, rules, known_risks(folder, rules))
+        declare_missing(session, rules, known_risks(folder, "sqlite:///:memory:", rules))
         for story in STORIES:
             definition, file = read_definition(panel / "sittings" / f"{story.file}.yaml")
             yield plan_sitting(session, definition, seed=story.seed, file=file)
