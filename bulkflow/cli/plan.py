@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from bulkflow.plan.result import PlanResult
     from bulkflow.scenario.reader import Workspace
 
-__all__ = ["check", "compare", "mount", "plan"]
+__all__ = ["check", "compare", "mount", "plan", "schema"]
 
 SECONDS = 30.0
 GAP = 0.0005
@@ -108,6 +108,7 @@ def mount(app: typer.Typer) -> None:
     """Add the commands of this module to an app."""
     for command in (plan, check, compare):
         app.command(no_args_is_help=True)(command)
+    app.command()(schema)
 
 
 def plan(
@@ -179,16 +180,12 @@ def plan(
 def _planned(
     workspace: Workspace, options: SolveOptions, search: Stoppable, earlier: PlanResult | None
 ) -> PlanResult:
-    from bulkflow.plan.make import plan_scenario
+    from bulkflow.plan.make import plan_workspace
 
+    start = earlier.plan if earlier is not None else None
     return search.run(
-        lambda report, stop: plan_scenario(
-            workspace.scenario,
-            options,
-            on_progress=report,
-            stop=stop,
-            sources=workspace.sources,
-            start=earlier.plan if earlier is not None else None,
+        lambda report, stop: plan_workspace(
+            workspace, options, on_progress=report, stop=stop, start=start
         ),
         label="planning",
     )
@@ -343,6 +340,16 @@ def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = 
         write_json({"schema": DIFFERENCE_SCHEMA, **document})
     else:
         print_difference(difference, result_console())
+
+
+def schema() -> None:
+    """Print the JSON Schema of the document that plan --json prints and plan --out writes.
+
+    Example: bulkflow schema
+    """
+    from bulkflow.plan.schema import SCHEMA_FILE
+
+    typer.echo(SCHEMA_FILE.read_text("utf-8"), nl=False)
 
 
 def _read_plan(path: Path) -> PlanResult:

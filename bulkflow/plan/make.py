@@ -19,9 +19,18 @@ from bulkflow.program.diagnosis import explain_shortages
 from bulkflow.program.solve import make_plan
 from bulkflow.program.where_written import places_of
 from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.reader import Workspace
 from bulkflow.scenario.sources import SourceMap
 
-__all__ = ["BlockedError", "checked", "explained", "placed", "plan_scenario", "price_holds"]
+__all__ = [
+    "BlockedError",
+    "checked",
+    "explained",
+    "placed",
+    "plan_scenario",
+    "plan_workspace",
+    "price_holds",
+]
 
 OnProgress = Callable[[Progress], None]
 
@@ -71,6 +80,25 @@ def plan_scenario(
         scenario, options, on_progress=on_progress, stop=stop, sources=sources, start=start
     )
     return checked(scenario, plan, found)
+
+
+def plan_workspace(
+    workspace: Workspace,
+    options: SolveOptions,
+    *,
+    on_progress: OnProgress | None = None,
+    stop: threading.Event | None = None,
+    start: Plan | None = None,
+) -> PlanResult:
+    """Plan a workspace that was read from files; see ``plan_scenario``."""
+    return plan_scenario(
+        workspace.scenario,
+        options,
+        on_progress=on_progress,
+        stop=stop,
+        sources=workspace.sources,
+        start=start,
+    )
 
 
 def placed(

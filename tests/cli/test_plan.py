@@ -392,7 +392,12 @@ def test_ctrl_c_during_a_real_search_keeps_and_shows_the_best_plan(tmp_path: Pat
 # --- help -------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", ["plan", "check", "compare"])
+def test_schema_prints_the_shipped_schema(capsys):
+    assert bulkflow("schema") is ExitCode.DONE
+    assert json.loads(capsys.readouterr().out)["$id"] == "urn:bulkflow-plan:1"
+
+
+@pytest.mark.parametrize("command", ["plan", "check", "compare", "schema"])
 def test_the_example_in_the_help_works(command: str, tmp_path: Path, monkeypatch, capsys):
     scenarios = tmp_path / "scenarios"
     shutil.copytree(TWO_SITES, scenarios / "two_sites",
