@@ -215,6 +215,30 @@ def result(
     tell_records(records, as_json=as_json, dry_run=dry_run, said=f"{lot}: {analyte} {value} {unit}")
 
 
+def results(
+    folder: FolderArgument,
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="CSV, one row a value.")],
+    *,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record every laboratory result of a table, or none of them.
+
+    Columns: lot_id, analyte, value, unit; and where there are any uncertainty, method,
+    laboratory, sample_id, measured_on, note.
+
+    Example: bulkflow lots results demo certificates.csv --dry-run
+    """
+    from bulkflow.lots.result_tables import import_results
+
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        records = import_results(session, table)
+    said = f"{len(records)} results from {table.name}"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
 def decide(
     folder: FolderArgument,
     evidence: Annotated[Path, typer.Argument(metavar="EVIDENCE", help="JSON; - is stdin.")],
@@ -498,6 +522,7 @@ def add_to(app: typer.Typer) -> None:
         ("begin", begin),
         ("add", add),
         ("result", result),
+        ("results", results),
         ("decide", decide),
         ("override", override),
         ("hold", hold),

@@ -24,12 +24,13 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.acts import expect_decision, place_holds, record_lots, record_results
-from bulkflow.lots.bodies import Limit, Lot, Outcome, Result, SeedFile, SeedImport
+from bulkflow.lots.bodies import Limit, Lot, Outcome, SeedFile, SeedImport
 from bulkflow.lots.deciding import decide
 from bulkflow.lots.declaring import declare_limit, rounding_of
 from bulkflow.lots.evidence import Evidence
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.measuring import Readings, measure
+from bulkflow.lots.result_tables import RESULT_COLUMNS, read_result
 from bulkflow.lots.sheets import Row, Sheet, build, read_sheet
 from bulkflow.lots.tables import LOT_TABLE, SEED_IMPORT
 from bulkflow.records.actors import Power
@@ -58,10 +59,7 @@ _COLUMNS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("liquid_id", "analyte", "unit", "source"),
         ("market", "minimum", "maximum", "required"),
     ),
-    "lab_results.csv": (
-        ("lot_id", "analyte", "value", "unit"),
-        ("uncertainty", "method", "laboratory", "sample_id", "measured_on", "note"),
-    ),
+    "lab_results.csv": RESULT_COLUMNS,
     "earlier_decisions.csv": (
         ("lot_id", "outcome", "decided_on", "decided_by", "reason"),
         (),
@@ -145,7 +143,7 @@ def import_seeds(session: Session, folder: Path, *, today: date) -> SeedOutcome 
     for name, reader in (
         (OPENING_FILE, lambda row: _opening(session, row)),
         ("lab_limits.csv", _limit),
-        ("lab_results.csv", _result),
+        ("lab_results.csv", read_result),
         ("earlier_decisions.csv", _earlier),
     ):
         rows = sheets[name].rows if name in sheets else ()
@@ -268,31 +266,6 @@ def _limit(row: Row) -> Limit | None:
             "maximum": row.number("maximum"),
             "required": required == "yes",
             "source": row.needed("source"),
-        },
-    )
-
-
-def _result(row: Row) -> Result | None:
-    value = row.cells.get("value", "").strip()
-    qualifier = "="
-    if value.startswith(("<", ">")):
-        qualifier = value[0]
-        row.cells["value"] = value[1:]
-    return build(
-        Result,
-        row,
-        {
-            "lot_id": row.needed("lot_id"),
-            "analyte": row.needed("analyte"),
-            "value": row.number("value", needed=True),
-            "qualifier": qualifier,
-            "unit": row.needed("unit"),
-            "uncertainty": row.number("uncertainty"),
-            "method": row.text("method"),
-            "laboratory": row.text("laboratory"),
-            "sample_id": row.text("sample_id"),
-            "measured_on": row.day("measured_on"),
-            "note": row.text("note"),
         },
     )
 

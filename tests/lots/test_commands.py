@@ -168,6 +168,32 @@ def test_results_limits_and_overrides(desk):
     assert re.search(r"dry +north +methanol +10  g/hL +11", out)
 
 
+def test_a_table_of_results_is_recorded_whole_or_not_at_all(desk):
+    desk("lots begin demo")
+    table = desk.folder / "certificates.csv"
+    table.write_text(
+        "lot_id,analyte,value,unit,laboratory\n"
+        "D-101,methanol,12.5,g/hL,own\nD-102,methanol,<0.5,g/hL,own\n"
+    )
+    out, _ = desk("lots results demo certificates.csv")
+    assert out == "2 results from certificates.csv (records 10 to 11).\n"
+    head = desk("lots head demo")
+    table.write_text(
+        "lot_id,analyte,value,unit\nD-101,methanol,1,g/hL\nX-1,methanol,2,g/hL\n"
+        "D-102,methanol,two,g/hL\n"
+    )
+    _, err = desk("lots results demo certificates.csv", code=2)
+    assert err.splitlines()[1:] == [
+        "certificates.csv, line 3: lot_id 'X-1' is not in the register. "
+        "Record the lot first, or correct its name.",
+        "certificates.csv, line 4: value is 'two', not a number. "
+        "Give a plain number such as 1234.5, without marks for thousands.",
+    ]
+    table.write_text("lot_id,analyte,value,unit\n")
+    assert "has no rows" in desk("lots results demo certificates.csv", code=2)[1]
+    assert desk("lots head demo") == head
+
+
 def test_the_chain_is_verified_printed_and_moved(desk):
     desk("lots begin demo")
     head = desk("lots head demo")[0].strip()
@@ -319,7 +345,8 @@ test_the_database_may_be_a_server = pytest.mark.postgres(test_the_database_may_b
 
 ORDER = [
     "lots begin", "lots list", "lots show", "lots why", "lots trace", "lots site", "lots limit",
-    "lots limits", "lots rule", "lots add", "lots result", "lots expect", "lots override",
+    "lots limits", "lots rule", "lots add", "lots result", "lots results", "lots expect",
+    "lots override",
     "lots hold", "lots lift", "lots dispose", "lots sample", "lots samples", "lots sample-gone",
     "lots decide", "lots verify", "lots head", "lots export", "lots import",
     "records verify", "records head", "records log", "records export", "records import",
@@ -343,6 +370,7 @@ def test_every_example_in_the_help_works(desk):
     found = examples()
     assert sorted(found) == sorted(ORDER)
     (desk.folder / "evidence.json").write_text(json.dumps(lab_evidence("D-102", "hold")))
+    (desk.folder / "certificates.csv").write_text("lot_id,analyte,value,unit\nD-101,pH,7,1\n")
     for command in ORDER:
         if command == "lots list":
             desk("lots begin demo")  # the example of begin is a dry run
