@@ -142,12 +142,13 @@ class PouredStandard(Body):
 
 
 class Place(Body):
-    """One glass on a tray: no word of what is in it."""
+    """One glass on a tray: the liquid it is judged as, and no word of lot or control."""
 
     assessor: Identifier
     flight: Annotated[int, Field(ge=1)]
     position: Annotated[int, Field(ge=1)]
     code: BlindCode
+    liquid: Identifier
 
 
 class RuleUsed(Body):

@@ -362,6 +362,8 @@ def _checked_counts(
 def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> Sitting:
     liquids = sorted(known.rules)
     glasses = Counter(line.subject for line in key.lines)
+    liquid_of = {lot.lot: lot.liquid for lot in definition.lots}
+    liquid_of |= {body.standard: liquid for liquid, body in known.standards.items()}
     return Sitting(
         sitting=definition.sitting,
         held_on=definition.held_on,
@@ -400,7 +402,11 @@ def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> S
         ),
         places=tuple(
             Place(
-                assessor=line.assessor, flight=line.flight, position=line.position, code=line.code
+                assessor=line.assessor,
+                flight=line.flight,
+                position=line.position,
+                code=line.code,
+                liquid=liquid_of[line.subject],
             )
             for line in key.lines
         ),

@@ -45,11 +45,12 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Tray:
-    """Glasses of one assessor in one flight, in serving order."""
+    """Glasses of one assessor in one flight, in serving order, and what each is judged as."""
 
     assessor: str
     flight: int
     codes: tuple[str, ...]
+    liquids: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +84,12 @@ def trays_of(sitting: Sitting) -> tuple[Tray, ...]:
     places: dict[tuple[int, str], list[Place]] = defaultdict(list)
     for place in sitting.places:
         places[(place.flight, place.assessor)].append(place)
-    return tuple(
-        Tray(assessor, flight, tuple(p.code for p in sorted(own, key=lambda p: p.position)))
-        for (flight, assessor), own in sorted(places.items(), key=lambda i: _by_flight(*i[0]))
-    )
+    trays = []
+    for (flight, assessor), own in sorted(places.items(), key=lambda i: _by_flight(*i[0])):
+        own.sort(key=lambda place: place.position)
+        codes, liquids = tuple(p.code for p in own), tuple(p.liquid for p in own)
+        trays.append(Tray(assessor, flight, codes, liquids))
+    return tuple(trays)
 
 
 def _by_flight(flight: int, assessor: str) -> tuple[int, int, str]:
