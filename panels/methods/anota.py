@@ -12,10 +12,18 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtrc, chdtri, ndtr, ndtri, xlogy
-from scipy.stats import fisher_exact
+from scipy.stats import binom, fisher_exact, hypergeom
 
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import FloatArray, counts_out_of, finite_array, open_fraction
+from panels.methods.arguments import (
+    LEVEL_SLACK,
+    FloatArray,
+    at_least,
+    count,
+    counts_out_of,
+    finite_array,
+    open_fraction,
+)
 from panels.methods.discrimination import p_value
 from panels.methods.ordinal import ordinal_fit
 from panels.methods.psychometric import LARGEST_D_PRIME
@@ -24,6 +32,8 @@ __all__ = [
     "ANotA",
     "RatingDPrime",
     "a_not_a",
+    "a_not_a_power",
+    "a_not_a_servings_needed",
     "collapse_ratings",
     "mcnemar_p_value",
     "pearson_chi_square",
@@ -86,7 +96,8 @@ def a_not_a(
     ----------
     hits : times A was called A, of ``n_a`` servings of A.
     false_alarms : times not-A was called A, of ``n_not_a`` servings.
-    confidence : of the interval of d-prime.
+    confidence : of the interval of d-prime. For similarity with risk beta ask for 1 - 2 beta:
+        similar within a distance where ``upper`` lies below it.
 
     Notes
     -----
@@ -128,6 +139,66 @@ def a_not_a(
         lower=lower,
         upper=upper,
     )
+
+
+def a_not_a_power(
+    n_a: int, n_not_a: int, d_prime: float, *, alpha: float = 0.05, criterion: float = 0.0
+) -> float:
+    """Return the exact chance that Fisher's one-sided test shows a distance of ``d_prime``.
+
+    Parameters
+    ----------
+    n_a, n_not_a : numbers of servings of A and of not-A, up to 1000 each.
+    d_prime : true distance, 0 or more.
+    alpha : level.
+    criterion : lean of the assessors: 0 neutral, above 0 they say "A" rarely.
+
+    Notes
+    -----
+    Hits have chance Φ(d'/2 - c), false alarms Φ(-d'/2 - c); all outcomes are summed.
+
+    Examples
+    --------
+    >>> round(a_not_a_power(60, 60, 0.8), 2)
+    0.96
+    """
+    a, b = count("n_a", n_a), count("n_not_a", n_not_a)
+    if max(a, b) > 1000:
+        raise RangeError(f"{max(a, b)} servings; the exact power is computed up to 1000 each.")
+    distance = at_least("d_prime", d_prime, 0.0)
+    level = open_fraction("alpha", alpha) * (1.0 + LEVEL_SLACK)
+    hits, alarms = np.arange(a + 1)[:, None], np.arange(b + 1)[None, :]
+    tail = hypergeom.sf(hits - 1, a + b, hits + alarms, a)
+    chance_hit = binom.pmf(hits, a, float(ndtr(distance / 2.0 - criterion)))
+    chance_alarm = binom.pmf(alarms, b, float(ndtr(-distance / 2.0 - criterion)))
+    return float((chance_hit * chance_alarm)[tail <= level].sum())
+
+
+def a_not_a_servings_needed(
+    d_prime: float, *, alpha: float = 0.05, power: float = 0.8, criterion: float = 0.0
+) -> int:
+    """Return how many servings of each kind show ``d_prime`` with the stated chance.
+
+    The number from which twenty larger ones in a row suffice too, since exact power is saw-toothed.
+
+    Raises
+    ------
+    RangeError
+        When more than 1000 of each would be needed.
+
+    Examples
+    --------
+    >>> a_not_a_servings_needed(1.5, power=0.9)
+    16
+    """
+    wanted = open_fraction("power", power)
+    run = 0
+    for n in range(3, 1001):
+        enough = a_not_a_power(n, n, d_prime, alpha=alpha, criterion=criterion) >= wanted
+        run = run + 1 if enough else 0
+        if run == 21:
+            return n - 20
+    raise RangeError("more than 1000 servings of each kind would be needed.")
 
 
 def pearson_chi_square(table: FloatArray, *, continuity: bool = False) -> float:

@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq, minimize, minimize_scalar
-from scipy.special import chdtrc, chdtri, ndtr, xlogy
+from scipy.special import chdtrc, chdtri, ndtr, stdtrit, xlogy
+from scipy.stats import nct
 
-from panels.errors import ConvergenceError, DataError
-from panels.methods.arguments import FloatArray, finite_array, open_fraction
+from panels.errors import ConvergenceError, DataError, RangeError
+from panels.methods.arguments import FloatArray, count, finite_array, open_fraction, positive
 from panels.methods.protocols import Sided
 from panels.methods.psychometric import LARGEST_D_PRIME
 from panels.methods.scoring import Comparison, PanelAnova, panel_anova, scores_cube
@@ -25,6 +26,8 @@ from panels.methods.scoring import Comparison, PanelAnova, panel_anova, scores_c
 __all__ = [
     "DegreeOfDifference",
     "DifferenceFromControl",
+    "assessors_needed",
+    "chance_to_notice",
     "degree_of_difference",
     "difference_from_control",
 ]
@@ -135,6 +138,73 @@ def difference_from_control(
         alpha=open_fraction("alpha", alpha),
         sided=sided,
     )
+
+
+def chance_to_notice(
+    n_assessors: int,
+    difference: float,
+    standard_deviation: float,
+    *,
+    alpha: float = 0.05,
+    sided: Sided = "one",
+) -> float:
+    """Return the chance that a lot's difference from the blind control is significant.
+
+    Parameters
+    ----------
+    n_assessors : number of assessors, each rating both (means of replicates).
+    difference : true mean difference [rating], above 0.
+    standard_deviation : of one assessor's difference, lot less blind control [rating].
+    alpha, sided : of the paired t test.
+
+    Notes
+    -----
+    Exact, by the noncentral t distribution with n - 1 degrees of freedom.
+
+    Examples
+    --------
+    >>> round(chance_to_notice(10, 1.0, 1.2), 3)
+    0.784
+    """
+    n = count("n_assessors", n_assessors, least=2)
+    shift = positive("difference", difference) / positive("standard_deviation", standard_deviation)
+    shift *= float(np.sqrt(n))
+    tail = open_fraction("alpha", alpha) / (2.0 if sided == "two" else 1.0)
+    critical = float(stdtrit(n - 1, 1.0 - tail))
+    chance = float(nct.sf(critical, n - 1, shift))
+    return chance + float(nct.cdf(-critical, n - 1, shift)) if sided == "two" else chance
+
+
+def assessors_needed(
+    difference: float,
+    standard_deviation: float,
+    *,
+    alpha: float = 0.05,
+    power: float = 0.8,
+    sided: Sided = "one",
+) -> int:
+    """Return how many assessors notice a difference with the stated chance (at most 10,000).
+
+    Examples
+    --------
+    >>> assessors_needed(1.0, 1.2)
+    11
+    """
+    wanted = open_fraction("power", power)
+
+    def enough(n: int) -> bool:
+        chance = chance_to_notice(n, difference, standard_deviation, alpha=alpha, sided=sided)
+        return chance >= wanted
+
+    low, high = 1, 2
+    while not enough(high):
+        low, high = high, 2 * high
+        if high > 10_000:
+            raise RangeError("more than 10,000 assessors would be needed.")
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
 
 
 def degree_of_difference(

@@ -15,7 +15,8 @@ from scipy.optimize import brentq
 
 from panels.errors import DataError, RangeError
 from panels.methods.arguments import LEVEL_SLACK, count, open_fraction
-from panels.methods.protocols import ForcedChoice, MethodName, p_c_from_p_d
+from panels.methods.discrimination import true_proportion
+from panels.methods.protocols import ForcedChoice, MethodName
 
 __all__ = ["SequentialDecision", "SequentialOutcome", "SequentialPlan", "SequentialProperties"]
 
@@ -93,11 +94,18 @@ class SequentialPlan:
 
     @classmethod
     def for_method(
-        cls, method: MethodName, *, p_d: float, alpha: float, beta: float
+        cls,
+        method: MethodName,
+        *,
+        alpha: float,
+        beta: float,
+        p_d: float | None = None,
+        d_prime: float | None = None,
     ) -> SequentialPlan:
-        """Return the plan of a forced-choice test for a share ``p_d`` of discriminators."""
+        """Return the plan of a forced-choice test for a share of discriminators or a d-prime."""
         test = ForcedChoice.of(method)
-        return cls(p0=test.guess, p1=p_c_from_p_d(test, p_d), alpha=alpha, beta=beta)
+        chance = true_proportion(test, p_d=p_d, d_prime=d_prime)
+        return cls(p0=test.guess, p1=chance, alpha=alpha, beta=beta)
 
     @property
     def slope(self) -> float:

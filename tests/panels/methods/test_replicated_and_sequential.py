@@ -11,7 +11,13 @@ from scipy.special import beta as beta_function
 from scipy.stats import betabinom
 
 from panels.errors import DataError, RangeError
-from panels.methods.replicated import effective_trials, fit_beta_binomial, tarone_z
+from panels.methods.discrimination import p_value, standard_error_of_p_d
+from panels.methods.replicated import (
+    effective_trials,
+    fit_beta_binomial,
+    replicated_difference,
+    tarone_z,
+)
 from panels.methods.sequential import SequentialDecision, SequentialPlan
 
 COUNTS = [3, 0, 1, 3, 2, 0, 1, 3, 3, 1, 0, 2]
@@ -67,6 +73,22 @@ def test_tarone_is_about_standard_normal_under_the_binomial() -> None:
     values = [tarone_z(rng.binomial(4, 0.5, 60), 4).z for _ in range(1500)]
     assert np.mean(values) == pytest.approx(0.0, abs=0.1)
     assert np.std(values) == pytest.approx(1.0, abs=0.08)
+
+
+def test_pooled_difference_test_holds_its_level_and_the_share_its_error() -> None:
+    rng = np.random.default_rng(19)
+    guessing = [
+        p_value("triangle", int(rng.binomial(3, 1 / 3, 12).sum()), 36) <= 0.05 for _ in range(2000)
+    ]
+    assert np.mean(guessing) <= 0.06
+    ability = 1 / 3 + 2 / 3 * rng.beta(0.6, 1.4, 40)
+    result = replicated_difference("triangle", rng.binomial(4, ability), 4)
+    assert result.p_d_error is not None
+    assert abs(result.p_d - 0.3) < 4 * result.p_d_error
+    assert 40 < result.worth < 160
+    # Pooled as independent answers, the error would be too small.
+    pooled = standard_error_of_p_d("triangle", round(result.fit.mu * 160), 160)
+    assert result.p_d_error > pooled
 
 
 def test_replicates_may_differ() -> None:
@@ -140,3 +162,5 @@ def test_later_answers_do_not_change_a_decision() -> None:
 def test_plan_for_a_method() -> None:
     plan = SequentialPlan.for_method("duo-trio", p_d=0.4, alpha=0.1, beta=0.1)
     assert (plan.p0, plan.p1) == (0.5, pytest.approx(0.7))
+    by_distance = SequentialPlan.for_method("3-AFC", d_prime=1.0, alpha=0.1, beta=0.1)
+    assert by_distance.p1 == pytest.approx(0.6337, abs=5e-5)

@@ -7,12 +7,22 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.stats import ncf, norm
+from scipy.stats import hypergeom, ncf, norm
 
 from panels.errors import ConvergenceError, DataError, RangeError
 from panels.methods import anota, thurstone
-from panels.methods.anota import a_not_a, mcnemar_p_value, rating_d_prime
-from panels.methods.difference_from_control import degree_of_difference
+from panels.methods.anota import (
+    a_not_a,
+    a_not_a_power,
+    a_not_a_servings_needed,
+    mcnemar_p_value,
+    rating_d_prime,
+)
+from panels.methods.difference_from_control import (
+    assessors_needed,
+    chance_to_notice,
+    degree_of_difference,
+)
 from panels.methods.protocols import ForcedChoice
 from panels.methods.psychometric import d_prime_from_proportion, proportion_correct, slope
 from panels.methods.thurstone import compare_d_primes, estimate_d_prime
@@ -177,6 +187,39 @@ def test_profile_interval_of_a_not_a_by_brute_force() -> None:
 
     assert deviance(result.lower) == pytest.approx(3.8415, abs=1e-3)
     assert deviance(result.upper) == pytest.approx(3.8415, abs=1e-3)
+
+
+def test_power_of_a_not_a_by_simulation() -> None:
+    rng = np.random.default_rng(15)
+    n, d, c = 25, 0.9, 0.3
+    hits = rng.binomial(n, norm.cdf(d / 2 - c), 3000)
+    alarms = rng.binomial(n, norm.cdf(-d / 2 - c), 3000)
+    p_values = hypergeom.sf(hits - 1, 2 * n, hits + alarms, n)
+    shown = float((p_values <= 0.05).mean())
+    assert a_not_a_power(n, n, d, criterion=c) == pytest.approx(shown, abs=0.03)
+    one = a_not_a(int(hits[0]), n, int(alarms[0]), n)
+    assert one.p_value == pytest.approx(float(p_values[0]))
+    assert a_not_a_power(n, n, 0.0) <= 0.05
+    needed = a_not_a_servings_needed(1.2, power=0.8)
+    assert a_not_a_power(needed, needed, 1.2) >= 0.8 > a_not_a_power(needed - 3, needed - 3, 1.2)
+    with pytest.raises(RangeError, match="1001 servings"):
+        a_not_a_power(1001, 10, 1.0)
+
+
+def test_power_of_difference_from_control_by_simulation() -> None:
+    rng = np.random.default_rng(16)
+    gaps = rng.normal(1.0, 1.2, (20_000, 10))
+    t = gaps.mean(1) / (gaps.std(axis=1, ddof=1) / math.sqrt(10))
+    for sided, critical in (("one", 1.8331), ("two", 2.2622)):
+        shown = np.mean((t > critical) | ((t < -critical) & (sided == "two")))
+        found = chance_to_notice(10, 1.0, 1.2, sided=sided)  # type: ignore[arg-type]
+        assert found == pytest.approx(float(shown), abs=0.012)
+    needed = assessors_needed(1.0, 1.2)
+    assert chance_to_notice(needed, 1.0, 1.2) >= 0.8 > chance_to_notice(needed - 1, 1.0, 1.2)
+    with pytest.raises(RangeError, match="difference is 0"):
+        assessors_needed(0.0, 1.0)
+    with pytest.raises(RangeError, match="more than 10,000"):
+        assessors_needed(0.001, 1.0)
 
 
 def test_sureness_ratings_collapse_to_the_two_by_two_case() -> None:

@@ -245,6 +245,15 @@ def a_not_a(row: Row) -> Answer:
     return result.d_prime
 
 
+def a_not_a_power(row: Row) -> Answer:
+    d = row.number("dprime", "d_prime")
+    if row.says("number of", "sample size", "servings"):
+        return anota.a_not_a_servings_needed(d, alpha=row.alpha(), power=row.number("power"))
+    return anota.a_not_a_power(
+        row.whole("n_A", "n"), row.whole("n_notA", "n"), d, alpha=row.alpha()
+    )
+
+
 def _ratings(row: Row) -> Answer:
     first, second = _rating_counts(row)
     result = anota.rating_d_prime(first, second, confidence=row.confidence())
@@ -386,6 +395,7 @@ QUESTIONS: list[Question] = [
     (lambda r: r.says("expected number of trials", "average sample number"), expected_trials),
     (lambda r: r.says("tarone"), overdispersion),
     (lambda r: r.says("beta-?binomial"), beta_binomial),
+    (lambda r: r.says("a-not-a") and r.has("dprime"), a_not_a_power),
     (lambda r: r.says("a-not-a") or r.has("said_A_given_A"), a_not_a),
     (lambda r: r.says("ratio", "one third of the") and r.has("power"), panel_size_ratio),
     (

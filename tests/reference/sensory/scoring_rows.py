@@ -11,7 +11,12 @@ from bulkflow.alcoholometry import reduce
 from panels.assessors.performance import panel_performance
 from panels.methods import dunnett, ordinal, precision, robust, scoring
 from panels.methods.configurations import rv_coefficient
-from panels.methods.difference_from_control import difference_from_control
+from panels.methods.difference_from_control import (
+    assessors_needed,
+    chance_to_notice,
+    degree_of_difference,
+    difference_from_control,
+)
 from panels.methods.protocols import Sided
 from tests.reference.sensory.rows import Answer, NotAsked, Question, Row, column, matrix
 
@@ -277,6 +282,33 @@ def from_control(row: Row) -> Answer:
     return line.t if row.says(r"\bt\b") else line.difference
 
 
+def from_control_power(row: Row) -> Answer:
+    difference, spread = row.number("difference"), row.number("sd", "standard_deviation")
+    sided: Sided = _dunnett_sided(row)
+    if row.has("power"):
+        return assessors_needed(
+            difference, spread, alpha=row.alpha(), power=row.number("power"), sided=sided
+        )
+    return chance_to_notice(
+        row.whole("n_assessors", "n", "assessors"),
+        difference,
+        spread,
+        alpha=row.alpha(),
+        sided=sided,
+    )
+
+
+def degree(row: Row) -> Answer:
+    result = degree_of_difference(
+        row.numbers("same"), row.numbers("different"), confidence=row.confidence()
+    )
+    if row.says("lower"):
+        return result.lower
+    if row.says("upper"):
+        return result.upper
+    return result.p_value if row.says(r"\bp\b", "probability") else result.d_prime
+
+
 # --- robust --------------------------------------------------------------------------------
 
 
@@ -430,6 +462,8 @@ QUESTIONS: list[Question] = [
     (lambda r: r.has("V1", "c1", "c2"), dilution),
     (lambda r: r.says(r"\brv\b") and r.has("X", "Y"), rv),
     (lambda r: r.says("difference from control") and r.has("file", "control"), from_control),
+    (lambda r: r.says("difference from control") and r.has("difference"), from_control_power),
+    (lambda r: r.has("same", "different"), degree),
     (lambda r: r.says("proportional[- ]odds", "cumulative") and r.has("file"), proportional_odds),
     (lambda r: _has_panel(r) and (r.has("assessor") or r.has("judge")), performance),
     (lambda r: r.says("dunnett") and _has_panel(r) and r.has("product"), dunnett_of_panel),
