@@ -7,8 +7,8 @@ gets a node of its own, fed from the classes its market does not bar.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,7 @@ class DemandGroup:
     ----------
     node, name : node and commodity of the core where it falls short.
     lpa : asked for by period, (T,).
+    rows : (period, number of the row in the scenario's demand).
     """
 
     site: str
@@ -59,6 +60,12 @@ class DemandGroup:
     name: str
     outlets: tuple[Outlet, ...]
     label: Label
+    rows: tuple[tuple[int, int], ...]
+
+    def label_in(self, periods: Collection[int]) -> Label:
+        """Return the label with the rows of some periods only."""
+        refs = tuple(f"demand[{row}]" for period, row in self.rows if period in periods)
+        return replace(self.label, refs=refs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +78,7 @@ class _Asked:
     priority: Priority
     lpa: FloatArray
     servers: tuple[Commodity, ...]
-    rows: tuple[int, ...]
+    rows: tuple[tuple[int, int], ...]
 
 
 def add_demand(ground: Ground, parts: Parts) -> list[DemandGroup]:
@@ -92,7 +99,7 @@ def _collect(ground: Ground) -> list[_Asked]:
     products = {product.id: product for product in ground.scenario.products}
     priorities = {priority.id: priority for priority in ground.scenario.priorities}
     amounts: dict[tuple[str, str, str, str], FloatArray] = {}
-    rows: dict[tuple[str, str, str, str], list[int]] = {}
+    rows: dict[tuple[str, str, str, str], list[tuple[int, int]]] = {}
     for number, row in enumerate(ground.scenario.demand):
         period = ground.periods.holding(row.period_start)
         liquid, lpa = demand_liquid(row, products), demand_lpa(row, products)
@@ -101,7 +108,7 @@ def _collect(ground: Ground) -> list[_Asked]:
         market = demand_market(row, ground.sites) or ""
         key = (row.site, liquid, market, demand_priority(row, ground.scenario.priorities))
         amounts.setdefault(key, ground.zeros())[period - 1] += lpa
-        rows.setdefault(key, []).append(number)
+        rows.setdefault(key, []).append((period, number))
     return [
         _Asked(
             site,
@@ -146,7 +153,7 @@ def _standing_on_site(ground: Ground, asked: list[_Asked]) -> set[int]:
 def _label(one: _Asked) -> Label:
     market = f" for market {one.market}" if one.market else ""
     words = f"demand for {one.liquid} at {one.site}{market} ({one.priority.id})"
-    return Label(words, tuple(f"demand[{row}]" for row in one.rows), 23)
+    return Label(words, tuple(f"demand[{row}]" for _, row in one.rows), 23)
 
 
 def _place(
@@ -171,6 +178,7 @@ def _place(
         name,
         tuple(outlets),
         _label(one),
+        one.rows,
     )
 
 

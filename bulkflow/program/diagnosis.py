@@ -11,6 +11,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from bulkflow.core.diagnose import Conflict, Diagnosis, diagnose
 from bulkflow.core.elastic import ConflictRule
 from bulkflow.core.network import Limit, Term
@@ -38,8 +41,14 @@ __all__ = [
 BADLY_SHORT_SHARE = 0.05
 """A demand of which more than this is lost, or open at once, over the horizon is badly short."""
 
+PROVED_GAP = 1e-3
+"""Up to this gap a plan counts as proved best where a shortage is explained."""
+
 _MOST_PLACES = 3  # places named for one rule; more would bury the rule
 _SERVED = "must be served "
+_HAIR_LPA = 1e-3  # above the rounding of amounts, below anything measured
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +129,10 @@ class ShortageExplanation:
     short_lpa : lost in the period, or open at its end [LPA].
     verdict : ``no_way``: nothing can bring the liquid there by then; ``blocked``: the obstacles
         do not let it be served, whatever else goes without; ``shared``: it could be served, but
-        not together with the other demand among the obstacles; ``dearer``: it could be served,
-        but that costs more than the shortage.
+        not together with the other demand among the obstacles; ``dearer``: no rule was found
+        that stands in its way, so that serving it costs more than the shortage, or (where the
+        plan is not proved best) a better plan would serve it.
+    plan_gap : proved gap of the plan [fraction].
     """
 
     site: str
@@ -133,6 +144,7 @@ class ShortageExplanation:
     short_lpa: float
     verdict: str
     explanation: Explanation
+    plan_gap: float
 
     def lines(self) -> list[str]:
         """Return the explanation as lines of text."""
@@ -144,7 +156,12 @@ class ShortageExplanation:
             case "no_way":
                 return [f"{head}: nothing can bring it there by then."]
             case "dearer":
-                return [f"{head}: serving it would cost more than the shortage does."]
+                text = f"{head}: no rule stands in the way, but serving it would cost more"
+                if self.plan_gap > PROVED_GAP:
+                    text += (
+                        f", or a better plan (this one is proved to {self.plan_gap:.1%}) serves it"
+                    )
+                return [f"{text}."]
             case "shared":
                 reason = "it could be served, but not together with all of the following:"
             case _:
@@ -179,7 +196,7 @@ def explain_shortages(
         return ()
     program = build_program(scenario)
     each = seconds / (2 * len(worst))
-    return tuple(_explain_shortage(program, row, sources, each) for row in worst)
+    return tuple(_explain_shortage(program, plan, row, sources, each) for row in worst)
 
 
 def _worst_shortages(plan: Plan) -> list[DemandServed]:
@@ -197,7 +214,11 @@ def _worst_shortages(plan: Plan) -> list[DemandServed]:
 
 
 def _explain_shortage(
-    program: TradeProgram, row: DemandServed, sources: SourceMap | None, seconds: float
+    program: TradeProgram,
+    plan: Plan,
+    row: DemandServed,
+    sources: SourceMap | None,
+    seconds: float,
 ) -> ShortageExplanation:
     maps = program.maps
     group = next(
@@ -206,11 +227,17 @@ def _explain_shortage(
         if (one.site, one.liquid, one.market, one.priority.id)
         == (row.site, row.liquid, row.market, row.priority)
     )
-    alone = _served(program, [group], row.period, seconds)
+    own = _limit(group, np.zeros(maps.ground.count), (row.period,))
+    alone = _diagnosed(program, [own], seconds)
     verdict, found = "blocked", alone
     if not alone.conflicts:
-        rivals = [one for one in maps.demand if _rivals(one, group)]
-        together = _served(program, [group, *rivals], row.period, seconds)
+        # The plan itself keeps to these, so a conflict must come from the demand in question.
+        others = [
+            _limit(one, _open(maps, plan, one), None)
+            for one in maps.demand
+            if one is not group and one.priority.cost_per_lpa >= group.priority.cost_per_lpa
+        ]
+        together = _diagnosed(program, [own, *others], seconds)
         verdict, found = ("shared", together) if together.conflicts else ("dearer", together)
     explanation = _explained(maps, found, sources, without=group)
     if verdict == "blocked" and not explanation.obstacles:
@@ -225,35 +252,30 @@ def _explain_shortage(
         short_lpa=row.open_lpa,
         verdict=verdict,
         explanation=explanation,
+        plan_gap=plan.proof.gap,
     )
 
 
-def _rivals(other: DemandGroup, group: DemandGroup) -> bool:
-    """Tell whether leaving another demand unserved costs as much or more."""
-    return other != group and other.priority.cost_per_lpa >= group.priority.cost_per_lpa
+def _open(maps: Maps, plan: Plan, group: DemandGroup) -> FloatArray:
+    """Return what a plan leaves unserved of a demand, a hair more against rounding, (T,)."""
+    key = _group_key(group)
+    left = np.full(maps.ground.count, _HAIR_LPA)
+    for row in plan.demand:
+        if f"{row.site}/{row.liquid}/{row.market}/{row.priority}" == key:
+            left[row.period - 1] += row.open_lpa
+    return left
 
 
-def _served(
-    program: TradeProgram, groups: Sequence[DemandGroup], period: int, seconds: float
-) -> Diagnosis:
-    """Ask what conflicts with serving demand: the first group in a period, the rest up to it."""
-    limits = [
-        Limit(
-            f"{_SERVED}{number}",
-            (Term("shortage", group.node, commodity=group.name),),
-            at_most=0.0,
-            periods=(period,) if number == 0 else range(1, period + 1),
-        )
-        for number, group in enumerate(groups)
-    ]
+def _limit(group: DemandGroup, most: FloatArray, periods: tuple[int, ...] | None) -> Limit:
+    """Return the rule that no more of a demand may be left unserved."""
+    short = Term("shortage", group.node, commodity=group.name)
+    return Limit(_SERVED + _group_key(group), (short,), at_most=most.tolist(), periods=periods)
+
+
+def _diagnosed(program: TradeProgram, limits: Iterable[Limit], seconds: float) -> Diagnosis:
+    """Ask what conflicts with limits on what is left unserved."""
     network = replace(program.network, limits=[*program.network.limits, *limits])
-    found = diagnose(network, seconds=seconds)
-    names = {limit.id: group for limit, group in zip(limits, groups, strict=True)}
-    conflicts = tuple(
-        replace(one, ref=_SERVED + _group_key(names[one.ref])) if one.ref in names else one
-        for one in found.conflicts
-    )
-    return replace(found, conflicts=conflicts)
+    return diagnose(network, seconds=seconds)
 
 
 def _group_key(group: DemandGroup) -> str:
@@ -308,7 +330,8 @@ def _label(maps: Maps, conflict: Conflict) -> Label:
             return replace(label, words=f"days on which {label.words} can leave")
         case ConflictRule.LIMIT if conflict.ref.startswith(_SERVED):
             key = conflict.ref.removeprefix(_SERVED)
-            return next(group.label for group in maps.demand if _group_key(group) == key)
+            group = next(one for one in maps.demand if _group_key(one) == key)
+            return group.label_in(conflict.periods)
         case _:
             return maps.labels[conflict.ref]
 

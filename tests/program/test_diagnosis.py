@@ -217,9 +217,29 @@ def test_serving_is_dearer_than_going_without():
     (found,) = shortages(base(demand=[ask(2, 5.0)]))
     assert found.verdict == "dearer"
     assert found.lines() == [
-        f"GIN at BOTTLER is 5 LPA short in week 2 {WEEK_2}: serving it would cost more than the"
-        " shortage does."
+        f"GIN at BOTTLER is 5 LPA short in week 2 {WEEK_2}: no rule stands in the way, but serving"
+        " it would cost more."
     ]
+
+
+def test_a_rival_that_cannot_be_served_is_not_blamed():
+    # The demand of week 1 at OTHER cannot be met at all; it has nothing to do with the 5,000 in
+    # stock of which BOTTLER wants 6,000 in week 2 for the price of going without.
+    data = base(
+        sites=[
+            site("STORE", "depot", [tank("S", 1e5, "GIN")]),
+            site("BOTTLER", "bottler", [tank("B", 5e4, "GIN")]),
+            site("OTHER", "bottler", [tank("B", 5e4, "GIN")]),
+        ],
+        lanes=[lane("a", "STORE", "BOTTLER", "GIN"), lane("b", "STORE", "OTHER", "GIN")],
+        opening_stock=[stock("STORE", "GIN", 5_000.0)],
+        demand=[ask(1, 9_000.0, "OTHER"), ask(2, 3_000.0, "OTHER"), ask(2, 4_000.0)],
+    )
+    found = {one.site: one for one in shortages(data)}
+    assert found["OTHER"].verdict == "no_way"
+    assert found["BOTTLER"].verdict == "shared"
+    (rival,) = found["BOTTLER"].explanation.obstacles
+    assert (rival.words, rival.periods) == ("demand for GIN at OTHER (core)", (2,))
 
 
 def test_small_shortages_are_not_explained():
