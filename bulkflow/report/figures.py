@@ -1,0 +1,85 @@
+"""Small pictures as SVG text: drawn by matplotlib, text kept as text, ids made safe to inline.
+
+Colours are told apart by lightness too, and by hatch or dash, so that a grey print reads the
+same. Figures are made without any global state of pyplot.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from xml.sax.saxutils import escape
+
+import matplotlib as mpl
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+__all__ = ["INK", "SHADES", "Shade", "shade_of", "svg_text"]
+
+INK = "#1d2733"
+FONT = "DejaVu Sans, Helvetica, Arial, sans-serif"
+
+
+@dataclass(frozen=True, slots=True)
+class Shade:
+    """How one liquid is drawn: a fill, the ink on it, and a hatch."""
+
+    fill: str
+    ink: str
+    hatch: str
+
+
+# From dark to light, so that they differ in grey; hues apart for the common colour blindnesses.
+SHADES: tuple[Shade, ...] = (
+    Shade("#0b4f6c", "#ffffff", ""),
+    Shade("#f2c14e", "#1d2733", "//"),
+    Shade("#8c4a6b", "#ffffff", ""),
+    Shade("#9ad1d4", "#1d2733", "\\\\"),
+    Shade("#d1603d", "#ffffff", ""),
+    Shade("#e8e4d9", "#1d2733", ".."),
+    Shade("#4a5d23", "#ffffff", ""),
+    Shade("#c9b1d9", "#1d2733", "xx"),
+)
+
+
+def shade_of(liquids: Sequence[str], liquid: str) -> Shade:
+    """Return the shade of a liquid by its place among all liquids of the plan."""
+    return SHADES[sorted(liquids).index(liquid) % len(SHADES)]
+
+
+def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
+    """Return a figure as an inline SVG element with a title and a description.
+
+    Parameters
+    ----------
+    name : unique on the page; ids inside the picture start with it.
+    title, description : the text alternative.
+    """
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
+    buffer = io.StringIO()
+    with mpl.rc_context(settings):
+        FigureCanvasSVG(figure)
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+    text = re.sub(r"<!--.*?-->", "", text, flags=re.S)
+    text = _own_ids(text, name)
+    head, _, body = text.partition(">")
+    head = re.sub(r'\s(width|height)="[^"]*"', "", head)
+    label = f"{name}-title {name}-description"
+    words = (
+        f'<title id="{name}-title">{escape(title)}</title>'
+        f'<desc id="{name}-description">{escape(description)}</desc>'
+    )
+    return f'{head} role="img" aria-labelledby="{label}">{words}{body}'.strip()
+
+
+def _own_ids(text: str, name: str) -> str:
+    """Prefix every id and every reference to one, so that pictures do not meet on a page."""
+    text = re.sub(r'id="([^"]+)"', rf'id="{name}-\1"', text)
+    text = re.sub(r'xlink:href="#([^"]+)"', rf'xlink:href="#{name}-\1"', text)
+    return re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)

@@ -1,0 +1,339 @@
+"""The report of a quarter as one HTML file: no outside requests, prints on A4, reads in grey."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from bulkflow.plan import views
+from bulkflow.plan.compare import PlanDifference
+from bulkflow.plan.result import PlanResult
+from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.program.answer import Plan
+from bulkflow.report import tables
+from bulkflow.report.charts import (
+    Series,
+    calendar_picture,
+    risk_picture,
+    stock_picture,
+    stock_series,
+)
+from bulkflow.report.map import lane_counts, map_picture
+from bulkflow.report.tables import Table
+from bulkflow.report.terms import Terms, english
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["render_report"]
+
+NEXT_PERIODS = 2
+SHOWN_HASH = 16
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """One part of the page, in the order of reading."""
+
+    key: str
+    title: str
+    notes: tuple[str, ...] = ()
+    pictures: tuple[Markup, ...] = ()
+    tables: tuple[Table, ...] = ()
+    small: bool = False
+    folded: tuple[Table, ...] = field(default=())
+
+
+def render_report(
+    result: PlanResult,
+    scenario: Scenario,
+    *,
+    since: PlanDifference | None = None,
+    terms: Terms | None = None,
+) -> str:
+    """Return the report as the text of one HTML file.
+
+    Parameters
+    ----------
+    result : a checked plan, with what its gates cost where that was asked for.
+    scenario : the workspace it was made from.
+    since : what changed since an earlier plan, if there is one.
+    terms : the language; English where left out.
+    """
+    say = terms or english()
+    plan = result.plan
+    environment = Environment(
+        loader=PackageLoader("bulkflow.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page = environment.get_template("page.html")
+    return page.render(
+        say=say,
+        language=say.language,
+        plan=plan,
+        sentence=summarise(result).sentence,
+        made_for=say(
+            "made_for",
+            periods=plan.quarter_periods,
+            first=plan.period_starts[0].isoformat(),
+            last=plan.period_starts[plan.quarter_periods - 1].isoformat(),
+            horizon=len(plan.period_starts),
+        ),
+        origin=_origin(result, say),
+        next_steps=_next_steps(result, say),
+        sections=list(_sections(result, scenario, since, say)),
+    )
+
+
+def _origin(result: PlanResult, say: Terms) -> str:
+    if not result.register:
+        return say("opening_tables")
+    number, _, digest = result.chain_head.partition(":")
+    name = result.register.rsplit("/", 1)[-1]
+    return say("opening_register", register=name, head=f"{number}:{digest[:SHOWN_HASH]}")
+
+
+def _next_steps(result: PlanResult, say: Terms) -> list[tuple[str, str]]:
+    """Return what a planner does next, as (section, words)."""
+    steps = []
+    if views.short_demand(result.plan, result.unmet):
+        steps.append(("short", say("next_short")))
+    if result.holds:
+        steps.append(("holds", say("next_holds")))
+    steps.append(("next", say("next_loads")))
+    if result.plan.guarantee_use:
+        steps.append(("risk", say("next_duty")))
+    return steps
+
+
+def _sections(
+    result: PlanResult, scenario: Scenario, since: PlanDifference | None, say: Terms
+) -> Iterator[_Section]:
+    plan = result.plan
+    if result.findings:
+        notes = tuple(str(one) for one in result.findings)
+        yield _Section("findings", say("h_findings"), notes)
+    yield from _demand_sections(result, say)
+    yield _map_section(scenario, plan, say)
+    yield from _load_sections(plan, say)
+    yield _stock_section(scenario, plan, say)
+    yield from _duty_sections(plan, say)
+    yield _Section("purchases", say("h_purchases"), tables=(tables.purchases_table(plan, say),))
+    yield _Section(
+        "runs",
+        say("h_runs"),
+        tables=_filled(tables.charges_table(plan, say), tables.making_table(plan, say)),
+    )
+    changed = tables.tanks_table(plan, say)
+    if changed.rows:
+        yield _Section("tanks", say("h_tanks"), tables=(changed,))
+    yield from _lot_sections(result, scenario, say)
+    if since is not None:
+        yield _changes_section(since, say)
+    costs = tables.costs_table(plan.costs, plan.currency, say)
+    yield _Section("costs", say("h_costs"), tables=(costs,))
+    yield _proof_section(result, say)
+
+
+def _filled(*found: Table) -> tuple[Table, ...]:
+    return tuple(table for table in found if table.rows)
+
+
+def _demand_sections(result: PlanResult, say: Terms) -> Iterator[_Section]:
+    short = tables.shortage_table(result.plan, result.unmet, say)
+    notes = () if short.rows else (say("no_shortage"),)
+    yield _Section("short", say("h_short"), notes, tables=_filled(short))
+    if result.explanations:
+        yield _Section("why", say("h_why"), tuple(" ".join(one) for one in result.explanations))
+
+
+def _map_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
+    counts = lane_counts(plan)
+    words = ", ".join(f"{lane} {loads}" for lane, loads in sorted(counts.items())) or say("none")
+    sites = len(scenario.sites) + len(scenario.suppliers)
+    description = say("map_alt", sites=sites, lanes=len(scenario.lanes), lanes_in_words=words)
+    picture = map_picture(scenario, plan, name="map", title=say("h_map"), description=description)
+    return _Section("map", say("h_map"), (say("map_note"),), (Markup(picture),))
+
+
+def _load_sections(plan: Plan, say: Terms) -> Iterator[_Section]:
+    by_lane = tables.lane_table(plan, say)
+    counts = lane_counts(plan)
+    pictures: tuple[Markup, ...] = ()
+    if counts:
+        alternative = say(
+            "calendar_alt",
+            loads=sum(counts.values()),
+            lanes=len(counts),
+            weeks=plan.quarter_periods,
+        )
+        drawn = calendar_picture(
+            plan, name="calendar", title=say("h_calendar"), description=alternative
+        )
+        pictures = (Markup(drawn),)
+    notes: tuple[str, ...] = (say("calendar_note"),) if counts else (say("no_loads"),)
+    yield _Section("calendar", say("h_calendar"), notes, pictures, _filled(by_lane))
+    ahead = tables.loads_table(views.loads_in(plan, range(1, 1 + NEXT_PERIODS)), say)
+    notes = () if ahead.rows else (say("no_loads"),)
+    later = tables.loads_table(
+        views.loads_in(plan, range(1 + NEXT_PERIODS, plan.quarter_periods + 1)), say
+    )
+    yield _Section("next", say("h_next"), notes, tables=_filled(ahead), folded=_filled(later))
+
+
+def _stock_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
+    strengths = {one.id: one.strength_percent for one in scenario.liquids}
+    floors = {(one.site, one.liquid): one.floor_lpa for one in scenario.stock_policies}
+    rooms = {
+        (one.site, one.liquid): one.room_litres * strengths[one.liquid] / 100.0
+        for one in views.stock_views(plan, scenario)
+        if one.room_litres > 0
+    }
+    pictures = tuple(
+        Markup(_stock_picture(series, plan, place, say))
+        for place, series in enumerate(stock_series(plan, floors, rooms))
+    )
+    return _Section(
+        "stock",
+        say("h_stock"),
+        (say("stock_note"),),
+        pictures,
+        (tables.stock_table(plan, scenario, say),),
+        small=True,
+    )
+
+
+def _stock_picture(series: Series, plan: Plan, place: int, say: Terms) -> str:
+    description = say(
+        "stock_alt",
+        liquid=series.liquid,
+        site=series.site,
+        opening=f"{series.lpa[0]:,.0f}",
+        end=f"{series.lpa[-1]:,.0f}",
+        floor=f"{series.floor_lpa:,.0f}",
+        room=say("none") if series.room_lpa is None else f"{series.room_lpa:,.0f}",
+    )
+    return stock_picture(
+        series,
+        plan.quarter_periods,
+        name=f"stock{place}",
+        title=f"{series.site}, {series.liquid}",
+        description=description,
+    )
+
+
+def _duty_sections(plan: Plan, say: Terms) -> Iterator[_Section]:
+    names = sorted({row.guarantee for row in plan.guarantee_use})
+    pictures = tuple(
+        Markup(_risk_picture(plan, guarantee, place, say)) for place, guarantee in enumerate(names)
+    )
+    notes = () if names else (say("no_guarantee"),)
+    yield _Section("risk", say("h_risk"), notes, pictures, _filled(tables.risk_table(plan, say)))
+    due = tables.due_table(plan, say)
+    notes = () if due.rows else (say("no_due"),)
+    yield _Section("due", say("h_due"), notes, tables=_filled(due))
+
+
+def _risk_picture(plan: Plan, guarantee: str, place: int, say: Terms) -> str:
+    rows = sorted(
+        (row for row in plan.guarantee_use if row.guarantee == guarantee),
+        key=lambda row: row.period,
+    )
+    most = max(rows, key=lambda row: row.used)
+    description = say(
+        "risk_alt",
+        guarantee=guarantee,
+        most=f"{most.used:,.0f}",
+        limit=f"{most.limit:,.0f}",
+        currency=plan.currency,
+        week=most.period,
+    )
+    return risk_picture(
+        [row.used for row in rows],
+        most.limit,
+        plan.quarter_periods,
+        name=f"risk{place}",
+        title=f"{guarantee}, {plan.currency}",
+        description=description,
+    )
+
+
+def _lot_sections(result: PlanResult, scenario: Scenario, say: Terms) -> Iterator[_Section]:
+    lots = tables.lots_table(scenario, say)
+    if lots.rows:
+        yield _Section("lots", say("h_lots"), tables=(lots,))
+    if not result.holds:
+        return
+    notes = []
+    for hold in result.holds:
+        said = say(
+            "hold_words",
+            lot=hold.lot_id,
+            status=say(f"status_{hold.status}"),
+            lpa=f"{hold.lpa:,.0f}",
+            liquid=hold.liquid,
+            site=hold.site,
+        )
+        counted = (
+            say("counts_never")
+            if hold.enters_period is None
+            else say("counts_from", week=hold.enters_period)
+        )
+        loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
+        note = f" {hold.note}" if hold.note else ""
+        notes.append(f"{said}{note} ({counted}{loads})")
+    table = tables.holds_table(result.holds, result.plan.currency, say)
+    yield _Section("holds", say("h_holds"), tuple(notes), tables=(table,))
+
+
+def _changes_section(since: PlanDifference, say: Terms) -> _Section:
+    before, after = since.costs["total"]
+    cost = (
+        f"{say('cost')}: {before:,.0f} {since.currency} {say('before')},"
+        f" {after:,.0f} {say('after')}"
+    )
+    notes = (say("kept", kept=since.kept_loads), cost)
+    return _Section(
+        "changes", say("h_changes"), notes, tables=_filled(tables.changes_table(since, say))
+    )
+
+
+def _proof_section(result: PlanResult, say: Terms) -> _Section:
+    plan, proof, report = result.plan, result.plan.proof, result.report
+    bound = (
+        f"{say('proof_bound')} {proof.bound:,.2f} {plan.currency}; {say('proof_bound_note')}"
+        if math.isfinite(proof.bound)
+        else say("proof_no_bound")
+    )
+    over = proof.gap_over(plan.costs.changeable)
+    notes = [f"{say('proof_cost')} {proof.cost:,.2f} {plan.currency}", bound]
+    if math.isfinite(proof.bound) and math.isfinite(over):
+        words = say(
+            "proof_gap_words", whole=percent_words(proof.gap), changeable=percent_words(over)
+        )
+        notes.append(f"{say('proof_gap')} {words}")
+    size = say(
+        "proof_size",
+        columns=f"{proof.columns:,}",
+        rows=f"{proof.rows:,}",
+        added=f"{proof.rows_added:,}",
+        seconds=f"{proof.seconds:.1f}",
+    )
+    notes.append(f"{say('proof_solver')} {proof.solver}, {size}")
+    passed = sum(check.passed for check in report.checks)
+    notes.append(
+        say(
+            "proof_checks",
+            passed=passed,
+            all=len(report.checks),
+            comparisons=f"{report.comparisons:,}",
+        )
+    )
+    return _Section(
+        "proof", say("h_proof"), tuple(notes), folded=(tables.checks_table(result, say),)
+    )

@@ -1,0 +1,101 @@
+"""The words of the report, by language: one table of terms, English complete.
+
+A language is a YAML file of plain keys and texts. A language given by the user may leave keys
+out; they are then said in English, and the report says which language it fell back from.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+import yaml
+
+from bulkflow.errors import Fault, InputError
+
+__all__ = ["ENGLISH", "Terms", "english", "read_terms"]
+
+ENGLISH = "en"
+
+
+@dataclass(frozen=True)
+class Terms:
+    """The terms of one language, over English for what it leaves out.
+
+    Parameters
+    ----------
+    language : code of the language, as in the ``lang`` attribute of a page.
+    own : its terms by key.
+    missing : keys it leaves to English.
+    """
+
+    language: str
+    own: Mapping[str, str]
+    missing: tuple[str, ...] = ()
+
+    def __call__(self, key: str, **values: object) -> str:
+        """Return the term of a key, with its fields filled in.
+
+        Raises
+        ------
+        KeyError
+            English has no such key: a mistake of the program.
+        """
+        text = self.own.get(key)
+        if text is None:
+            text = english().own[key]
+        return text.format(**values) if values else text
+
+
+@cache
+def english() -> Terms:
+    """Return the complete table of terms."""
+    text = files("bulkflow.report").joinpath("terms_en.yaml").read_text("utf-8")
+    return Terms(ENGLISH, yaml.safe_load(text))
+
+
+def read_terms(file: Path) -> Terms:
+    """Read the table of another language; its name without suffix is the language's code.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or holds keys or fields that English does not have.
+    """
+    try:
+        given = yaml.safe_load(file.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+        mend = "Give a YAML file in UTF-8 of keys and texts."
+        raise InputError(Fault(str(file), 0, "", f"cannot be read ({error})", mend)) from error
+    if not isinstance(given, dict) or not given:
+        raise InputError(Fault(str(file), 0, "", "holds no terms", "Give keys and texts."))
+    faults = [fault for key, text in given.items() for fault in _faults(str(file), key, text)]
+    if faults:
+        raise InputError(faults)
+    missing = tuple(key for key in english().own if key not in given)
+    return Terms(file.stem, given, missing)
+
+
+def _faults(file: str, key: object, text: object) -> list[Fault]:
+    known = english().own
+    if key not in known:
+        return [Fault(file, 0, str(key), "is no term of the report", "Take the key out.")]
+    if not isinstance(text, str) or not text.strip():
+        return [Fault(file, 0, str(key), "is not a text", "Write the term, in quotes if need be.")]
+    wanted = _fields(known[str(key)])
+    if _fields(text) != wanted:
+        fields = ", ".join(f"{{{name}}}" for name in sorted(wanted)) or "no field"
+        found = "does not have the fields of the English term"
+        return [Fault(file, 0, str(key), found, f"Use {fields}.")]
+    return []
+
+
+def _fields(text: str) -> set[str]:
+    try:
+        return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+    except ValueError:
+        return {text}
