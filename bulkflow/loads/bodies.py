@@ -46,7 +46,7 @@ class LotShare(Body):
     """LPA of a load that one lot gives.
 
     ``expected_on`` is the day from which a lot that is not released yet is counted on: the day
-    its decision is due, or the release of a vatting still to be made (``vatting`` true; its name
+    its decision is due, or that of a lot still to be made or received (``to_come`` true; its name
     is then only a stand-in for the lot to come).
     """
 
@@ -54,7 +54,7 @@ class LotShare(Body):
     lpa: PositiveAmount
     strength_percent: Percent
     expected_on: date | None = None
-    vatting: bool = False
+    to_come: bool = False
 
 
 class LoadPart(Body):

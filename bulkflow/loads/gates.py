@@ -90,7 +90,7 @@ def load_gates(
     ----------
     on : the day of filling: the age of a cleaning counts up to it.
     """
-    lots = lots_named(session, [share.lot_id for share in load.shares if not share.vatting])
+    lots = lots_named(session, [share.lot_id for share in load.shares if not share.to_come])
     gates = [*_contents(load)]
     gates += _lot_gates(session, load, lots)
     origins, ways = Origins(scenario), Ways.of(scenario)
@@ -132,7 +132,7 @@ def expires_on(line: LotLine, shelf_life_days: int | None) -> date | None:
 def _contents(load: LoadRecord) -> Iterable[LoadGate]:
     kind = LoadGateKind.CONTENTS
     for part in load.parts:
-        waiting = [share for share in part.shares if share.vatting or share.expected_on]
+        waiting = [share for share in part.shares if share.to_come or share.expected_on]
         if not part.shares:
             words = "no lots are allocated to it"
         elif waiting:
@@ -145,15 +145,15 @@ def _contents(load: LoadRecord) -> Iterable[LoadGate]:
 
 
 def _waiting(share: LotShare) -> str:
-    if share.vatting:
-        return f"counts on {share.lot_id}, a vatting still to be made and released"
+    if share.to_come:
+        return f"counts on {share.lot_id}, a lot still to be made and released"
     return f"counts on {share.lot_id}, whose decision is expected {share.expected_on}"
 
 
 def _lot_gates(
     session: Session, load: LoadRecord, lots: Mapping[str, LotLine]
 ) -> Iterable[LoadGate]:
-    named = [share.lot_id for share in load.shares if not share.vatting]
+    named = [share.lot_id for share in load.shares if not share.to_come]
     for lot_id in named:
         if lot_id not in lots:
             words = "it is not in the register"

@@ -32,7 +32,7 @@ STATEMENTS = (
         load_id TEXT NOT NULL,
         lot_id TEXT NOT NULL,
         lpa BIGINT NOT NULL,
-        vatting BOOLEAN NOT NULL,
+        to_come BOOLEAN NOT NULL,
         PRIMARY KEY (seq, place),
         FOREIGN KEY(seq) REFERENCES record (seq)
     )

@@ -63,7 +63,7 @@ SHARE_TABLE = Table(
     _text("load_id"),
     _text("lot_id"),
     Column("lpa", FixedPoint(), nullable=False),
-    Column("vatting", Boolean, nullable=False),
+    Column("to_come", Boolean, nullable=False),
     Index("load_share_lot", "lot_id", "seq"),
 )
 STEP_TABLE = Table(
@@ -109,7 +109,7 @@ def _load_rows(load: Load) -> Iterable[IndexRow]:
                 "load_id": load.load_id,
                 "lot_id": share.lot_id,
                 "lpa": share.lpa,
-                "vatting": share.vatting,
+                "to_come": share.to_come,
             },
         )
 

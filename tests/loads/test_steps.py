@@ -153,12 +153,12 @@ def test_a_closed_gate_of_any_lot_refuses_and_is_named(store, ann, scenario) -> 
 
 def test_lots_that_are_not_there_yet_close_the_contents(store, ann, scenario) -> None:
     waiting = LotShare(
-        lot_id="VK-DRY to come", lpa=Decimal(17900), strength_percent=Decimal(80), vatting=True
+        lot_id="VK-DRY to come", lpa=Decimal(17900), strength_percent=Decimal(80), to_come=True
     )
     with store.write(ann) as session:
         record(session, a_load(parts=(a_part([waiting]),)))
         accept(session)
-        with pytest.raises(GateClosedError, match="VK-DRY to come, a vatting still to be made"):
+        with pytest.raises(GateClosedError, match="VK-DRY to come, a lot still to be made"):
             step(session, scenario, "issued")
 
 

@@ -1,0 +1,425 @@
+"""Which lots fill which loads: a small program, solved goal by goal.
+
+Pure: sources (lots, and lots to come) and asks (a load's LPA of one liquid) go in, shares come
+out. The goals are taken one after the other, each held while the next is sought, so no weight has
+to be chosen:
+
+1. no promised load goes unfilled, then as few loads as possible, then none before a later one;
+2. as few draws as possible on lots that are not released;
+3. as few lots in loads, and as few remnants too small for a load of their own, as possible
+   together: such a remnant makes a second lot in some later load;
+4. first expired, or first made, goes first.
+
+A load is filled whole or not at all. Amounts are whole thousandths of an LPA throughout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from decimal import Decimal
+from enum import IntEnum
+
+import networkx as nx
+
+from bulkflow.core.network import Activity, Demand, Effect, Lane, Limit, Network, Node, Supply, Term
+from bulkflow.core.options import SolveOptions
+from bulkflow.core.outcome import Outcome, OutcomeStatus, Solution
+from bulkflow.core.solve import solve
+from bulkflow.errors import PlanningError
+
+__all__ = ["LEAST_DRAW_LPA", "Allocation", "Ask", "Source", "Standing", "allocate", "fits"]
+
+LEAST_DRAW_LPA = 10.0
+"""Less than this is not drawn from a lot, unless the lot or the load is no larger."""
+
+_NOTHING = 1e-6  # LPA; far below a thousandth
+_THOUSANDTH = Decimal("0.001")
+_ROOM = 3  # thousandths by which an amount may leave the solver's, either way
+
+
+class Standing(IntEnum):
+    """How sure it is that a source can be loaded; lower is surer."""
+
+    RELEASED = 0
+    TO_COME = 1  # a vatting to be made, or a load to arrive
+    AWAITING = 2  # a lot that is there and whose decision is not taken
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A lot, or a lot to come, that loads may draw on.
+
+    Parameters
+    ----------
+    lpa : what it may give [LPA, three places].
+    ready : the first day on which it may be loaded; None: now.
+    made, expires : day of vatting, and the last day on which the liquid may be used.
+    barred : markets it may not go to; ``meant`` those it was checked for (empty: not stated).
+    """
+
+    name: str
+    liquid: str
+    site: str
+    lpa: Decimal
+    strength_percent: Decimal
+    standing: Standing
+    ready: date | None = None
+    made: date | None = None
+    expires: date | None = None
+    barred: frozenset[str] = frozenset()
+    meant: frozenset[str] = frozenset()
+
+    @property
+    def age(self) -> tuple[date, str]:
+        """What first-expired, first-made goes by."""
+        return self.expires or self.made or self.ready or date.max, self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """LPA of one liquid that a load is to hold.
+
+    Parameters
+    ----------
+    market : of the receiver; None for a store of no market, where ``barred`` holds: the
+        markets that what fills it may be barred from at most.
+    usable : the day on which the receiver may use it.
+    """
+
+    load: str
+    liquid: str
+    site: str
+    lpa: Decimal
+    loading: date
+    usable: date
+    market: str | None = None
+    barred: frozenset[str] = frozenset()
+    promised: bool = False
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Load and liquid."""
+        return self.load, self.liquid
+
+
+@dataclass(frozen=True, slots=True)
+class Allocation:
+    """What fills what.
+
+    Parameters
+    ----------
+    filled : by load and liquid, what each source gives; shares add up to the LPA asked.
+    unfilled : the loads left out.
+    left : by source, the LPA nothing draws on.
+    proved : whether every goal was proved best; ``gaps`` names those that were not, with
+        their gap.
+    """
+
+    filled: dict[tuple[str, str], dict[str, Decimal]]
+    unfilled: frozenset[str]
+    left: dict[str, Decimal]
+    gaps: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def proved(self) -> bool:
+        """Whether every goal was proved best."""
+        return not self.gaps
+
+
+def fits(source: Source, ask: Ask) -> bool:
+    """Tell whether a source may fill an ask at all."""
+    if (source.liquid, source.site) != (ask.liquid, ask.site):
+        return False
+    if source.ready is not None and source.ready > ask.loading:
+        return False
+    if source.expires is not None and source.expires < ask.usable:
+        return False
+    if ask.market is None:
+        return source.barred <= ask.barred
+    if source.meant and ask.market not in source.meant:
+        return False
+    return ask.market not in source.barred
+
+
+def allocate(
+    sources: Sequence[Source], asks: Sequence[Ask], *, seconds: float = 10.0
+) -> Allocation:
+    """Return the best shares found, goal by goal.
+
+    Parameters
+    ----------
+    sources, asks : names of sources, and load with liquid of asks, are unique.
+    seconds : time for each goal of each group of loads that share lots.
+
+    Raises
+    ------
+    PlanningError
+        If no answer was found in the time allowed.
+    """
+    graph: nx.Graph[tuple[str, ...]] = nx.Graph()
+    for ask in asks:
+        graph.add_edge(("load", ask.load), ("ask", *ask.key))
+        graph.add_edges_from(
+            (("ask", *ask.key), ("source", one.name)) for one in sources if fits(one, ask)
+        )
+    filled: dict[tuple[str, str], dict[str, Decimal]] = {}
+    unfilled: set[str] = set()
+    gaps: list[tuple[str, float]] = []
+    for members in nx.connected_components(graph):
+        group = _Group(
+            [one for one in sources if ("source", one.name) in members],
+            sorted((one for one in asks if ("ask", *one.key) in members), key=_ask_order),
+        )
+        found = group.solve(seconds)
+        filled |= found.filled
+        unfilled |= found.unfilled
+        gaps += found.gaps
+    left = {one.name: one.lpa for one in sources}
+    for shares in filled.values():
+        for name, lpa in shares.items():
+            left[name] -= lpa
+    return Allocation(filled, frozenset(unfilled), left, tuple(gaps))
+
+
+def _ask_order(ask: Ask) -> tuple[date, str, str]:
+    return ask.loading, ask.load, ask.liquid
+
+
+Costs = Callable[[str], float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Goal:
+    """One goal: its name, and what one use of a lane, LPA on it, or a load left out costs."""
+
+    name: str
+    per_use: dict[str, float] = field(default_factory=dict)
+    per_lpa: dict[str, float] = field(default_factory=dict)
+    per_load: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def free(self) -> bool:
+        """Whether nothing costs anything, so that there is nothing to seek."""
+        return not any(self.per_use.values() or self.per_load.values() or self.per_lpa.values())
+
+
+class _Group:
+    """Loads that share lots, as one small network of a single period."""
+
+    def __init__(self, sources: list[Source], asks: list[Ask]) -> None:
+        self.sources = sorted(sources, key=lambda one: one.age)
+        self.asks = asks
+        self.loads = list(dict.fromkeys(ask.load for ask in asks))
+        self.promised = {ask.load for ask in asks if ask.promised}
+        self.pairs = [(s, a) for s in self.sources for a in asks if fits(s, a)]
+        self.least_ask = {
+            liquid: min(ask.lpa for ask in asks if ask.liquid == liquid)
+            for liquid in {ask.liquid for ask in asks}
+        }
+
+    def solve(self, seconds: float) -> Allocation:
+        """Seek each goal in turn."""
+        if not self.pairs:
+            return Allocation({}, frozenset(self.loads), {})
+        limits: list[Limit] = []
+        gaps: list[tuple[str, float]] = []
+        start: Solution | None = None
+        for goal in self._goals():
+            if goal.free:
+                continue
+            if start is not None and self._value(goal, start) <= _NOTHING:
+                limits += [] if goal.per_lpa else self._hold(goal, 0.0)
+                continue
+            outcome = self._seek(goal, limits, seconds, start)
+            start = outcome.solution
+            if outcome.status is not OutcomeStatus.OPTIMAL:
+                gaps.append((goal.name, outcome.gap if outcome.gap is not None else float("inf")))
+            if start is None:
+                raise PlanningError(f"No answer was found for the goal: {goal.name}.")
+            if not goal.per_lpa:
+                limits += self._hold(goal, self._value(goal, start))
+        assert start is not None  # that no load be left out is always sought
+        return replace(self._read(start), gaps=tuple(gaps))
+
+    def _goals(self) -> list[_Goal]:
+        count = len(self.loads)
+        draws = {_lane(s, a): s for s, a in self.pairs}
+        remnants = {
+            _remnant(one): 1.0 for one in self.sources if one.standing is not Standing.TO_COME
+        }
+        doubt = {name: 1.0 for name, s in draws.items() if s.standing is Standing.AWAITING}
+        not_there = {name: 1.0 for name, s in draws.items() if s.standing is Standing.TO_COME}
+        return [
+            _Goal("promised loads unfilled", per_load=dict.fromkeys(self.promised, 1.0)),
+            _Goal("loads unfilled", per_load=dict.fromkeys(self.loads, 1.0)),
+            _Goal(
+                "earlier loads unfilled",
+                per_load={one: float(count - place) for place, one in enumerate(self.loads)},
+            ),
+            _Goal("draws on lots awaiting a decision", per_use=doubt),
+            _Goal("draws on lots to come", per_use=not_there),
+            _Goal("lots in loads, and remnants", per_use=dict.fromkeys(draws, 1.0) | remnants),
+            _Goal("order of use", per_lpa=self._order()),
+        ]
+
+    def _order(self) -> dict[str, float]:
+        """Cost of liquid by the age of its lot and the place of its load: old goes early.
+
+        Of two lots and two loads the older in the earlier load costs less than crossed; what is
+        left over costs nothing, so the youngest is left.
+        """
+        rank = {one.name: place for place, one in enumerate(self.sources)}
+        place = {one: number for number, one in enumerate(self.loads)}
+        scale = len(self.sources) * len(self.loads) * float(max(a.lpa for a in self.asks))
+        return {
+            _lane(s, a): rank[s.name] * (len(self.loads) - place[a.load]) / scale
+            for s, a in self.pairs
+        }
+
+    def _seek(
+        self, goal: _Goal, limits: list[Limit], seconds: float, start: Solution | None
+    ) -> Outcome:
+        outcome = solve(
+            self._network(goal, limits),
+            SolveOptions(seconds=seconds, gap=0.0, form="plain", start=start),
+        )
+        outcome.raise_for_status()
+        return outcome
+
+    def _network(self, goal: _Goal, limits: list[Limit]) -> Network:
+        nodes = [Node("left", demand=Demand()), Node("remnants", demand=Demand())]
+        lanes = []
+        for one in self.sources:
+            nodes.append(Node(_place(one), supply=Supply(exactly=float(one.lpa))))
+            free = one.standing is Standing.TO_COME
+            least = None if free else float(self.least_ask[one.liquid])
+            lanes.append(Lane(_rest(one), _place(one), "left", min_if_used=least))
+            if not free:
+                lanes.append(self._with_cost(goal, _remnant(one), _place(one), "remnants", 0.001))
+        nodes += [Node(_node(ask), demand=Demand(exactly=float(ask.lpa))) for ask in self.asks]
+        for s, a in self.pairs:
+            least_draw = min(LEAST_DRAW_LPA, float(s.lpa), float(a.lpa))
+            lanes.append(self._with_cost(goal, _lane(s, a), _place(s), _node(a), least_draw))
+        return Network(
+            periods=1,
+            nodes=nodes,
+            lanes=lanes,
+            activities=[self._out(goal, load) for load in self.loads],
+            limits=limits,
+        )
+
+    def _with_cost(self, goal: _Goal, name: str, start: str, end: str, least: float) -> Lane:
+        return Lane(
+            name,
+            start,
+            end,
+            min_if_used=least,
+            fixed_cost=goal.per_use.get(name, 0.0),
+            unit_cost=goal.per_lpa.get(name, 0.0),
+        )
+
+    def _out(self, goal: _Goal, load: str) -> Activity:
+        """Leave a whole load out: then its asks are met from nowhere."""
+        return Activity(
+            f"out {load}",
+            effects=[
+                Effect(_node(ask), "commodity", float(ask.lpa))
+                for ask in self.asks
+                if ask.load == load
+            ],
+            upper=1.0,
+            integer=True,
+            cost=goal.per_load.get(load, 0.0),
+        )
+
+    def _hold(self, goal: _Goal, value: float) -> list[Limit]:
+        terms = [Term("used", name, cost) for name, cost in goal.per_use.items()]
+        terms += [Term("activity", f"out {one}", cost) for one, cost in goal.per_load.items()]
+        return [Limit(goal.name, terms, at_most=float(round(value)))] if terms else []
+
+    def _value(self, goal: _Goal, found: Solution) -> float:
+        used = sum(cost * round(float(found.used[n][0])) for n, cost in goal.per_use.items())
+        out = sum(
+            cost * round(float(found.activity[f"out {n}"][0])) for n, cost in goal.per_load.items()
+        )
+        sent = sum(cost * float(found.flow[n][0, 0]) for n, cost in goal.per_lpa.items())
+        return used + out + sent
+
+    def _read(self, found: Solution) -> Allocation:
+        out = {load for load in self.loads if round(float(found.activity[f"out {load}"][0]))}
+        flows = {
+            (s.name, a.key): float(found.flow[_lane(s, a)][0, 0])
+            for s, a in self.pairs
+            if a.load not in out
+        }
+        asks = {ask.key: ask for ask in self.asks if ask.load not in out}
+        exact = _whole_thousandths(flows, {one.name: one.lpa for one in self.sources},
+                                   {key: ask.lpa for key, ask in asks.items()})  # fmt: skip
+        filled: dict[tuple[str, str], dict[str, Decimal]] = {key: {} for key in asks}
+        for (name, key), lpa in exact.items():
+            filled[key][name] = lpa
+        return Allocation(filled, frozenset(out), {})
+
+
+def _whole_thousandths(
+    flows: dict[tuple[str, tuple[str, str]], float],
+    supply: dict[str, Decimal],
+    asked: dict[tuple[str, str], Decimal],
+) -> dict[tuple[str, tuple[str, str]], Decimal]:
+    """Return the flows in whole thousandths, every ask met and no source overdrawn.
+
+    Supplies and asks being whole, a whole answer lies within a thousandth or two of the
+    solver's; the network method finds the nearest, and leaves nothing where nothing was left.
+    """
+    graph: nx.MultiDiGraph[object] = nx.MultiDiGraph()
+    least: dict[tuple[str, tuple[str, str]], int] = {}
+    balance: dict[object, int] = {("source", one): -_whole(lpa) for one, lpa in supply.items()}
+    balance |= {("ask", key): _whole(lpa) for key, lpa in asked.items()}
+    left = {name: float(lpa) for name, lpa in supply.items()}
+    for pair, flow in flows.items():
+        if flow <= _NOTHING:
+            continue
+        source, ask = ("source", pair[0]), ("ask", pair[1])
+        left[pair[0]] -= flow
+        least[pair] = max(0, round(flow * 1000) - _ROOM)
+        graph.add_edge(source, ask, key="nearer", capacity=_ROOM, weight=-1)
+        graph.add_edge(source, ask, key="beyond", capacity=_ROOM, weight=1)
+        balance[source] += least[pair]
+        balance[ask] -= least[pair]
+    for name, lpa in left.items():
+        graph.add_edge(("source", name), "rest", key="", weight=2 if lpa < 0.01 else 0)
+    balance["rest"] = -sum(balance.values())
+    for node, demand in balance.items():
+        graph.add_node(node, demand=demand)
+    _, sent = nx.network_simplex(graph)
+    exact = {
+        (name, key): low + sum(sent["source", name]["ask", key].values())
+        for (name, key), low in least.items()
+    }
+    return {pair: Decimal(whole) * _THOUSANDTH for pair, whole in exact.items() if whole > 0}
+
+
+def _whole(lpa: Decimal) -> int:
+    return int((lpa / _THOUSANDTH).to_integral_exact())
+
+
+def _place(source: Source) -> str:
+    return f"source {source.name}"
+
+
+def _rest(source: Source) -> str:
+    return f"rest {source.name}"
+
+
+def _remnant(source: Source) -> str:
+    return f"remnant {source.name}"
+
+
+def _node(ask: Ask) -> str:
+    return f"ask {ask.load}|{ask.liquid}"
+
+
+def _lane(source: Source, ask: Ask) -> str:
+    return f"{source.name}|{ask.load}|{ask.liquid}"
