@@ -75,7 +75,8 @@ def masked_url(url: URL | str) -> str:
     parsed = make_url(url)
     hidden = {key: "***" for key in parsed.query if key.lower() in _SECRET_QUERY_KEYS}
     shown = parsed.update_query_dict(hidden) if hidden else parsed
-    return shown.render_as_string(hide_password=True)
+    # Stars are escaped in the query part, though they need not be.
+    return shown.render_as_string(hide_password=True).replace("%2A%2A%2A", "***")
 
 
 def settings_for(

@@ -76,3 +76,14 @@ def test_an_address_that_cannot_be_used_is_refused_without_echoing_it(text):
     assert refused.value.faults[0].where == "--database"
     assert "se3ret" not in str(refused.value)
     assert "records.sqlite" in str(refused.value)
+
+
+def test_examples_in_the_settings_and_the_canonical_form_and_the_amounts():
+    import doctest
+
+    from bulkflow.records import amounts, canonical, settings
+
+    for module in (amounts, canonical, settings):
+        found = doctest.testmod(module)
+        assert found.attempted >= 1
+        assert found.failed == 0
