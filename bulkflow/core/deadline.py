@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 
 from bulkflow.core.outcome import StoppedBy
 
@@ -23,11 +24,12 @@ class Deadline:
         self._began = time.monotonic()
         self._ends = float("inf") if seconds is None else self._began + seconds
         self._stop = stop
+        self._enough: Callable[[], bool] | None = None
 
     @property
     def stoppable(self) -> bool:
         """Whether somebody may ask for an early end."""
-        return self._stop is not None
+        return self._stop is not None or self._enough is not None
 
     def elapsed(self) -> float:
         """Return seconds since the start of the whole."""
@@ -41,6 +43,8 @@ class Deadline:
         """Return why to stop now, or None."""
         if self._stop is not None and self._stop.is_set():
             return StoppedBy.REQUEST
+        if self._enough is not None and self._enough():
+            return StoppedBy.WORK
         return StoppedBy.TIME if self.remaining() <= 0 else None
 
     def part(self, seconds: float) -> Deadline:
@@ -48,4 +52,11 @@ class Deadline:
         part = Deadline(None, self._stop)
         part._began = self._began
         part._ends = min(self._ends, time.monotonic() + seconds)
+        part._enough = self._enough
+        return part
+
+    def until(self, enough: Callable[[], bool]) -> Deadline:
+        """Return one that also ends when ``enough`` says so (asked often: it must be quick)."""
+        part = self.part(float("inf"))
+        part._enough = enough
         return part

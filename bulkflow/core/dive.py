@@ -7,6 +7,8 @@ the dive is given up.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,18 +16,32 @@ from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
 
-__all__ = ["dive"]
+__all__ = ["DiveRule", "dive"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _WHOLE = 1e-6
-# Each step fixes this share of what is still fractional.
-_STEP = 0.2
 _RETREATS = 6
 
 
-def dive(session: HighsSession, values: FloatArray, deadline: Deadline) -> LpAnswer | None:
+@dataclass(frozen=True, slots=True)
+class DiveRule:
+    """How a dive chooses.
+
+    Parameters
+    ----------
+    step : share of the fractional columns fixed at a time.
+    up_from : fraction from which a column is rounded up.
+    """
+
+    step: float = 0.1
+    up_from: float = 0.5
+
+
+def dive(
+    session: HighsSession, values: FloatArray, deadline: Deadline, rule: DiveRule
+) -> LpAnswer | None:
     """Return a solution with every whole column whole, or None; the bounds are put back.
 
     Parameters
@@ -36,7 +52,7 @@ def dive(session: HighsSession, values: FloatArray, deadline: Deadline) -> LpAns
     whole = np.flatnonzero(program.integer)
     lower, upper = program.lower.copy(), program.upper.copy()
     answer: LpAnswer | None = None
-    share, retreats = _STEP, 0
+    share, retreats = rule.step, 0
     current = values
     try:
         while True:
@@ -45,13 +61,13 @@ def dive(session: HighsSession, values: FloatArray, deadline: Deadline) -> LpAns
                 return answer if answer is not None else session.solve_lp(deadline)
             if deadline.reason_to_stop() is not None:
                 return None
-            chosen, targets = _nearest(open_columns, current, lower, upper, share)
+            chosen, targets = _nearest(open_columns, current, lower, upper, share, rule.up_from)
             session.set_bounds(chosen, targets, targets)
             found = session.solve_lp(deadline)
             if found.status is OutcomeStatus.OPTIMAL and found.values is not None:
                 lower[chosen] = upper[chosen] = targets
                 answer, current = found, found.values
-                share = min(_STEP, 2.0 * share)
+                share = min(rule.step, 2.0 * share)
                 continue
             retreats += 1
             if retreats > _RETREATS or found.status is not OutcomeStatus.INFEASIBLE:
@@ -70,10 +86,16 @@ def _fractional(whole: IntArray, values: FloatArray) -> IntArray:
 
 
 def _nearest(
-    columns: IntArray, values: FloatArray, lower: FloatArray, upper: FloatArray, share: float
+    columns: IntArray,
+    values: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+    share: float,
+    up_from: float,
 ) -> tuple[IntArray, FloatArray]:
     """Return the columns nearest to a whole number, and those numbers."""
-    targets = np.clip(np.round(values[columns]), np.ceil(lower[columns]), np.floor(upper[columns]))
+    rounded = np.ceil(values[columns] - up_from)
+    targets = np.clip(rounded, np.ceil(lower[columns]), np.floor(upper[columns]))
     distance = np.abs(values[columns] - targets)
     count = max(1, int(share * len(columns)))
     order = np.argsort(distance, kind="stable")[:count]

@@ -214,7 +214,7 @@ class HighsSession:
         """Solve as it stands, which must be without whole columns, from the last basis."""
         self._limit_time(deadline)
         watch = self._watch(deadline, None, None)
-        status, stopped_by = self._run(watch)
+        status, stopped_by = self._run(watch, again=True)
         info = self._highs.getInfo()
         if status is not OutcomeStatus.OPTIMAL:
             return LpAnswer(status, stopped_by, float("inf"), None, None, None, None)
@@ -277,12 +277,21 @@ class HighsSession:
         limit = self._highs.getRunTime() + deadline.remaining()
         self.set_option("time_limit", limit)
 
-    def _run(self, watch: _Watch) -> tuple[OutcomeStatus, StoppedBy]:
+    def _run(self, watch: _Watch, *, again: bool = False) -> tuple[OutcomeStatus, StoppedBy]:
+        """Run and read the status.
+
+        Parameters
+        ----------
+        again : forget the basis and run once more where the run from it lost its way.
+        """
         with watch:
             self._ok(self._highs.run(), "to run")
         if watch.error is not None:
             raise watch.error
         status = self._highs.getModelStatus()
+        if again and status == _Status.kUnknown:
+            self._ok(self._highs.clearSolver(), "to forget the basis")
+            return self._run(watch)
         if status == _Status.kUnboundedOrInfeasible:
             return self._settle_unbounded()
         if status not in _MEANING:

@@ -92,8 +92,9 @@ class CutPool:
 
     def drop_slack(self, session: HighsSession, answer: LpAnswer) -> int:
         """Delete rows that are slack in an answer; return how many."""
-        if answer.row_values is None or not self.active:
-            return 0
+        stands = self.base_rows + len(self.active)
+        if answer.row_values is None or not self.active or len(answer.row_values) != stands:
+            return 0  # rows have come or gone since that answer
         reached = answer.row_values[self.base_rows : self.base_rows + len(self.active)]
         sides = np.array([row.side for row in self.active])
         slack = reached > sides + _SLACK

@@ -21,12 +21,13 @@ from scipy import sparse
 from bulkflow.core.batch_rows import BatchRow, StationCuts
 from bulkflow.core.cumulative import CumulativeProgram, with_cumulative_counts
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.dive import DiveRule, dive
 from bulkflow.core.flow_rows import FlowCuts
 from bulkflow.core.highs import HighsSession, MipAnswer
 from bulkflow.core.mixing_rows import MixingCuts
 from bulkflow.core.neighbourhood import around_relaxation, search_part
 from bulkflow.core.options import SolveOptions
-from bulkflow.core.outcome import OutcomeStatus, StoppedBy
+from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.program import Program
 from bulkflow.core.root_loop import (
     CutPool,
@@ -51,6 +52,9 @@ _ROOT_SHARE = 0.4
 # same time spent at the search's own root.
 _NEARBY_SHARE = 0.6
 _NEARBY_GAP = 1e-4
+_GOOD_GAP = 3e-3
+_DIVE_SHARE = 0.25
+_DIVES = (DiveRule(), DiveRule(up_from=0.4))
 _NEARBY_NODES = 200
 
 
@@ -79,23 +83,24 @@ def solve_strong(
     listener : called with the phase, the best objective (or None) and the bound, minimised.
     """
     extended = with_cumulative_counts(program)
-    root, rows = _root(extended, root_phases(data, extended), options, deadline, listener)
-    ended = _ended_at_root(root, deadline)
-    if ended is not None:
-        return StrongAnswer(ended, 0, root.rounds)
+    news = _News(listener, deadline)
+    root, rows = _root(extended, root_phases(data, extended), options, deadline, news)
     strengthened = with_rows(extended.program, rows)
-    news = _News(listener, deadline, root.bound)
-    best = None if start is None else extended.extended(start)
-    if root.values is not None:
-        answer = _nearby(extended, strengthened, root.values, options, deadline, news)
-        best = answer.values if answer.values is not None else best
-    with HighsSession(strengthened, threads=options.threads, seed=options.seed) as session:
-        if best is not None:
-            session.propose(best)
-        answer = session.solve_mip(
-            deadline, gap=options.gap, max_nodes=options.max_nodes, listener=news.hear
-        )
-    answer = news.best_of(answer, root.bound)
+    answer = _ended_at_root(root, news, options, deadline)
+    if answer is None and root.values is not None:
+        _nearby(extended, strengthened, root.values, options, deadline, news)
+        answer = _ended_at_root(root, news, options, deadline)
+    if answer is None:
+        best = news.values
+        if best is None and start is not None:
+            best = extended.extended(start)
+        with HighsSession(strengthened, threads=options.threads, seed=options.seed) as session:
+            if best is not None:
+                session.propose(best)
+            answer = session.solve_mip(
+                deadline, gap=options.gap, max_nodes=options.max_nodes, listener=news.hear
+            )
+    answer = news.best_of(answer)
     if answer.values is not None:
         answer.values = extended.original(answer.values)
     return StrongAnswer(answer, len(rows), root.rounds)
@@ -129,45 +134,56 @@ def with_rows(program: Program, rows: Sequence[BatchRow]) -> Program:
 
 
 class _News:
-    """Keeps the best plan over all parts of a solve, and tells the listener."""
+    """Keeps the best plan and bound over all parts of a solve, and tells the listener."""
 
-    def __init__(self, listener: Listener, deadline: Deadline, bound: float) -> None:
-        self._listener, self._deadline, self._bound = listener, deadline, bound
-        self._told: float = np.inf
-        self._kept: MipAnswer | None = None
+    def __init__(self, listener: Listener, deadline: Deadline) -> None:
+        self._listener, self._deadline = listener, deadline
+        self.bound = -np.inf
+        self._told = np.inf
+        self._objective = np.inf
+        self.values: FloatArray | None = None
         self._improvements: list[tuple[float, float, float]] = []
 
-    def hear(self, objective: float | None, bound: float) -> None:
-        """Pass on what a running search says."""
-        self._bound = max(self._bound, bound)
+    def hear(self, objective: float | None, bound: float, phase: str = "search") -> None:
+        """Pass on what a running part says."""
+        self.bound = max(self.bound, bound)
         if objective is not None and objective < self._told:
             self._told = objective
-            self._improvements.append((self._deadline.elapsed(), objective, self._bound))
-        shown = self._told if np.isfinite(self._told) else None
-        self._listener("search", shown, self._bound)
+            self._improvements.append((self._deadline.elapsed(), objective, self.bound))
+        self._listener(phase, self._told if np.isfinite(self._told) else None, self.bound)
 
-    def keep(self, answer: MipAnswer) -> None:
-        """Take in the plan of a finished search, if it is the best so far."""
-        if answer.values is None or answer.objective is None:
+    def keep(self, values: FloatArray | None, objective: float | None) -> None:
+        """Take in a plan, if it is the best so far."""
+        if values is None or objective is None:
             return
-        self.hear(answer.objective, -np.inf)
-        known = self._kept
-        if known is None or known.objective is None or answer.objective < known.objective:
-            self._kept = answer
+        self.hear(objective, -np.inf)
+        if objective < self._objective:
+            self.values, self._objective = values, objective
 
-    def best_of(self, last: MipAnswer, root_bound: float) -> MipAnswer:
+    def gap(self) -> float:
+        """Return the relative gap of the plan kept; infinite without one."""
+        if self.values is None or not np.isfinite(self.bound):
+            return float("inf")
+        gap = relative_gap(self._objective, self.bound)
+        return float("inf") if gap is None else gap
+
+    def is_settled(self) -> bool:
+        """Tell whether what is being tried has nothing at all, or a good plan already."""
+        gap = relative_gap(self._told if np.isfinite(self._told) else None, self.bound)
+        return gap is None or gap <= _GOOD_GAP
+
+    def best_of(self, last: MipAnswer) -> MipAnswer:
         """Return the last answer with the best plan, the best bound and all improvements."""
-        self.keep(last)
-        best = last if self._kept is None else self._kept
+        self.keep(last.values, last.objective)
         status = last.status
-        if best.values is not None and status is OutcomeStatus.STOPPED:
+        if self.values is not None and status is OutcomeStatus.STOPPED:
             status = OutcomeStatus.FEASIBLE
         return MipAnswer(
             status,
             last.stopped_by,
-            objective=best.objective,
-            values=best.values,
-            bound=max(last.bound, root_bound),
+            objective=None if self.values is None else self._objective,
+            values=self.values,
+            bound=max(last.bound, self.bound),
             nodes=last.nodes,
             improvements=self._improvements,
         )
@@ -180,11 +196,12 @@ def _nearby(
     options: SolveOptions,
     deadline: Deadline,
     news: _News,
-) -> MipAnswer:
-    """Search around the relaxation."""
+) -> None:
+    """Search around the relaxation; past its share of the time only while it is of use."""
     limit = deadline
     if np.isfinite(deadline.remaining()):
-        limit = deadline.part(_NEARBY_SHARE * deadline.remaining())
+        share = deadline.elapsed() + _NEARBY_SHARE * deadline.remaining()
+        limit = deadline.until(lambda: deadline.elapsed() > share and news.is_settled())
     answer = search_part(
         program,
         around_relaxation(extended, relaxed),
@@ -196,8 +213,7 @@ def _nearby(
         seed=options.seed,
         listener=news.hear,
     )
-    news.keep(answer)
-    return answer
+    news.keep(answer.values, answer.objective)
 
 
 def _root(
@@ -205,9 +221,9 @@ def _root(
     phases: Sequence[RootPhase],
     options: SolveOptions,
     deadline: Deadline,
-    listener: Listener,
+    news: _News,
 ) -> tuple[RootResult, list[BatchRow]]:
-    """Run the rounds; return the result and the rows that are tight in it."""
+    """Run the rounds and dive from their end; return the result and the rows tight in it."""
     part = deadline
     if np.isfinite(deadline.remaining()):
         part = deadline.part(_ROOT_SHARE * deadline.remaining())
@@ -221,18 +237,32 @@ def _root(
             phases,
             part,
             rounds=options.max_rounds,
-            on_round=lambda _, bound, __: listener("root", None, bound),
+            on_round=lambda _, bound, __: news.hear(None, bound, "root"),
         )
-        if root.answer is not None:
+        if root.answer is not None and root.values is not None:
             pool.drop_slack(session, root.answer)
+            _dives(session, root.values, deadline, news)
     return root, pool.active
 
 
-def _ended_at_root(root: RootResult, deadline: Deadline) -> MipAnswer | None:
+def _dives(session: HighsSession, values: FloatArray, deadline: Deadline, news: _News) -> None:
+    """Dive by several rules; the first may take all the time, for without it there is no plan."""
+    limit = deadline
+    for rule in _DIVES:
+        found = dive(session, values, limit, rule)
+        if found is not None:
+            news.keep(found.values, found.objective)
+        if np.isfinite(deadline.remaining()):
+            limit = deadline.part(_DIVE_SHARE * deadline.remaining())
+
+
+def _ended_at_root(
+    root: RootResult, news: _News, options: SolveOptions, deadline: Deadline
+) -> MipAnswer | None:
     """Return the answer where there is nothing left to search for, or no time."""
     if root.status is OutcomeStatus.INFEASIBLE:
         return MipAnswer(OutcomeStatus.INFEASIBLE, StoppedBy.PROOF)
+    if news.gap() <= options.gap:
+        return MipAnswer(OutcomeStatus.OPTIMAL, StoppedBy.PROOF)
     reason = deadline.reason_to_stop()
-    if reason is not None:
-        return MipAnswer(OutcomeStatus.STOPPED, reason, bound=root.bound)
-    return None
+    return None if reason is None else MipAnswer(OutcomeStatus.STOPPED, reason)

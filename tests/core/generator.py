@@ -200,3 +200,97 @@ def _limits(
     if dice.chance(0.15):
         found.append(Limit("days", [Term("used", lanes[0].id)], at_most=2, over_horizon=True))
     return found
+
+
+def random_station_network(seed: int) -> Network:
+    """Return a network where whole loads meet demand with stock, so that strengthening bites.
+
+    Several lanes and sizes of vehicle into one node, losses, onward lanes, floors under stock,
+    closing targets with what is under way, exact supply, activities that take and give.
+    """
+    dice = _Dice(seed)
+    last = dice.whole(4, 7)
+    nodes = [Node("P", supply=Supply(at_most=dice.number(20, 60), unit_cost=1.0))]
+    lanes, limits, activities = [], [], []
+    for number in range(dice.whole(1, 2)):
+        name = f"C{number}"
+        nodes.append(_station(dice, name, last))
+        for kind in range(dice.whole(1, 3)):
+            size = dice.number(6, 14)
+            lead: int | list[int] = dice.whole(0, 2)
+            if dice.chance(0.2):
+                lead = [dice.whole(0, 2) for _ in range(last)]
+            lanes.append(
+                Lane(
+                    f"L{number}{kind}",
+                    "P",
+                    name,
+                    unit_cost=dice.number(0, 1),
+                    lead_time=lead,
+                    gain=float(dice.rng.choice([1.0, 1.0, 0.95, 1.05])),
+                    vehicle=Vehicle(
+                        capacity=[size] * last if dice.chance(0.8) else dice.series(6, 14, last),
+                        min_fill=dice.number(0, 5),
+                        cost=dice.number(2, 15),
+                        max_count=dice.maybe(0.3, dice.whole(1, 3)),
+                        min_count=[1.0] + [0.0] * (last - 1) if dice.chance(0.1) else 0.0,
+                    ),
+                    capacity=dice.maybe(0.2, dice.number(10, 30)),
+                    may_arrive_after_horizon=dice.chance(0.4),
+                )
+            )
+        if dice.chance(0.5):
+            limits.append(_closing(dice, name, lanes, last))
+            activities.append(Activity(f"below {name}", cost=dice.number(1, 6)))
+        if dice.chance(0.3):
+            limits.append(_floor(dice, name))
+            activities.append(Activity(f"under {name}", cost=dice.number(0, 2)))
+        if dice.chance(0.3):
+            effect = Effect(name, "commodity", dice.number(-1, 1))
+            activities.append(
+                Activity(f"turn {name}", (effect,), upper=3.0, cost=0.5, integer=dice.chance(0.5))
+            )
+        if dice.chance(0.3):
+            nodes.append(Node(f"R{number}", demand=Demand(exactly=1.0, shortage_cost=8.0)))
+            lanes.append(Lane(f"on{number}", name, f"R{number}", lead_time=dice.whole(0, 1)))
+    return Network(periods=last, nodes=nodes, lanes=lanes, limits=limits, activities=activities)
+
+
+def _station(dice: _Dice, name: str, last: int) -> Node:
+    return Node(
+        name,
+        supply=dice.maybe(0.2, Supply(exactly=dice.number(0, 2))),
+        stock=Stock(
+            initial=dice.number(0, 15),
+            at_most=dice.maybe(0.3, dice.number(20, 40)),
+            at_least=dice.maybe(0.1, [0.0] * (last - 1) + [1.0]),
+            final_at_least=dice.maybe(0.2, dice.number(0, 6)),
+            holding_cost=dice.number(0, 1),
+        ),
+        demand=Demand(
+            exactly=dice.series(0, 9, last),
+            shortage_cost=dice.number(2, 20),
+            shortage="backlogged" if dice.chance(0.5) else "lost",
+            at_most=dice.maybe(0.2, dice.number(0, 3)),
+            unit_revenue=None,
+        ),
+    )
+
+
+def _closing(dice: _Dice, name: str, lanes: list[Lane], last: int) -> Limit:
+    under_way = [
+        Term("in_transit", lane.id, times=lane.gain if isinstance(lane.gain, float) else 1.0)
+        for lane in lanes
+        if lane.to_node == name
+    ]
+    return Limit(
+        f"closing {name}",
+        [Term("stock", name), Term("activity", f"below {name}"), *under_way],
+        at_least=dice.number(3, 15),
+        periods=[last],
+    )
+
+
+def _floor(dice: _Dice, name: str) -> Limit:
+    terms = [Term("stock", name, times=2.0), Term("activity", f"under {name}")]
+    return Limit(f"floor {name}", terms, at_least=dice.number(1, 8))

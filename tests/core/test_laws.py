@@ -22,7 +22,7 @@ from tests.core.generator import random_network
 SEEDS = st.integers(0, 10**6)
 
 # Tests that solve each example many times look at fewer of them.
-FEWER = settings(max_examples=max(1, settings().max_examples * 2 // 5))
+FEWER = settings(max_examples=max(1, settings().max_examples // 4))
 
 
 def plain(network: Network) -> Outcome:

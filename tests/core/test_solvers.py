@@ -18,7 +18,7 @@ from bulkflow.errors import InputError, PlanningError, SolverError
 from tests.core.generator import random_network
 
 # Seed 82: CBC 2.10.3 with preprocessing on called a plan of 597.32 optimal; 594.97 exists.
-SEEDS = [*range(12), 82]
+SEEDS = [*range(6), 82]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
