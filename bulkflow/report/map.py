@@ -28,6 +28,7 @@ FACES = {
     "depot": ("h", "#9ad1d4"),
     "bottler": ("o", "#d1603d"),
 }
+DEPOT_SHIFT = 0.13
 Point = tuple[float, float]
 
 
@@ -105,8 +106,13 @@ def _places(graph: nx.MultiDiGraph[str]) -> dict[str, Point]:
                 for node in nodes
             }
             _spread(sorted(nodes, key=lambda node: (means[node], node)), heights)
+    # Half a step between the columns of distillery and depot, so that a lane past a depot is
+    # not drawn through it.
+    shift = {COLUMNS["depot"]: DEPOT_SHIFT}
     return {
-        node: (float(number), heights[node]) for number, nodes in columns.items() for node in nodes
+        node: (float(number), heights[node] + shift.get(number, 0.0))
+        for number, nodes in columns.items()
+        for node in nodes
     }
 
 
