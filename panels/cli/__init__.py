@@ -20,13 +20,15 @@ GROUPS = ("rule", "standard", "sample", "sitting", "confirm", "uses")
 
 
 class _Group(TyperGroup):
-    """Translates this package's errors, so that the shared wrapper shows and codes them."""
+    """Translates errors and interruptions for the shared wrapper, which shows and codes them."""
 
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
         except PanelsError as error:
             raise _translated(error) from error
+        except KeyboardInterrupt as stop:  # as an exit code alone it would end without a word
+            raise typer.Abort from stop
 
 
 def _translated(error: PanelsError) -> BulkflowError:

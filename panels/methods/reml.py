@@ -68,7 +68,8 @@ class RemlFit:
         """Estimate, standard error and degrees of freedom of one contrast, per data set.
 
         For a single contrast the Kenward-Roger scale factor is 1 and its degrees of freedom
-        are twice the squared variance over the variance of that variance.
+        are twice the squared variance over the variance of that variance. The adjusted variance
+        is never taken below the plain one, which it can undercut when a component is zero.
 
         Parameters
         ----------

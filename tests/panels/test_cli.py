@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer
@@ -15,6 +16,7 @@ import typer
 from panels.cli import build_app
 from panels.release.files import read_characteristic, read_rules
 from panels.release.picture import draw_characteristic
+from panels.release.rule import ReleaseRule
 from tests.panels.conftest import FIRST, SCENARIO, Panels
 
 
@@ -122,6 +124,29 @@ def test_queue_fills_one_sitting_after_the_other(planned: Path, panels: Panels) 
     ran = panels("sitting", "queue", planned, "--from", "2026-12-15", "--weekday", "tue", "--json")
     lots = {lot["lot"]: (lot["on"], lot["planned"]) for lot in ran.json["lots"]}
     assert lots["VK-DRY-2643"] == ("2026-12-22", None)  # four lots fill the planned sitting
+
+
+def test_interrupted_work_says_so_and_keeps_what_was_finished(
+    workspace: Path, panels: Panels, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from panels.release import characteristic
+
+    real, calls = characteristic.operating_characteristic, []
+
+    def stopped(rule: ReleaseRule, **how: Any) -> characteristic.Characteristic:
+        calls.append(rule.name)
+        if len(calls) > 1:
+            raise KeyboardInterrupt
+        how |= {"standard_error": 0.05, "qualities": [7.5], "shares": [0.0]}
+        return real(rule, **how)
+
+    monkeypatch.setattr(characteristic, "operating_characteristic", stopped)
+    stored = workspace / "panel" / "characteristics"
+    for path in stored.glob("*"):
+        path.unlink()
+    ran = panels("rule", "risks", workspace)
+    assert ran.code == 130 and "Interrupted." in ran.err and "Traceback" not in ran.err
+    assert [path.name for path in stored.glob("*")] == ["VK-DRY-v1.json"]
 
 
 def test_picture_of_the_risks(tmp_path: Path) -> None:
