@@ -7,6 +7,7 @@ word of the solver. All statuses pass through one table; one that is not in it r
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -95,6 +96,10 @@ class _QuietHighs(highspy.Highs):
 
 Listener = Callable[[float | None, float], None]
 
+# How long to wait at a time for a run, and for its end once it has been asked to stop.
+_SPELL_SECONDS = 0.05
+_GRACE_SECONDS = 0.5
+
 
 class HighsSession:
     """A program living in HiGHS: rows can come and go, columns be fixed, and it solved again.
@@ -109,6 +114,7 @@ class HighsSession:
     ) -> None:
         self.program = program
         self.rows = program.rows
+        self._abandoned = False
         self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
         self.set_option("threads", threads)
@@ -120,7 +126,9 @@ class HighsSession:
         self._pass(program, relaxed=relaxed)
 
     def close(self) -> None:
-        """Give back the memory and the threads."""
+        """Give back memory and threads; a run left to itself keeps its own until it ends."""
+        if self._abandoned:
+            return
         self._highs.clear()
         blocking = True
         if self._threads > 1:
@@ -250,7 +258,11 @@ class HighsSession:
         if max_nodes is not None:
             self.set_option("mip_max_nodes", max_nodes)
         answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.PROOF)
-        answer.status, answer.stopped_by = self._run(self._watch(deadline, answer, listener))
+        watch = self._watch(deadline, answer, listener)
+        try:
+            answer.status, answer.stopped_by = self._run(watch, guarded=True)
+        except _AbandonedError:
+            return watch.last_words()
         info = self._highs.getInfo()
         answer.nodes = max(0, int(info.mip_node_count))
         holds_plan = answer.status in (OutcomeStatus.OPTIMAL, OutcomeStatus.STOPPED)
@@ -277,15 +289,18 @@ class HighsSession:
         limit = self._highs.getRunTime() + deadline.remaining()
         self.set_option("time_limit", limit)
 
-    def _run(self, watch: _Watch, *, again: bool = False) -> tuple[OutcomeStatus, StoppedBy]:
+    def _run(
+        self, watch: _Watch, *, again: bool = False, guarded: bool = False
+    ) -> tuple[OutcomeStatus, StoppedBy]:
         """Run and read the status.
 
         Parameters
         ----------
         again : forget the basis and run once more where the run from it lost its way.
+        guarded : leave a run that does not end in time to itself.
         """
         with watch:
-            self._ok(self._highs.run(), "to run")
+            self._ok(self._guarded(watch) if guarded else self._highs.run(), "to run")
         if watch.error is not None:
             raise watch.error
         status = self._highs.getModelStatus()
@@ -303,6 +318,30 @@ class HighsSession:
             stopped_by = watch.reason
         return meaning, stopped_by
 
+    def _guarded(self, watch: _Watch) -> Any:
+        """Run in a thread of its own and wait no longer than the deadline and a grace.
+
+        HiGHS looks at its time limit, and calls back, only between certain steps of its work; some
+        take minutes. The thread ends by itself at the next such step, and the process waits for it
+        at its own end: to leave while HiGHS runs is to crash. Waiting in short spells also lets
+        the caller's signal handlers run at once.
+        """
+        ended: list[Any] = []
+
+        def work() -> None:
+            ended.append(self._highs.run())
+            self._highs.resetThreadScheduler(False)  # noqa: FBT003 - the signature is the library's
+
+        thread = threading.Thread(target=work)
+        thread.start()
+        while thread.is_alive():
+            thread.join(_SPELL_SECONDS)
+            if watch.overdue(_GRACE_SECONDS) and thread.is_alive():
+                self._abandoned = True
+                watch.leave()
+                raise _AbandonedError
+        return ended[0]
+
     def _settle_unbounded(self) -> tuple[OutcomeStatus, StoppedBy]:
         """Tell unbounded from infeasible: without costs only the rules can fail."""
         columns = np.arange(self.program.columns)
@@ -319,6 +358,10 @@ class HighsSession:
         return _Watch(self._highs, deadline, answer, listener)
 
 
+class _AbandonedError(Exception):
+    """A run did not end in time and was left to itself."""
+
+
 class _Watch:
     """The callbacks of one run: stop when it is time, keep better plans, tell the listener."""
 
@@ -331,6 +374,9 @@ class _Watch:
     ) -> None:
         self._highs, self._deadline = highs, deadline
         self._answer, self._listener = answer, listener
+        self._bound = -float("inf")
+        self._asked_at: float | None = None
+        self._left = False
         self.reason: StoppedBy | None = None
         self.error: BaseException | None = None
 
@@ -340,29 +386,65 @@ class _Watch:
             self._highs.cbSimplexInterrupt.subscribe(self._maybe_stop)
             self._highs.cbIpmInterrupt.subscribe(self._maybe_stop)
         if self._answer is not None:
-            self._highs.cbMipInterrupt.subscribe(self._maybe_stop)
+            self._highs.cbMipInterrupt.subscribe(self._hear_search)
             self._highs.cbMipImprovingSolution.subscribe(self._keep)
         return self
 
     def __exit__(self, *_: object) -> None:
+        if self._left:
+            return
         if self._deadline.stoppable:
             self._highs.cbSimplexInterrupt.unsubscribe(self._maybe_stop)
             self._highs.cbIpmInterrupt.unsubscribe(self._maybe_stop)
         if self._answer is not None:
-            self._highs.cbMipInterrupt.unsubscribe(self._maybe_stop)
+            self._highs.cbMipInterrupt.unsubscribe(self._hear_search)
             self._highs.cbMipImprovingSolution.unsubscribe(self._keep)
+
+    def overdue(self, grace_seconds: float) -> bool:
+        """Tell whether the run should have ended longer ago than the grace."""
+        self.reason = self.reason or self._deadline.reason_to_stop()
+        if self.reason is None and self.error is None:
+            return False
+        now = self._deadline.elapsed()
+        if self._asked_at is None:
+            self._asked_at = now
+        return now - self._asked_at > grace_seconds
+
+    def leave(self) -> None:
+        """Hear no more of the run, but go on asking it to stop."""
+        self._left = True
+
+    def last_words(self) -> MipAnswer:
+        """Return what a run had said before it was left to itself."""
+        kept = self._answer or MipAnswer(OutcomeStatus.STOPPED, StoppedBy.TIME)
+        status = OutcomeStatus.STOPPED if kept.values is None else OutcomeStatus.FEASIBLE
+        return MipAnswer(
+            status,
+            self.reason or StoppedBy.TIME,
+            objective=kept.objective,
+            values=kept.values,
+            bound=self._bound,
+            improvements=list(kept.improvements),
+        )
 
     def _maybe_stop(self, event: Any) -> None:
         self.reason = self.reason or self._deadline.reason_to_stop()
-        if self.reason is not None or self.error is not None:
+        if self.reason is not None or self.error is not None or self._left:
             event.interrupt()
+
+    def _hear_search(self, event: Any) -> None:
+        """Hear the search itself: only its own events carry a bound."""
+        self._maybe_stop(event)
+        if self.reason is not None or self.error is not None or self._left:
             return
+        if np.isfinite(event.data_out.mip_dual_bound):
+            self._bound = max(self._bound, float(event.data_out.mip_dual_bound))
         if self._listener is not None and self._answer is not None:
             primal, dual = event.data_out.mip_primal_bound, event.data_out.mip_dual_bound
             self._tell(primal if np.isfinite(primal) else None, dual)
 
     def _keep(self, event: Any) -> None:
-        if self._answer is None:
+        if self._answer is None or self._left:
             return
         out = event.data_out
         objective, bound = float(out.objective_function_value), float(out.mip_dual_bound)

@@ -246,3 +246,31 @@ def test_nothing_is_printed(capfd: pytest.CaptureFixture[str]) -> None:
     solve(random_network(5), SolveOptions(solver="cbc"))
     out, err = capfd.readouterr()
     assert (out, err) == ("", "")
+
+
+def test_a_run_that_does_not_end_is_left_to_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The solver is deaf to its own limit and to calls: only the guard is left to end it."""
+    deaf = threading.Event()
+    deaf.set()
+    watch = highs_module._Watch
+    hear_search, maybe_stop = watch._hear_search, watch._maybe_stop
+    monkeypatch.setattr(highs_module.HighsSession, "_limit_time", lambda self, deadline: None)
+    monkeypatch.setattr(
+        watch,
+        "_hear_search",
+        lambda self, event: (
+            hear_search(self, event) if self._deadline.remaining() or not deaf.is_set() else None
+        ),
+    )
+    monkeypatch.setattr(
+        watch,
+        "_maybe_stop",
+        lambda self, event: None if deaf.is_set() else maybe_stop(self, event),
+    )
+    began = time.monotonic()
+    outcome = solve(hard_network(), SolveOptions(seconds=1.0, gap=0.0, form="plain"))
+    waited = time.monotonic() - began
+    deaf.clear()
+    assert waited < 1.0 * 1.05 + 2
+    assert (outcome.status, outcome.stopped_by) == ("feasible", "time")
+    assert outcome.bound < outcome.objective
