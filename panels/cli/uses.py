@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bulkflow.cli.shell import ExitCode, JsonOption, make_app, write_json
+from bulkflow.cli.register_options import AsOption, DatabaseOption, DryRunOption, tell_records
+from bulkflow.cli.shell import ExitCode, FolderArgument, JsonOption, make_app, write_json
+from panels.cli.register import reading_panels, writing_panels
 from panels.cli.uses_words import (
     show_arrival,
     show_arrival_plan,
     show_choice,
+    show_history,
     show_monitoring,
     show_off_note,
     show_site,
     show_source,
     show_source_plan,
 )
+
+if TYPE_CHECKING:
+    from panels.uses.records import UseFinding
 
 __all__ = ["app"]
 
@@ -35,8 +42,70 @@ AnswersArgument = Annotated[
 ]
 
 
+RecordOption = Annotated[
+    Path | None,
+    typer.Option("--record", metavar="FOLDER", help="Keep the finding in this workspace."),
+]
+
+
+@app.command("declare")
+def declare(
+    folder: FolderArgument,
+    rule: RuleArgument,
+    *,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record a declaration in the register, before the first glass.
+
+    Example: panels uses declare scenarios/vejkalna arrival.yaml --dry-run
+    """
+    from panels.uses.declaration import read_any_declaration
+    from panels.uses.records import declare as record_declaration
+    from panels.uses.records import subject_of
+
+    declared = read_any_declaration(rule)
+    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+        record = record_declaration(session, declared)
+    said = f"Declared the rule for {subject_of(declared)}"
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+
+
+@app.command("history")
+def history(
+    folder: FolderArgument, *, database: DatabaseOption = None, as_json: JsonOption = False
+) -> None:
+    """List the findings kept in the register.
+
+    Example: panels uses history scenarios/vejkalna
+    """
+    from panels.uses.documents import document
+    from panels.uses.records import findings
+
+    with reading_panels(folder, database) as session:
+        kept = findings(session)
+    if as_json:
+        listed = [
+            {"record": r.seq, "at": r.at, "actor": r.actor, **body.model_dump(mode="json")}
+            for r, body in kept
+        ]
+        write_json(document("history", findings=listed))
+    else:
+        show_history(kept)
+
+
 @app.command("source")
-def source(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption = False) -> int:
+def source(
+    rule: RuleArgument,
+    answers: AnswersArgument,
+    *,
+    record: RecordOption = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    as_json: JsonOption = False,
+) -> int:
     """Qualify a second source of spirit over several deliveries, by similarity tests.
 
     ANSWERS.csv has columns delivery, date, assessor, correct (1 or 0) and, where wanted, order
@@ -48,6 +117,7 @@ def source(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption 
     from panels.uses.answers import read_answers
     from panels.uses.declaration import SourceRule, read_declaration
     from panels.uses.documents import document
+    from panels.uses.records import finding_of
     from panels.uses.source import SourceConclusion, judge_source
 
     declared = read_declaration(rule, SourceRule)
@@ -58,6 +128,17 @@ def source(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption 
         declared=declared.declared,
     )
     result = judge_source(declared, given)
+    passed = result.conclusion is SourceConclusion.QUALIFIED
+    finding = finding_of(
+        declared,
+        conclusion=result.conclusion.value,
+        passed=passed,
+        words=result.words,
+        first_day=given.first_day,
+        result=result,
+        tables={"answers": answers},
+    )
+    _keep(record, database, name, finding)
     if as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
@@ -65,11 +146,19 @@ def source(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption 
         )
     else:
         show_source(declared, result)
-    return _gate(passed=result.conclusion is SourceConclusion.QUALIFIED)
+    return _gate(passed=passed)
 
 
 @app.command("site")
-def site(rule: RuleArgument, ratings: AnswersArgument, *, as_json: JsonOption = False) -> int:
+def site(
+    rule: RuleArgument,
+    ratings: AnswersArgument,
+    *,
+    record: RecordOption = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    as_json: JsonOption = False,
+) -> int:
     """Approve a new bottling site: trial runs rated for their difference from the standard.
 
     ANSWERS.csv has columns run, date, assessor, difference (0 is none); the blind control is one
@@ -79,19 +168,40 @@ def site(rule: RuleArgument, ratings: AnswersArgument, *, as_json: JsonOption = 
     """
     from panels.uses.declaration import SiteRule, read_declaration
     from panels.uses.documents import document
+    from panels.uses.records import finding_of
     from panels.uses.site import SiteConclusion, judge_site, read_ratings
 
     declared = read_declaration(rule, SiteRule)
-    result = judge_site(declared, read_ratings(ratings, declared))
+    given = read_ratings(ratings, declared)
+    result = judge_site(declared, given.table)
+    passed = result.conclusion is SiteConclusion.APPROVED
+    finding = finding_of(
+        declared,
+        conclusion=result.conclusion.value,
+        passed=passed,
+        words=result.words,
+        first_day=given.first_day,
+        result=result,
+        tables={"ratings": ratings},
+    )
+    _keep(record, database, name, finding)
     if as_json:
         write_json(document("site", declaration=declared.model_dump(mode="json"), result=result))
     else:
         show_site(result)
-    return _gate(passed=result.conclusion is SiteConclusion.APPROVED)
+    return _gate(passed=passed)
 
 
 @app.command("arrival")
-def arrival(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption = False) -> int:
+def arrival(
+    rule: RuleArgument,
+    answers: AnswersArgument,
+    *,
+    record: RecordOption = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
+    as_json: JsonOption = False,
+) -> int:
     """Check bulk that arrived against the retained sample, trial by trial.
 
     ANSWERS.csv has columns load, date, assessor, correct (1 or 0), in the order given, and where
@@ -104,11 +214,23 @@ def arrival(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption
     from panels.uses.arrival import ArrivalFinding, judge_arrival
     from panels.uses.declaration import ArrivalRule, read_declaration
     from panels.uses.documents import document
+    from panels.uses.records import finding_of
 
     declared = read_declaration(rule, ArrivalRule)
     test = ForcedChoice.of(declared.test)
     given = read_answers(answers, group="load", test=test, declared=declared.declared)
     result = judge_arrival(declared, given)
+    passed = all(load.finding is ArrivalFinding.ACCEPT for load in result.loads)
+    finding = finding_of(
+        declared,
+        conclusion="accepted" if passed else "not all accepted",
+        passed=passed,
+        words=result.words,
+        first_day=given.first_day,
+        result=result,
+        tables={"answers": answers},
+    )
+    _keep(record, database, name, finding)
     if as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
@@ -116,7 +238,7 @@ def arrival(rule: RuleArgument, answers: AnswersArgument, *, as_json: JsonOption
         )
     else:
         show_arrival(result)
-    return _gate(passed=all(load.finding is ArrivalFinding.ACCEPT for load in result.loads))
+    return _gate(passed=passed)
 
 
 @app.command("off-note")
@@ -127,6 +249,9 @@ def off_note(
         Path, typer.Argument(metavar="RECORDS.csv", help="Who noticed which off-note before.")
     ],
     *,
+    record: RecordOption = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
     as_json: JsonOption = False,
 ) -> int:
     """Confirm a suspected off-note by those who can notice it (3-AFC), or lay it to rest.
@@ -140,10 +265,22 @@ def off_note(
     from panels.uses.declaration import OffNoteUseRule, read_declaration
     from panels.uses.documents import document
     from panels.uses.off_note import judge_off_note, read_note_answers, read_records
+    from panels.uses.records import finding_of
 
     declared = read_declaration(rule, OffNoteUseRule)
     given = read_note_answers(answers, declared)
     result = judge_off_note(declared, given, read_records(records))
+    passed = result.finding == "similar"
+    finding = finding_of(
+        declared,
+        conclusion=result.finding,
+        passed=passed,
+        words=result.words,
+        first_day=given.first_day,
+        result=result,
+        tables={"answers": answers, "records": records},
+    )
+    _keep(record, database, name, finding)
     if as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
@@ -151,7 +288,7 @@ def off_note(
         )
     else:
         show_off_note(declared.note, result)
-    return _gate(passed=result.finding == "similar")
+    return _gate(passed=passed)
 
 
 @app.command("choose")
@@ -162,6 +299,9 @@ def choose(
     records: Annotated[
         Path | None, typer.Option("--records", help="Directed tests on off-notes, as a table.")
     ] = None,
+    record: RecordOption = None,
+    database: DatabaseOption = None,
+    name: AsOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Choose the panel by the declared rule; say who needs training, and in what.
@@ -171,32 +311,30 @@ def choose(
 
     Example: panels uses choose demo/panel.yaml demo/trial.csv --records demo/records.csv
     """
-    from panels.uses.choosing import choose_panel, read_trial
+    from panels.uses.choosing import choice_parts, choose_panel, read_trial
     from panels.uses.declaration import PanelRule, read_declaration
     from panels.uses.documents import document
     from panels.uses.off_note import read_records
+    from panels.uses.records import finding_of
 
     declared = read_declaration(rule, PanelRule)
     trial = read_trial(scores, declared)
     result = choose_panel(declared, trial, read_records(records) if records else ())
-    if not as_json:
-        show_choice(result)
-        return
-    performance = result.performance
-    write_json(
-        document(
-            "choose",
-            declaration=declared.model_dump(mode="json"),
-            assessors=performance.to_frame(),
-            repeatability=performance.repeatability,
-            agreement_can_be_judged=performance.agreement_can_be_judged,
-            reviews=result.reviews,
-            sensitivity=result.sensitivity,
-            chosen=result.chosen,
-            sensitive=result.sensitive,
-            words=result.words,
-        )
+    parts = choice_parts(result)
+    finding = finding_of(
+        declared,
+        conclusion=", ".join(result.chosen) or "nobody",
+        passed=bool(result.chosen),
+        words=result.words,
+        first_day=trial.first_day,
+        result=parts,
+        tables={"scores": scores} | ({"records": records} if records else {}),
     )
+    _keep(record, database, name, finding)
+    if as_json:
+        write_json(document("choose", declaration=declared.model_dump(mode="json"), **parts))
+    else:
+        show_choice(result)
 
 
 @app.command("monitor")
@@ -270,3 +408,19 @@ def plan(rule: RuleArgument, *, as_json: JsonOption = False) -> None:
 
 def _gate(*, passed: bool) -> int:
     return ExitCode.DONE if passed else ExitCode.NO_PLAN
+
+
+def _keep(folder: Path | None, database: str | None, name: str | None, finding: UseFinding) -> None:
+    """Record a finding where a workspace was named; say on stderr where, and what is missing."""
+    if folder is None:
+        return
+    from panels.uses.records import UseFinding, record_finding
+
+    with writing_panels(folder, database, name) as session:
+        kept = record_finding(session, finding)
+    body = UseFinding.model_validate(kept.content)
+    sys.stderr.write(f"Kept as record {kept.seq}.\n")
+    if body.declaration_record is None:
+        sys.stderr.write("The declaration is not in the register; record it beforehand.\n")
+    elif not body.recorded_in_time:
+        sys.stderr.write("The declaration was recorded only after the first answers.\n")

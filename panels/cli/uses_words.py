@@ -9,11 +9,13 @@ from bulkflow.cli.register_options import plain_table
 from bulkflow.cli.shell import result_console
 
 if TYPE_CHECKING:
+    from bulkflow.records import Record
     from panels.uses.arrival import ArrivalPlan, ArrivalResult
     from panels.uses.choosing import ChoiceResult
     from panels.uses.declaration import SourceRule
     from panels.uses.monitoring import MonitoringResult
     from panels.uses.off_note import OffNoteResult
+    from panels.uses.records import UseFinding
     from panels.uses.site import SiteResult
     from panels.uses.source import SourcePlan, SourceResult
 
@@ -21,6 +23,7 @@ __all__ = [
     "show_arrival",
     "show_arrival_plan",
     "show_choice",
+    "show_history",
     "show_monitoring",
     "show_off_note",
     "show_site",
@@ -235,6 +238,40 @@ def show_monitoring(result: MonitoringResult) -> None:
 def _first(result: MonitoringResult, name: str) -> list[tuple[str, tuple[str, ...]]]:
     """Signals of one assessor, the first three of them."""
     return list(result.assessors[name].signals.items())[:3]
+
+
+def show_history(kept: Sequence[tuple[Record, UseFinding]]) -> None:
+    """Show findings kept in the register, oldest first."""
+    if not kept:
+        _say("No finding is kept.")
+        return
+    headings = {
+        "record": "right",
+        "day": "right",
+        "use": "whole",
+        "about": "left",
+        "finding": "left",
+        "declared": "left",
+    }
+    rows = [
+        [
+            str(record.seq),
+            record.at[:10],
+            body.use,
+            body.subject,
+            body.conclusion,
+            _declared(body),
+        ]
+        for record, body in kept
+    ]
+    result_console().print(plain_table(headings, rows))
+
+
+def _declared(body: UseFinding) -> str:
+    if body.declaration_record is None:
+        return "not recorded"
+    when = "before" if body.recorded_in_time else "only after"
+    return f"record {body.declaration_record}, {when} the answers"
 
 
 def show_arrival_plan(plan: ArrivalPlan) -> None:

@@ -38,6 +38,11 @@ class Answers:
     by_group: Mapping[str, tuple[Answer, ...]]
     remarks: tuple[str, ...]
 
+    @property
+    def first_day(self) -> date:
+        """Day of the first answer."""
+        return min(answer.on for own in self.by_group.values() for answer in own)
+
 
 def read_answers(
     path: Path, *, group: str, test: ForcedChoice, declared: date, repeats: bool = False

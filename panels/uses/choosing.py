@@ -23,7 +23,7 @@ from panels.errors import DataError
 from panels.uses.answers import day_after, raise_faults
 from panels.uses.declaration import PanelRule
 
-__all__ = ["ChoiceResult", "Trial", "choose_panel", "read_trial", "selection_rule"]
+__all__ = ["ChoiceResult", "Trial", "choice_parts", "choose_panel", "read_trial", "selection_rule"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +124,21 @@ def choose_panel(
         words=f"{len(chosen)} of {len(reviews)} assessors meet {rule.name} {rule.version}"
         f" ({', '.join(chosen) or 'nobody'}).",
     )
+
+
+def choice_parts(result: ChoiceResult) -> dict[str, object]:
+    """Return a choice as the parts of a document, tables as rows."""
+    performance = result.performance
+    return {
+        "assessors": performance.to_frame(),
+        "repeatability": performance.repeatability,
+        "agreement_can_be_judged": performance.agreement_can_be_judged,
+        "reviews": result.reviews,
+        "sensitivity": result.sensitivity,
+        "chosen": result.chosen,
+        "sensitive": result.sensitive,
+        "words": result.words,
+    }
 
 
 def _score(row: Row, rule: PanelRule) -> tuple[str, str, float] | None:

@@ -28,6 +28,7 @@ __all__ = [
     "SensitivityRule",
     "SiteRule",
     "SourceRule",
+    "read_any_declaration",
     "read_declaration",
 ]
 
@@ -223,5 +224,33 @@ def read_declaration(path: Path, form: type[D]) -> D:
     if not isinstance(file.data, dict):
         raise InputError(
             Fault(file.name, 1, "", "is no list of fields", "Write lines such as 'use: source'.")
+        )
+    return file.as_body(form)
+
+
+_FORMS: dict[str, type[Declaration]] = {
+    "source": SourceRule,
+    "site": SiteRule,
+    "arrival": ArrivalRule,
+    "off-note": OffNoteUseRule,
+    "panel": PanelRule,
+}
+
+
+def read_any_declaration(path: Path) -> Declaration:
+    """Return the declaration in a file, whatever its use.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file; one if it names no use that is known.
+    """
+    file = read_yaml(path)
+    use = file.data.get("use") if isinstance(file.data, dict) else None
+    form = _FORMS.get(use) if isinstance(use, str) else None
+    if form is None:
+        found = "is missing" if use is None else f"is {str(use)[:40]!r}"
+        raise InputError(
+            Fault(file.name, file.line_of(("use",)), "use", found, f"Give {', '.join(_FORMS)}.")
         )
     return file.as_body(form)

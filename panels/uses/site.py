@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
@@ -23,7 +24,23 @@ from panels.methods.difference_from_control import DifferenceFromControl, differ
 from panels.uses.answers import day_after, raise_faults
 from panels.uses.declaration import SiteRule
 
-__all__ = ["RunFinding", "RunResult", "SiteConclusion", "SiteResult", "judge_site", "read_ratings"]
+__all__ = [
+    "Ratings",
+    "RunFinding",
+    "RunResult",
+    "SiteConclusion",
+    "SiteResult",
+    "judge_site",
+    "read_ratings",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Ratings:
+    """Ratings as read: columns run, assessor, difference, one row a rating; and the first day."""
+
+    table: pd.DataFrame
+    first_day: date
 
 
 class RunFinding(StrEnum):
@@ -74,8 +91,8 @@ class SiteResult:
     words: str
 
 
-def read_ratings(path: Path, rule: SiteRule) -> pd.DataFrame:
-    """Return ratings: columns run, assessor, difference; one row a rating.
+def read_ratings(path: Path, rule: SiteRule) -> Ratings:
+    """Return the ratings of a file: columns run, date, assessor, difference.
 
     Raises
     ------
@@ -85,16 +102,18 @@ def read_ratings(path: Path, rule: SiteRule) -> pd.DataFrame:
     """
     columns = ("run", "date", "assessor", "difference")
     sheet = read_sheet(path, needed=columns, known=columns)
-    ratings, faults = [], []
+    ratings, days, faults = [], [], []
     for row in sheet.rows:
+        on = day_after(row, rule.declared)
         rating = _rating(row, rule)
-        if rating is not None:
+        if rating is not None and on is not None:
             ratings.append(rating)
+            days.append(on)
         faults.extend(row.faults)
     raise_faults(sheet, faults)
     frame = pd.DataFrame(ratings, columns=["run", "assessor", "difference"])
     raise_faults(sheet, _unbalanced(sheet.name, frame, rule))
-    return frame
+    return Ratings(table=frame, first_day=min(days))
 
 
 def judge_site(rule: SiteRule, ratings: pd.DataFrame) -> SiteResult:
@@ -103,7 +122,7 @@ def judge_site(rule: SiteRule, ratings: pd.DataFrame) -> SiteResult:
     Parameters
     ----------
     rule : the declaration.
-    ratings : balanced, as from :func:`read_ratings`.
+    ratings : balanced, columns run, assessor, difference; as from :func:`read_ratings`.
     """
     try:
         analysis = difference_from_control(
@@ -144,7 +163,6 @@ def judge_site(rule: SiteRule, ratings: pd.DataFrame) -> SiteResult:
 
 def _rating(row: Row, rule: SiteRule) -> tuple[str, str, float] | None:
     run, assessor = row.needed("run"), row.needed("assessor")
-    day_after(row, rule.declared)
     value = row.number("difference", needed=True)
     if value is not None and not 0 <= value <= rule.highest:
         row.fault("difference", f"is {value}", f"The scale runs from 0 (none) to {rule.highest:g}.")
