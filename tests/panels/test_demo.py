@@ -133,7 +133,9 @@ def test_no_key_is_in_the_register_before_the_close(planned: Path) -> None:
     assert "panel key opening" not in kinds
     assert str(key.seed) not in sitting.body
     by_assessor = [place for place in sitting.content["places"] if place["assessor"] == "A1"]
-    assert all(set(place) == {"assessor", "flight", "position", "code", "liquid"} for place in by_assessor)
+    assert all(
+        set(place) == {"assessor", "flight", "position", "code", "liquid"} for place in by_assessor
+    )
 
 
 @pytest.mark.parametrize("sitting", [FIRST, SECOND])
