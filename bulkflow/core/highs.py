@@ -252,7 +252,7 @@ class HighsSession:
         gap : relative gap at which to end.
         listener : called with the best objective (or None) and bound, in the minimised sense.
         """
-        self._limit_time(deadline)
+        self._limit_time(deadline, whole=True)
         self.set_option("mip_rel_gap", gap)
         self.set_option("mip_abs_gap", MIP_ABSOLUTE_GAP)
         if max_nodes is not None:
@@ -284,9 +284,11 @@ class HighsSession:
             return -float("inf")
         return dual_bound if np.isfinite(dual_bound) else -float("inf")
 
-    def _limit_time(self, deadline: Deadline) -> None:
-        # HiGHS counts the time of all runs of an object together.
-        limit = self._highs.getRunTime() + deadline.remaining()
+    def _limit_time(self, deadline: Deadline, *, whole: bool = False) -> None:
+        # HiGHS counts the time of all continuous runs of an object together, and a search's by
+        # itself.
+        before = 0.0 if whole and self.program.integer.any() else self._highs.getRunTime()
+        limit = before + deadline.remaining()
         self.set_option("time_limit", limit)
 
     def _run(

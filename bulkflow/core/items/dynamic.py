@@ -205,7 +205,7 @@ class Grid:
         for period in range(self.periods - 1, -1, -1):
             nodes = self.offset[:, period][:, None] + steps
             if period == self.periods - 1:
-                self._flatten(value, period)
+                self._flatten(value, period, costs.none_left_too_dear)
             costs.add(value, period, nodes)
             for operation in self.stages[period]:
                 self._apply(value, operation, prices, kept, period)
@@ -214,12 +214,12 @@ class Grid:
         start = value[:, 0]
         return np.minimum(start, costs.deep()) if self.outer else start
 
-    def _flatten(self, value: FloatArray, period: int) -> None:
+    def _flatten(self, value: FloatArray, period: int, too_dear: FloatArray) -> None:
         """A backlog at the end leaves no stock: what follows costs as from none."""
         zero = self.kink[:, period].astype(np.int64) if self.outer else self._none_left()
         place = np.clip(zero - self.offset[:, period], 0, self.width - 1)
         steps = np.arange(self.width)
-        level = np.take_along_axis(value, place[:, None], axis=1)
+        level = np.take_along_axis(value, place[:, None], axis=1) - too_dear[:, None]
         np.copyto(value, level, where=steps[None, :] < place[:, None])
 
     def _shifted(self, value: FloatArray, old: IntArray, new: IntArray) -> FloatArray:
@@ -380,11 +380,13 @@ class _Costs:
         self.closing_prices = prices
         aim = np.where(np.isfinite(target), target, 0.0) / grid.unit
         zero = grid.zero[:, -1]
+        kink = zero + aim
+        self.none_left_too_dear = np.zeros(len(grid.items))
         if grid.outer:
-            # Rounded so that it holds from the node of no stock as well.
-            kink = np.floor(zero + _NEAR) + np.floor(aim + _NEAR)
-        else:
-            kink = zero + aim
+            kink = np.floor(kink + _NEAR)
+            # From the node of no stock the target may lie further up than it does from no stock.
+            further = np.maximum(kink - np.floor(zero + _NEAR) - aim, 0.0)
+            self.none_left_too_dear = further * grid.unit * prices
         missing = np.maximum(kink[:, None] - nodes, 0.0)
         cost = missing * (prices * grid.unit)[:, None]
         self.final = cost

@@ -8,7 +8,7 @@ the value of every item at them is a bound on the whole program (`bound_at`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.items.columns import ItemPlan
 from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
+from bulkflow.errors import SolverError
 
 __all__ = ["Master", "Shared"]
 
@@ -75,28 +76,34 @@ class Master(HighsSession):
     def __init__(self, shared: Shared, *, threads: int = 1, seed: int = 0) -> None:
         self.shared = shared
         self.plans: list[ItemPlan] = []
-        self._seen: set[tuple[int, tuple[int, ...], int]] = set()
+        self._seen: dict[tuple[int, tuple[int, ...], int], int] = {}
         super().__init__(_start(shared), threads=threads, seed=seed, relaxed=True)
 
     def add_plans(self, plans: Iterable[ItemPlan]) -> int:
-        """Add plans that are not there yet; return how many."""
-        fresh = []
+        """Add plans that are not there yet; return how many were new."""
+        before = len(self.plans)
+        self.places(plans)
+        return len(self.plans) - before
+
+    def places(self, plans: Iterable[ItemPlan]) -> list[int]:
+        """Return the number of each plan in the master, adding those that are not there yet."""
+        places, fresh = [], []
         for plan in plans:
             key = (plan.item, plan.counts, round(plan.cost * 1e3))
             if key not in self._seen:
-                self._seen.add(key)
+                self._seen[key] = len(self.plans) + len(fresh)
                 fresh.append(plan)
-        if not fresh:
-            return 0
-        rows, values, starts = self._entries(fresh)
-        cost = np.array([plan.cost for plan in fresh])
-        zero, inf = np.zeros(len(fresh)), np.full(len(fresh), np.inf)
-        status = self._highs.addCols(
-            len(fresh), cost, zero, inf, len(rows), starts[:-1], rows, values
-        )
-        self._ok(status, "new plans")
-        self.plans += fresh
-        return len(fresh)
+            places.append(self._seen[key])
+        if fresh:
+            rows, values, starts = self._entries(fresh)
+            cost = np.array([plan.cost for plan in fresh])
+            zero, inf = np.zeros(len(fresh)), np.full(len(fresh), np.inf)
+            status = self._highs.addCols(
+                len(fresh), cost, zero, inf, len(rows), starts[:-1], rows, values
+            )
+            self._ok(status, "new plans")
+            self.plans += fresh
+        return places
 
     def _entries(self, plans: list[ItemPlan]) -> tuple[NDArray[np.int32], FloatArray, IntArray]:
         shared = self.shared
@@ -121,8 +128,23 @@ class Master(HighsSession):
         )
 
     def solve(self, deadline: Deadline) -> LpAnswer:
-        """Solve the relaxation."""
-        return self.solve_lp(deadline)
+        """Solve the relaxation; a basis from which the solver gets lost is given up."""
+        try:
+            return self.solve_lp(deadline)
+        except SolverError:
+            self._highs.clearSolver()
+            return self.solve_lp(deadline)
+
+    def choose_from(self, allowed: Mapping[int, Iterable[int]] | None) -> None:
+        """Let each item named have the plans named only; None: every item all its plans."""
+        upper = np.full(len(self.plans), np.inf)
+        if allowed is not None:
+            owner = np.array([plan.item for plan in self.plans])
+            for item, plans in allowed.items():
+                upper[owner == item] = 0.0
+                upper[list(plans)] = np.inf
+        columns = len(self.shared.rest) + np.arange(len(self.plans))
+        self.set_bounds(columns, np.zeros(len(columns)), upper)
 
     def shares(self, values: FloatArray) -> FloatArray:
         """Return the part of the solution that belongs to the plans."""

@@ -1,0 +1,103 @@
+"""Exact plans for given counts: the quantities of all items in one linear program.
+
+The dynamic program places quantities on a grid. With the counts it chose held fast, what is left
+of every item is a small linear program; all of them make one, without a row in common.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession
+from bulkflow.core.items.columns import ItemPlan
+from bulkflow.core.items.model import Decomposition
+from bulkflow.core.program import Program
+
+__all__ = ["ExactPlans"]
+
+FloatArray = NDArray[np.float64]
+
+# Quantities below this are rounding noise of the solver.
+_NOTHING = 1e-9
+
+
+class ExactPlans:
+    """The items of a program as a linear program that lives on from call to call."""
+
+    def __init__(self, split: Decomposition) -> None:
+        program = split.program
+        self.split = split
+        self.columns = np.flatnonzero(split.owner >= 0)
+        rows = np.flatnonzero(split.own_rows >= 0)
+        place = np.full(program.columns, -1, dtype=np.int64)
+        place[self.columns] = np.arange(len(self.columns))
+        self.place = place
+        self.owner = split.owner[self.columns]
+        counts = [one.vehicles for item in split.items for one in item.sendings]
+        self.counts = place[np.array(counts, dtype=np.int64)]
+        self._begin = np.cumsum([0, *(len(item.sendings) for item in split.items)])
+        self._mine = [np.flatnonzero(self.owner == item) for item in range(len(split.items))]
+        least = [one.fewest for item in split.items for one in item.sendings]
+        self._whole = np.ceil(np.array(least, dtype=float) - 1e-6)
+        own = sparse.csr_array(program.matrix[rows][:, self.columns])
+        self._session = HighsSession(
+            Program(
+                periods=program.periods,
+                commodities=program.commodities,
+                sign=program.sign,
+                constant=0.0,
+                cost=program.cost[self.columns],
+                lower=program.lower[self.columns],
+                upper=program.upper[self.columns],
+                integer=program.integer[self.columns],
+                matrix=own,
+                row_lower=program.row_lower[rows],
+                row_upper=program.row_upper[rows],
+                blocks=(),
+                starts={},
+                row_rules=(),
+                row_refs=(),
+                row_commodities=np.zeros(0, dtype=np.int64),
+                row_periods=np.zeros(0, dtype=np.int64),
+            ),
+            relaxed=True,
+        )
+
+    def close(self) -> None:
+        """Give back the memory."""
+        self._session.close()
+
+    def plans(
+        self, counts: Mapping[int, tuple[int, ...]], prices: FloatArray, deadline: Deadline
+    ) -> list[ItemPlan]:
+        """Return the best plan with these counts of every item named, or none at all."""
+        for item, one in counts.items():
+            self._whole[self._begin[item] : self._begin[item + 1]] = one
+        self._session.set_bounds(self.counts, self._whole, self._whole)
+        self._session.set_costs(np.arange(len(self.columns)), prices[self.columns])
+        answer = self._session.solve_lp(deadline)
+        if answer.values is None:
+            return []
+        return [self.plan(item, one, answer.values) for item, one in counts.items()]
+
+    def plan(self, item: int, counts: tuple[int, ...], values: FloatArray) -> ItemPlan:
+        """Return an item's part of values of the items' columns."""
+        mine = self._mine[item]
+        kept = mine[np.abs(values[mine]) > _NOTHING]
+        columns = self.columns[kept]
+        cost = float(self.split.program.cost[columns] @ values[kept])
+        return ItemPlan(item, counts, columns, values[kept], cost)
+
+    def plans_in(self, values: FloatArray) -> list[ItemPlan]:
+        """Return the plans in values of the whole program's columns."""
+        mine = values[self.columns]
+        whole = np.round(mine[self.counts]).astype(int)
+        return [
+            self.plan(item, tuple(whole[self._begin[item] : self._begin[item + 1]].tolist()), mine)
+            for item in range(len(self.split.items))
+        ]
