@@ -193,11 +193,15 @@ def find_presence(
     periods: Periods,
     origins: Origins,
     lane_days: Mapping[str, LaneDays],
+    may_take: Callable[[str, Commodity], bool],
 ) -> Presence:
-    """Follow every commodity to the first period in which it can be at each place."""
+    """Follow every commodity to the first period in which it can be at each place.
+
+    Nothing is sent to a site where ``may_take`` says that nobody could take it.
+    """
     presence = Presence()
     _start(presence, scenario, periods, origins, lane_days)
-    steps = [_lane_step(scenario, periods, lane_days), _recipe_step(scenario, periods)]
+    steps = [_lane_step(scenario, periods, lane_days, may_take), _recipe_step(scenario, periods)]
     while sum(step(presence) for step in steps):
         pass
     return presence
@@ -249,7 +253,12 @@ def _note_lot(presence: Presence, lot: Lot, commodity: Commodity, entry: int | N
 Step = Callable[[Presence], bool]
 
 
-def _lane_step(scenario: Scenario, periods: Periods, lane_days: Mapping[str, LaneDays]) -> Step:
+def _lane_step(
+    scenario: Scenario,
+    periods: Periods,
+    lane_days: Mapping[str, LaneDays],
+    may_take: Callable[[str, Commodity], bool],
+) -> Step:
     """Return the step that carries presence along lanes."""
 
     def first_arrival(lane: str, ready: int) -> int | None:
@@ -264,7 +273,7 @@ def _lane_step(scenario: Scenario, periods: Periods, lane_days: Mapping[str, Lan
                 for commodity in presence.classes_at(lane.origin, liquid):
                     ready = presence.released[lane.origin, commodity]
                     arrival = first_arrival(lane.id, ready)
-                    if arrival is not None:
+                    if arrival is not None and may_take(lane.destination, commodity):
                         changed |= presence.enter(lane.destination, commodity, arrival)
         return changed
 

@@ -189,8 +189,11 @@ def _add_promised(ground: Ground, parts: Parts, loads: LoadBook) -> None:
 def _cannot_keep(ground: Ground, loads: LoadBook, row: LoadRow, lane: str, tank_type: str) -> str:
     """Say why a promised load has no column."""
     reason = loads.refusals.get((lane, tank_type, row.liquid))
-    if reason is None:
-        reason = f"no {row.liquid} can ever be at {ground.lanes[lane].origin}."
+    ends = ground.lanes[lane]
+    if reason is None and ground.presence.classes_at(ends.origin, row.liquid):
+        reason = f"no market served from {ends.destination} takes the {row.liquid} there is."
+    elif reason is None:
+        reason = f"no {row.liquid} can ever be at {ends.origin}."
     return f"Load {row.load_id} is promised, but {reason}"
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from bulkflow.program.calendar import LaneDays, Periods, WorkingDays, all_working_days
 from bulkflow.program.classes import Commodity, Origins, Presence, find_presence
 from bulkflow.program.money import Money
+from bulkflow.program.takers import Takers
 from bulkflow.scenario.model import (
     Lane,
     Liquid,
@@ -56,6 +57,7 @@ class Ground:
     working: dict[str, WorkingDays]
     money: Money
     origins: Origins
+    takers: Takers
     presence: Presence
     names: dict[Commodity, str]
 
@@ -70,7 +72,8 @@ class Ground:
             for lane in scenario.lanes
         }
         origins = Origins(scenario)
-        presence = find_presence(scenario, periods, origins, lane_days)
+        takers = Takers(scenario)
+        presence = find_presence(scenario, periods, origins, lane_days, takers.may_take)
         return cls(
             scenario=scenario,
             periods=periods,
@@ -84,6 +87,7 @@ class Ground:
             working=working,
             money=Money(scenario, periods),
             origins=origins,
+            takers=takers,
             presence=presence,
             names=_names(scenario, presence),
         )

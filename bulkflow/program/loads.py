@@ -225,6 +225,7 @@ class _Maker:
             column
             for liquid in lane.liquids
             for commodity in self.ground.presence.classes_at(lane.origin, liquid)
+            if self.ground.takers.may_take(lane.destination, commodity)
             for size in (sizes or (None,))
             if (column := self._column(lane, tank, commodity, size)) is not None
         ]

@@ -14,6 +14,7 @@ from tests.program.builders import (
     distilling,
     lane,
     liquid,
+    loads_by_week,
     neutral,
     planned,
     scenario,
@@ -486,6 +487,34 @@ def test_what_is_mixed_is_barred_where_any_input_is():
     assert plan.costs.spirit == pytest.approx(1_000.0 * 2.0 + 1_000.0 * 1.0)
 
 
+def test_nothing_is_sent_where_its_class_is_barred():
+    # STRICT bars gin from cane. A closing target at its bottler could be met with it for a load (100),
+    # but as nobody there may take it none goes: the target is missed, 1,000 at 3.0.
+    data = base(
+        liquids=[liquid("GIN", spirit_base="cane")],
+        markets=[{"id": "STRICT", "barred_spirit_bases": ["cane"]}, {"id": "FREE"}],
+        sites=[
+            site("STORE", "depot", [tank("S", 1e5, "GIN")]),
+            site("BOTTLER", "bottler", [tank("B", 5e4, "GIN")], market="STRICT"),
+            site("OTHER", "bottler", [tank("B", 5e4, "GIN")], market="FREE"),
+        ],
+        lanes=[lane("road", "STORE", "BOTTLER", "GIN"), lane("b", "STORE", "OTHER", "GIN")],
+        demand=[ask(1, 0.0), ask(2, 200.0), ask(2, 300.0, "OTHER")],
+        stock_policies=[
+            {
+                "site": "BOTTLER",
+                "liquid": "GIN",
+                "closing_lpa": 1_000.0,
+                "closing_cost_per_lpa": 3.0,
+            }
+        ],
+    )
+    plan = planned(data)
+    assert loads_by_week(plan, "road") == {}
+    # The 200 of STRICT are lost at 10; OTHER is served by one load.
+    assert plan.costs.total == pytest.approx(3_000.0 + 2_000.0 + 100.0)
+
+
 def test_lots_carry_their_restrictions():
     # Two lots of 1,000 LPA: one from a supplier the market bars, one restricted by hand; only stock
     # from nobody named may go. 1,500 asked for, 500 in stock: 1,000 are lost.
@@ -552,3 +581,13 @@ def test_a_promise_that_cannot_be_kept_is_told():
         PlanningError, match=r"^Load P-1 is promised, but no GIN can ever be at STORE\.$"
     ):
         build_program(scenario(nothing))
+    barred = base(
+        liquids=[liquid("GIN", spirit_base="cane")],
+        markets=[{"id": "STRICT", "barred_spirit_bases": ["cane"]}],
+        demand=[ask(2, 1.0, market="STRICT")],
+        loads=[row],
+    )
+    with pytest.raises(
+        PlanningError, match=r"no market served from BOTTLER takes the GIN there is"
+    ):
+        build_program(scenario(barred))
