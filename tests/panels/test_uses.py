@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import shutil
 import subprocess
 import sys
@@ -431,3 +432,16 @@ def test_plain_data() -> None:
     }
     with pytest.raises(TypeError, match="no plain form"):
         plain(object())
+
+
+def test_the_worked_examples_print_what_they_show(
+    panels: Panels, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(Path(__file__).resolve().parents[2])
+    text = (DEMO / "README.md").read_text("utf-8")
+    shown = re.findall(r"```console\n\$ panels (.*?)\n(.*?)```\n\nEnds with (\d)\.", text, re.S)
+    assert len(shown) == 6
+    for words, output, code in shown:
+        ran = panels(*words.split())
+        lines = [line.rstrip() for line in ran.out.splitlines()]
+        assert (lines, ran.code) == (output.splitlines(), int(code)), words
