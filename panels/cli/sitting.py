@@ -75,7 +75,11 @@ def plan(
     *,
     seed: Annotated[
         int | None,
-        typer.Option("--seed", help="Seed of orders and codes [default: one nobody can guess]."),
+        typer.Option(
+            "--seed",
+            help="For rehearsals: seed of orders and codes; whoever knows it can draw the key"
+            " [default: one nobody can guess].",
+        ),
     ] = None,
     database: DatabaseOption = None,
     name: AsOption = None,
