@@ -488,7 +488,7 @@ def test_what_is_mixed_is_barred_where_any_input_is():
 
 
 def test_nothing_is_sent_where_its_class_is_barred():
-    # STRICT bars gin from cane. A closing target at its bottler could be met with it for a load (100),
+    # STRICT bars gin from cane. A closing target at its bottler could be met with it for a load,
     # but as nobody there may take it none goes: the target is missed, 1,000 at 3.0.
     data = base(
         liquids=[liquid("GIN", spirit_base="cane")],
