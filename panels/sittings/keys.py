@@ -3,8 +3,9 @@
 Until the sitting is closed the register holds only the key's SHA-256 digest, so the key cannot
 be changed unseen, and nobody who reads the register learns what a code stands for. The random
 seed is part of the key: drawn with 128 bits, so that the digest gives nothing away (one chosen
-by hand, for a rehearsal, can be guessed). Opening the key is always recorded: by the coder to fill the glasses, early with a reason (the reason then
-stands in the evidence for ever), or after the close.
+by hand, for a rehearsal, can be guessed). Opening the key is always recorded: by the coder to
+fill the glasses, early with a reason (which then stands in the evidence for ever), or after the
+close.
 """
 
 from __future__ import annotations
