@@ -23,6 +23,7 @@ from bulkflow.cli.shell import ExitCode, InterruptedSearchError, run
 from bulkflow.core.outcome import Progress
 from bulkflow.errors import PlanningError
 from bulkflow.plan.document import read_result, result_from_document
+from tests.plan import everything
 from tests.plan.by_hand import TWO_SITES
 
 ROOT = TWO_SITES.parent.parent
@@ -375,16 +376,16 @@ def test_the_real_command_in_a_pipe(workspace: Path):
 
 @pytest.mark.full
 def test_ctrl_c_during_a_real_search_keeps_and_shows_the_best_plan(tmp_path: Path):
-    folder = tmp_path / "demo"
-    shutil.copytree(ROOT / "scenarios" / "vejkalna", folder)
+    """A search that would go on for minutes, stopped once it has had time to find plans."""
     out = tmp_path / "out"
     process = bulkflow_process(
-        "plan", str(folder), "--no-register", "--seconds", "300", "--gap", "0", "--out", str(out)
-    )
-    time.sleep(45)
+        "plan", str(everything.FOLDER), "--no-register", "--seconds", "300", "--gap", "0",
+        "--out", str(out),
+    )  # fmt: skip
+    time.sleep(30)
     process.send_signal(signal.SIGINT)
-    text, _ = process.communicate(timeout=60)
-    assert process.returncode == ExitCode.INTERRUPTED
+    text, err = process.communicate(timeout=60)
+    assert process.returncode == ExitCode.INTERRUPTED, err
     assert "Interrupted: this is the best plan found until then." in text
     assert read_result(out / "plan.json").plan.proof.interrupted
 
