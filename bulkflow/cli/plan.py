@@ -21,7 +21,6 @@ from bulkflow.cli.shell import (
     result_console,
     write_json,
 )
-from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -142,14 +141,14 @@ def plan(
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.answer import print_answer
     from bulkflow.plan.document import to_document
-    from bulkflow.plan.write import refuse_unfit, write_plan
+    from bulkflow.plan.write import read_plan_at, refuse_unfit, write_plan
     from bulkflow.scenario.reader import read_workspace
 
     if seconds is None and nodes is None and rounds is None:
         seconds = SECONDS
     clock = _Clock(seconds)
     workspace = read_workspace(folder)
-    earlier = _read_plan(since) if since is not None else None
+    earlier = read_plan_at(since) if since is not None else None
     if out is not None:
         refuse_unfit(out)
     origin: dict[str, Any] = {}
@@ -249,9 +248,9 @@ def _priced(
 
 def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspace, dict[str, str]]:
     """Return the workspace with the opening lots its register has, and where they come from."""
-    from bulkflow.plan.register import with_register
+    from bulkflow.loads.opening import with_register_and_loads
 
-    opened = with_register(workspace.scenario, workspace.folder, database)
+    opened = with_register_and_loads(workspace.scenario, workspace.folder, database)
     if opened.said:
         message_console().print(opened.said)
     origin = {"register": opened.register, "chain_head": opened.chain_head}
@@ -293,13 +292,14 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     from bulkflow.plan.check import check_plan
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
+    from bulkflow.plan.write import read_plan_at
     from bulkflow.scenario.reader import read_workspace
 
     workspace = read_workspace(folder)
     found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
     report = None
     if plan is not None:
-        report = check_plan(workspace.scenario, _read_plan(plan).plan)
+        report = check_plan(workspace.scenario, read_plan_at(plan).plan)
     if json:
         document: dict[str, Any] = {
             "schema": FINDINGS_SCHEMA,
@@ -357,8 +357,9 @@ def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = 
 
     from bulkflow.plan.answer_difference import print_difference
     from bulkflow.plan.compare import compare_plans
+    from bulkflow.plan.write import read_plan_at
 
-    difference = compare_plans(_read_plan(before), _read_plan(after))
+    difference = compare_plans(read_plan_at(before), read_plan_at(after))
     if json:
         document = asdict(difference)
         for row in (*document["loads"], *document["shortages"]):
@@ -378,14 +379,3 @@ def schema() -> None:
     from bulkflow.plan.schema import SCHEMA_FILE
 
     typer.echo(SCHEMA_FILE.read_text("utf-8"), nl=False)
-
-
-def _read_plan(path: Path) -> PlanResult:
-    from bulkflow.plan.document import read_result
-    from bulkflow.plan.write import DOCUMENT_FILE
-
-    file = path / DOCUMENT_FILE if path.is_dir() else path
-    if path.is_dir() and not file.exists():
-        mend = "Give a folder written by 'bulkflow plan --out', or a plan.json."
-        raise InputError(Fault(str(path), 0, "", f"holds no {DOCUMENT_FILE}", mend))
-    return read_result(file)

@@ -13,6 +13,7 @@ from bulkflow.cli.register_options import (
     DatabaseOption,
     DryRunOption,
     ReasonOption,
+    components,
     plain_data,
     plain_table,
     reading_register,
@@ -203,7 +204,8 @@ def import_(
     from bulkflow.records.migrations import RECORDS
     from bulkflow.records.transfer import import_records
 
-    kinds = {kind.name: kind for part in (RECORDS, LOTS) for kind in part.kinds}
+    kept = (RECORDS, LOTS, *components())
+    kinds = {kind.name: kind for part in kept for kind in part.kinds}
     text = read_text(file)
     with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
         done = import_records(session, text.split("\n"), kinds, file=file.name or "stdin")

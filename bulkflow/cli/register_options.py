@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
     from bulkflow.records.chain import Record
+    from bulkflow.records.kinds import Component
     from bulkflow.records.store import Store
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "DryRunOption",
     "LotArgument",
     "ReasonOption",
+    "components",
     "day_option",
     "decimal_option",
     "plain_data",
@@ -64,6 +66,13 @@ LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's name.
 ReasonOption = Annotated[str, typer.Option("--reason", help="Why, in a sentence; kept for ever.")]
 
 
+def components() -> tuple[Component, ...]:
+    """Return what is kept in a register beside the lots."""
+    from bulkflow.loads.tables import LOADS
+
+    return (LOADS,)
+
+
 @contextmanager
 def reading_register(folder: Path, database: str | None) -> Iterator[tuple[Store, Session]]:
     """Give a register that is there, and a session that reads one state of it."""
@@ -71,7 +80,7 @@ def reading_register(folder: Path, database: str | None) -> Iterator[tuple[Store
     from bulkflow.records.settings import settings_for
 
     settings = settings_for(_folder(folder), database)
-    with open_register(settings, create=False) as store, store.read() as session:
+    with open_register(settings, *components(), create=False) as store, store.read() as session:
         yield store, session
 
 
@@ -90,7 +99,7 @@ def writing_register(
         # A trial must not leave a new file behind: it is made in memory instead.
         settings = settings_for(folder, "sqlite:///:memory:") if create else settings
     with (
-        open_register(settings, create=create, actor=actor) as store,
+        open_register(settings, *components(), create=create, actor=actor) as store,
         store.write(actor, keep=not dry_run) as session,
     ):
         free = ", in any role: no owner is appointed yet" if nobody_appoints(session) else ""

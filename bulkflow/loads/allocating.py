@@ -5,7 +5,8 @@ out. The goals are taken one after the other, each held while the next is sought
 to be chosen:
 
 1. no promised load goes unfilled, then as few loads as possible, then none before a later one;
-2. as few draws as possible on lots that are not released;
+2. as few draws as possible on lots that await their decision, promised loads first, then on
+   lots to come;
 3. as few lots in loads, and as few remnants too small for a load of their own, as possible
    together: such a remnant makes a second lot in some later load;
 4. first expired, or first made, goes first.
@@ -250,6 +251,7 @@ class _Group:
             _remnant(one): 1.0 for one in self.sources if one.standing is not Standing.TO_COME
         }
         doubt = {name: 1.0 for name, s in draws.items() if s.standing is Standing.AWAITING}
+        kept = {_lane(s, a) for s, a in self.pairs if a.promised}
         not_there = {name: 1.0 for name, s in draws.items() if s.standing is Standing.TO_COME}
         return [
             _Goal("promised loads unfilled", per_load=dict.fromkeys(self.promised, 1.0)),
@@ -258,6 +260,7 @@ class _Group:
                 "earlier loads unfilled",
                 per_load={one: float(count - place) for place, one in enumerate(self.loads)},
             ),
+            _Goal("promised loads in doubt", per_use={n: c for n, c in doubt.items() if n in kept}),
             _Goal("draws on lots awaiting a decision", per_use=doubt),
             _Goal("draws on lots to come", per_use=not_there),
             _Goal("lots in loads, and remnants", per_use=dict.fromkeys(draws, 1.0) | remnants),

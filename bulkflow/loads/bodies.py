@@ -100,7 +100,6 @@ class Load(Body):
     discharge_day: date
     usable_day: date
     parts: tuple[LoadPart, ...] = Field(min_length=1)
-    planned_by: Text | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Load:

@@ -146,7 +146,7 @@ def _contents(load: LoadRecord) -> Iterable[LoadGate]:
 
 def _waiting(share: LotShare) -> str:
     if share.to_come:
-        return f"counts on {share.lot_id}, a lot still to be made and released"
+        return f"counts on {share.lot_id}, which is no lot of the register yet"
     return f"counts on {share.lot_id}, whose decision is expected {share.expected_on}"
 
 

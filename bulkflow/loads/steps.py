@@ -27,7 +27,8 @@ NEXT_STATES: Mapping[LoadState, frozenset[LoadState]] = MappingProxyType(
     {
         _S.PLANNED: frozenset({_S.PROMISED, _S.HELD, _S.ISSUED, _S.WITHDRAWN}),
         _S.PROMISED: frozenset({_S.HELD, _S.ISSUED, _S.WITHDRAWN}),
-        _S.HELD: frozenset({_S.PLANNED, _S.PROMISED, _S.ISSUED, _S.WITHDRAWN}),
+        # Held again: for another reason, or to another day.
+        _S.HELD: frozenset({_S.HELD, _S.PLANNED, _S.PROMISED, _S.ISSUED, _S.WITHDRAWN}),
         _S.ISSUED: frozenset({_S.HELD, _S.LOADED, _S.WITHDRAWN}),
         _S.LOADED: frozenset({_S.DEPARTED}),
         _S.DEPARTED: frozenset({_S.ARRIVED}),
