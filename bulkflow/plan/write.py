@@ -17,11 +17,11 @@ from pathlib import Path
 import pandas as pd
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.plan.document import to_document
+from bulkflow.plan.document import read_result, to_document
 from bulkflow.plan.frames import COLUMNS, to_frames
 from bulkflow.plan.result import PlanResult
 
-__all__ = ["DOCUMENT_FILE", "refuse_unfit", "safe_cell", "write_plan"]
+__all__ = ["DOCUMENT_FILE", "read_plan_at", "refuse_unfit", "safe_cell", "write_plan"]
 
 DOCUMENT_FILE = "plan.json"
 FILES = frozenset({DOCUMENT_FILE, *(f"{name}.csv" for name in COLUMNS)})
@@ -56,6 +56,23 @@ def write_plan(result: PlanResult, folder: Path) -> tuple[Path, ...]:
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return tuple(sorted(folder.iterdir()))
+
+
+def read_plan_at(path: Path) -> PlanResult:
+    """Read the plan of a ``plan.json``, or of the folder that holds one.
+
+    Raises
+    ------
+    InputError
+        There is none, or it cannot be read; see ``bulkflow.plan.document.read_result``.
+    """
+    if not path.is_dir():
+        return read_result(path)
+    file = path / DOCUMENT_FILE
+    if not file.exists():
+        mend = "Give a folder written by 'bulkflow plan --out', or a plan.json."
+        raise InputError(Fault(str(path), 0, "", f"holds no {DOCUMENT_FILE}", mend))
+    return read_result(file)
 
 
 def safe_cell(text: str) -> str:

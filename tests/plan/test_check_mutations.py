@@ -228,6 +228,10 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("origin", "a supplier's class", in_plan(
         "loads", part(origin_class="not-for:EASTERN"), on("mill-road"))),
     ("shelf-life", "a shorter life", in_scenario("liquids", "DRY", shelf_life_days=8)),
+    ("whole-charges", "no charge at all", in_plan(
+        "runs", lambda run: replace(run, charges=0))),
+    ("whole-charges", "a trickle on a continuous still", both(
+        still_of(continuous=True), in_plan("runs", lambda run: replace(run, charges=0.001)))),
     ("whole-charges", "half a charge", in_plan(
         "runs", lambda run: replace(run, charges=run.charges - 0.5))),
     ("whole-charges", "a recipe the still cannot run", still_of(recipes=("dry-of-cane",))),
@@ -270,6 +274,8 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
         "lanes", "shuttle", liquids=("CONC",))),
     ("lanes", "a tank type the lane does not have", in_plan(
         "loads", lambda load: replace(load, tank_type="TRUCK"), on("shuttle"))),
+    ("purpose", "cane for a market that bars it", in_plan(
+        "loads", part(origin_class="not-for:EASTERN"), on("sea-east"))),
     ("days", "loaded on another day", in_plan("loads", later("loading_day"), planned)),
     ("days", "sails on another day", in_plan("loads", later("leaving_day"), on("sea-east"))),
     ("days", "arrives on another day", in_plan("loads", later("arrival_day"), planned)),

@@ -10,6 +10,7 @@ from bulkflow.alcoholometry import density_from_strength
 from bulkflow.plan.checks.days import LaneDays
 from bulkflow.plan.checks.fill import load_fill, payload_kg
 from bulkflow.plan.checks.ledger import Ledger
+from bulkflow.plan.checks.takers import somebody_takes
 from bulkflow.plan.checks.watch import LITRES, LPA, MONEY, WHOLE, Check, Measure, Watch
 from bulkflow.program.answer import CargoPart, LoadKind, PlannedLoad
 from bulkflow.scenario.model import LoadState
@@ -25,6 +26,7 @@ def lane_checks(ledger: Ledger) -> list[Check]:
     """Return the checks of everything that travels."""
     return [
         _lane_fit(ledger),
+        _purpose(ledger),
         _days(ledger),
         _fill(ledger),
         _litres(ledger),
@@ -59,6 +61,19 @@ def _lane_fit(ledger: Ledger) -> Check:
             watch.holds(
                 part.liquid in lane.liquids,
                 f"{_words(load)} carries {part.liquid}, which the lane does not take",
+            )
+    return watch.result()
+
+
+def _purpose(ledger: Ledger) -> Check:
+    watch = Watch("purpose", "no load brings what nobody there or beyond can take", (23,), WHOLE)
+    for load in _free_loads(ledger):
+        for part in load.parts:
+            barring = ledger.barring(part.origin_class)
+            watch.holds(
+                somebody_takes(ledger, load.destination, part.liquid, barring),
+                f"{_words(load)} brings {part.liquid} ({part.origin_class}), which no demand at"
+                f" {load.destination} or beyond may be served from",
             )
     return watch.result()
 

@@ -14,6 +14,9 @@ __all__ = ["making_checks"]
 # A continuous still's charges are computed, not counted: below this many, none were run.
 SMALLEST_CHARGE = 1e-6
 
+# Fewer charges than this are no run, on a continuous still (eq. 8).
+LEAST_CONTINUOUS = 0.01 - 1e-6
+
 Charges = Mapping[int, Mapping[str, float]]
 """Charges by period and recipe."""
 
@@ -43,8 +46,10 @@ def _whole_charges(ledger: Ledger) -> Check:
         recipe = ledger.recipes[run.recipe]
         able = still is not None and run.recipe in still.recipes and recipe.method == "distil"
         watch.holds(able, f"{where}: the still cannot run it")
-        continuous = still is not None and still.continuous
-        watch.holds(continuous or run.charges == int(run.charges), f"{where} are not whole")
+        least = LEAST_CONTINUOUS if still is not None and still.continuous else 1.0
+        watch.holds(run.charges >= least, f"{where} are fewer than a run has")
+        whole = least < 1.0 or run.charges == int(run.charges)
+        watch.holds(whole, f"{where} are not whole")
         watch.same(run.makes, recipe.makes, f"what {where} make")
     return watch.result()
 

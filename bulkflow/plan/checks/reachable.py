@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from itertools import product
 
 from bulkflow.plan.checks.position import Commodity, Position
+from bulkflow.plan.checks.takers import somebody_takes
 from bulkflow.scenario.model import LoadState, Recipe, Site
 
 __all__ = ["first_held", "first_usable"]
@@ -17,17 +19,21 @@ Found = Iterator[tuple[Commodity, int, bool]]
 
 def first_held(position: Position) -> First:
     """Return the first period in which each commodity can stand at a place; 0 for the opening."""
-    return _first(position)[0]
+    return _first(position, even_barred=False)[0]
 
 
 def first_usable(position: Position) -> First:
-    """Return the first period in which each commodity can be used or sent; 0 for the opening."""
-    return _first(position)[1]
+    """Return the first period in which each commodity can be used or sent; 0 for the opening.
+
+    What nobody at a site or beyond may take is followed there too: to say why it helps nobody.
+    """
+    return _first(position, even_barred=True)[1]
 
 
-def _first(position: Position) -> tuple[First, First]:
+def _first(position: Position, *, even_barred: bool) -> tuple[First, First]:
     held, usable = _openings(position)
-    ways: tuple[Callable[[Position, First], Found], ...] = (_by_lane, _by_still, _by_let_down)
+    by_lane = partial(_by_lane, even_barred=even_barred)
+    ways: tuple[Callable[[Position, First], Found], ...] = (by_lane, _by_still, _by_let_down)
     settled = False
     while not settled:  # each round brings something nearer, and periods have a least
         settled = True
@@ -80,10 +86,12 @@ def _on_offer(position: Position) -> Iterator[tuple[Commodity, int]]:
                     yield (supplier.id, contract.liquid, barring), period
 
 
-def _by_lane(position: Position, usable: First) -> Found:
+def _by_lane(position: Position, usable: First, *, even_barred: bool) -> Found:
     for lane in position.scenario.lanes:
         for (place, liquid, barring), first in usable.items():
             if place != lane.origin or liquid not in lane.liquids:
+                continue
+            if not (even_barred or somebody_takes(position, lane.destination, liquid, barring)):
                 continue
             days = [position.days.of_lane(lane, period) for period in position.periods
                     if period >= first]  # fmt: skip
