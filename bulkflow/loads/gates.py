@@ -16,9 +16,9 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import PlanningError
 from bulkflow.loads.acceptance import tank_checks
-from bulkflow.loads.bodies import LotShare
+from bulkflow.loads.bodies import LoadState, LotShare
 from bulkflow.loads.fills import Ways, fill_of_part
-from bulkflow.loads.queries import LoadRecord, accepted_tank
+from bulkflow.loads.queries import LoadRecord, accepted_tank, steps_of
 from bulkflow.loads.steps import CARRIES_LIQUID
 from bulkflow.lots.explaining import explain_lots
 from bulkflow.lots.queries import LotLine, lots_named
@@ -88,8 +88,10 @@ def load_gates(
 
     Parameters
     ----------
-    on : the day of filling: the age of a cleaning counts up to it.
+    on : the day of filling: the age of a cleaning counts up to it. Of a load that is filled
+        already, the day it was.
     """
+    day = _filled_on(session, load) or on
     lots = lots_named(session, [share.lot_id for share in load.shares if not share.to_come])
     gates = [*_contents(load)]
     gates += _lot_gates(session, load, lots)
@@ -102,8 +104,13 @@ def load_gates(
             if load.state not in CARRIES_LIQUID:
                 gates.append(_amount(share, line))
     gates += _fill(load, ways)
-    gates.append(_tank(session, load, on))
+    gates.append(_tank(session, load, day))
     return gates
+
+
+def _filled_on(session: Session, load: LoadRecord) -> date | None:
+    steps = steps_of(session, load.load_id)
+    return next((one.step.on for one in steps if one.step.state is LoadState.LOADED), None)
 
 
 def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:

@@ -44,6 +44,7 @@ class ProposedLoad:
     before : the load it changes, or None for a new one.
     state : the state it is to be in; ``reason`` and ``earliest`` of a held one.
     asked_lpa : what the plan wants; the load may hold less where its lots are weaker.
+    promised : whether it was promised, held or not.
     """
 
     load: Load
@@ -52,6 +53,7 @@ class ProposedLoad:
     asked_lpa: Decimal
     reason: str = ""
     earliest: date | None = None
+    promised: bool = False
 
     @property
     def changes(self) -> bool:
@@ -162,6 +164,9 @@ def keep(session: Session, proposal: Proposal, *, on: date) -> list[Record]:
     """
     new = [one for one in proposal.loads if one.before is None]
     records = record_loads(session, [(one.load, _first_step(one, on)) for one in new])
+    for one in new:
+        if one.promised and one.state is LoadState.HELD:
+            records += record_step(session, _step(one, on))
     for one in proposal.loads:
         if one.before is None or not one.changes:
             continue
@@ -295,10 +300,11 @@ def _body(load: PlannedLoad, name: str, market: str | None, parts: tuple[LoadPar
 
 
 def _first_step(one: ProposedLoad, on: date) -> LoadStep:
-    day = min(on, one.load.loading_day) if one.state is not LoadState.DEPARTED else on
     if one.state is LoadState.DEPARTED:
-        day = one.load.leaving_day
-    return _step(one, day)
+        return _step(one, one.load.leaving_day)
+    if one.promised:  # and perhaps held, which is its second step then
+        return LoadStep(load_id=one.load.load_id, state=LoadState.PROMISED, on=on)
+    return _step(one, on)
 
 
 def _step(one: ProposedLoad, on: date) -> LoadStep:
@@ -353,6 +359,7 @@ class _Drawing:
             asked,
             reason=held.reason if held else "",
             earliest=held.earliest if held else None,
+            promised=promised,
         )
 
     def _promised(self, load: PlannedLoad, before: LoadRecord | None) -> bool:

@@ -178,7 +178,7 @@ def _carried(load: PlannedLoad) -> Iterable[tuple[str, float, frozenset[str]]]:
 def _not_by_lot(scenario: Scenario, ways: Ways, origins: Origins) -> Iterable[Source]:
     for row in scenario.opening_stock:
         yield _to_come(
-            f"stock at {row.site} not kept by lot: {row.liquid} {row.supplier or row.site}",
+            f"stock of {row.liquid} at {row.site} (not kept by lot)",
             row.liquid,
             row.site,
             floor_thousandth(row.lpa),

@@ -158,7 +158,7 @@ def test_lots_that_are_not_there_yet_close_the_contents(store, ann, scenario) ->
     with store.write(ann) as session:
         record(session, a_load(parts=(a_part([waiting]),)))
         accept(session)
-        with pytest.raises(GateClosedError, match="VK-DRY to come, a lot still to be made"):
+        with pytest.raises(GateClosedError, match="VK-DRY to come, which is no lot"):
             step(session, scenario, "issued")
 
 
@@ -256,3 +256,15 @@ def test_a_clerk_may_load_but_not_issue(store, ann, scenario) -> None:
     with store.write(bo) as session:
         step(session, scenario, "loaded", on=LOADING)
         assert find_load(session, "A-1").state is LoadState.LOADED
+
+
+def test_the_age_of_a_cleaning_counts_to_the_filling(store, ann, scenario) -> None:
+    with store.write(ann) as session:
+        record(session)
+        accept(session, cleaned_on=date(2027, 1, 4))
+        step(session, scenario, "issued")
+        with pytest.raises(GateClosedError, match="8 days on 2027-01-12, at most 7"):
+            step(session, scenario, "loaded", on=date(2027, 1, 12))
+        step(session, scenario, "loaded", on=LOADING)
+        step(session, scenario, "departed", on=date(2027, 1, 15))
+        assert find_load(session, "A-1").state is LoadState.DEPARTED
