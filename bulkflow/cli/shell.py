@@ -26,6 +26,8 @@ from bulkflow.errors import (
     OutOfRangeError,
     PlanningError,
     RecordsError,
+    SolverError,
+    VerificationError,
 )
 
 if TYPE_CHECKING:
@@ -83,6 +85,16 @@ DebugOption = Annotated[
     bool, typer.Option("--debug", help="Show the traceback of an error; works after any command.")
 ]
 
+# What an error is called in JSON.
+KINDS: Mapping[type[Exception], str] = {
+    InterruptedSearchError: "interrupted",
+    InputError: "input",
+    OutOfRangeError: "range",
+    PlanningError: "planning",
+    SolverError: "solver",
+    VerificationError: "verification",
+    RecordsError: "records",
+}
 # The base of all errors of usage; its own name lives in a package that differs by version.
 _USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]
 
@@ -192,10 +204,14 @@ def _show_error(error: Exception, *, as_json: bool, debug: bool) -> ExitCode:
         ]
         return _show(code, "input", str(error), as_json=as_json, trace=trace, faults=faults)
     if known:
-        kind = type(error).__name__.removesuffix("Error").lower()
-        return _show(code, kind, str(error), as_json=as_json, trace=trace)
+        return _show(code, _kind_of(error), str(error), as_json=as_json, trace=trace)
     text = f"Unexpected fault: {type(error).__name__}: {error}"
     return _show(code, "fault", text, as_json=as_json, trace=trace)
+
+
+def _kind_of(error: Exception) -> str:
+    """Return the word that stands for an error in JSON: stable, whatever its subclass."""
+    return next((kind for base, kind in KINDS.items() if isinstance(error, base)), "fault")
 
 
 def _usage_text(error: Exception) -> str:

@@ -10,7 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from bulkflow.cli.shell import ExitCode, exit_code_of, make_app, run, write_json
+from bulkflow.cli.shell import (
+    ExitCode,
+    InterruptedSearchError,
+    exit_code_of,
+    make_app,
+    run,
+    write_json,
+)
 from bulkflow.errors import (
     BulkflowError,
     Fault,
@@ -80,6 +87,24 @@ def test_no_error_of_ours_is_shown_as_unexpected(kind, capsys):
     error.faults = ()
     run(raising(error), ["fail"], name="x")
     assert "Unexpected" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("error", "kind"),
+    [
+        (FAULTS, "input"),
+        (OutOfRangeError("strength", 120.0, 0.0, 100.0, "% vol", "OIML R 22"), "range"),
+        (type("NoWayError", (PlanningError,), {})("none"), "planning"),
+        (SolverError("odd"), "solver"),
+        (VerificationError("eq. 4"), "verification"),
+        (DatabaseError("cannot open"), "records"),
+        (InterruptedSearchError("stopped"), "interrupted"),
+        (ZeroDivisionError("oops"), "fault"),
+    ],
+)
+def test_each_error_has_its_word_in_json(error, kind, capsys):
+    run(raising(error), ["fail", "--json"], name="x")
+    assert json.loads(capsys.readouterr().err)["error"]["kind"] == kind
 
 
 def test_debug_shows_the_traceback_of_a_user_fault(capsys):
