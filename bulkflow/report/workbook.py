@@ -102,6 +102,13 @@ UNITS = {
     "charges": "number",
     "seconds": "s",
 }
+KIND_WORDS = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    bool: "TRUE or FALSE",
+    date: "a date",
+}
 ENDINGS = {"_lpa": "LPA", "_litres": "L", "_20c": "L at 20 °C", "_day": "date", "_on": "date"}
 
 
@@ -335,7 +342,7 @@ class _Reader:
             except ValueError:
                 return self._fault(sheet, cell, f"{value!r}", f"Use one of {', '.join(kind)}.")
         if isinstance(kind, type) and not isinstance(value, kind):
-            return self._fault(sheet, cell, f"{value!r}", f"Give a {kind.__name__}.")
+            return self._fault(sheet, cell, f"{value!r}", f"Give {KIND_WORDS[kind]}.")
         return value
 
     def _fault(self, sheet: str, cell: Any, found: str, mend: str) -> None:

@@ -1,0 +1,242 @@
+"""The report as a reader meets it: whole, safe, alike in grey, in another language."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from bulkflow.core.options import SolveOptions
+from bulkflow.errors import InputError
+from bulkflow.plan.compare import compare_plans
+from bulkflow.plan.make import plan_scenario
+from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.program.answer import PlannedLoad
+from bulkflow.report.charts import Series, stock_picture
+from bulkflow.report.figures import SHADES
+from bulkflow.report.map import _places, lane_counts, map_graph
+from bulkflow.report.page import render_report
+from bulkflow.report.terms import english, read_terms
+from bulkflow.scenario import read_workspace
+from bulkflow.scenario.model import Scenario
+
+ROOT = Path(__file__).resolve().parents[2]
+EVIL = '<script>alert("x")</script>'
+
+
+@pytest.fixture(scope="module")
+def made() -> tuple[PlanResult, Scenario]:
+    scenario = read_workspace(ROOT / "scenarios" / "two_sites").scenario
+    return plan_scenario(scenario, SolveOptions()), scenario
+
+
+@pytest.fixture(scope="module")
+def page(made: tuple[PlanResult, Scenario]) -> str:
+    return render_report(*made)
+
+
+class Reader(HTMLParser):
+    """Gathers tags and attributes, and which tags are left open."""
+
+    VOID = frozenset({"meta", "br", "link", "img", "input", "hr"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.strays: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if self.open and self.open[-1] == tag:
+            self.open.pop()
+        else:
+            self.strays.append(tag)
+
+
+def read(page: str) -> Reader:
+    reader = Reader()
+    reader.feed(page)
+    return reader
+
+
+def test_the_page_is_whole_and_every_tag_closes(page: str) -> None:
+    reader = read(page)
+    assert reader.strays == []
+    assert reader.open == []
+    assert page.startswith("<!doctype html>")
+
+
+def test_nothing_is_fetched_from_outside(page: str) -> None:
+    fetching = {"src", "href", "action", "data", "poster", "srcset", "xlink:href"}
+    for tag, attributes in read(page).tags:
+        for name in fetching & set(attributes):
+            assert (attributes[name] or "").startswith("#"), (tag, name, attributes[name])
+    assert "@import" not in page
+    assert not re.search(r"url\((?!#)", page)
+    assert "default-src 'none'" in page
+
+
+def test_ids_are_unique_and_every_link_leads_somewhere(page: str) -> None:
+    tags = read(page).tags
+    ids = [attributes["id"] for _, attributes in tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    links = {
+        (attributes[name] or "")[1:]
+        for _, attributes in tags
+        for name in ("href", "xlink:href")
+        if name in attributes
+    }
+    assert links <= set(ids)
+
+
+def test_every_picture_has_a_text_alternative(page: str) -> None:
+    pictures = re.findall(r"<svg.*?</svg>", page, re.S)
+    assert len(pictures) >= 4  # map, calendar, a stock, a guarantee
+    for picture in pictures:
+        root = ET.fromstring(picture)
+        space = "{http://www.w3.org/2000/svg}"
+        assert root.attrib["role"] == "img"
+        assert (root.findtext(f"{space}title") or "").strip()
+        assert len((root.findtext(f"{space}desc") or "").strip()) > 20
+
+
+def test_the_numbers_worked_by_hand_stand_in_it(page: str) -> None:
+    assert "the horizon costs 11,122 EUR, proved the cheapest" in page
+    for figure in ("130,000", "150,000", "6,400", "6,600", "7,680"):
+        assert figure in page
+
+
+def test_names_cannot_become_markup(made: tuple[PlanResult, Scenario]) -> None:
+    result, scenario = made
+    load = result.plan.loads[0]
+    evil_load = replace(load, load_id=EVIL, lane=load.lane)
+    plan = replace(result.plan, scenario_name=EVIL, loads=(evil_load, *result.plan.loads[1:]))
+    hold = HoldCost(
+        EVIL, "DRY", "STILLHOUSE", "held", 1.0, None, None, EVIL, (EVIL,), unpriced=EVIL
+    )
+    page = render_report(
+        replace(result, plan=plan, holds=(hold,), explanations=((EVIL,),)), scenario
+    )
+    assert EVIL not in page
+    assert page.count("<script>") == 1
+    assert "&lt;script&gt;" in page
+
+
+def test_an_interrupted_plan_says_so(made: tuple[PlanResult, Scenario], page: str) -> None:
+    result, scenario = made
+    assert english()("interrupted") not in page
+    proof = replace(result.plan.proof, interrupted=True, bound=float("-inf"))
+    cut = render_report(replace(result, plan=replace(result.plan, proof=proof)), scenario)
+    assert english()("interrupted") in cut
+    assert english()("proof_no_bound") in cut
+
+
+def moved(load: PlannedLoad) -> PlannedLoad:
+    return replace(load, lane="grain-road")
+
+
+def test_changes_since_an_earlier_plan_are_listed(made: tuple[PlanResult, Scenario]) -> None:
+    result, scenario = made
+    fewer = replace(result.plan, loads=result.plan.loads[:-1])
+    difference = compare_plans(replace(result, plan=fewer), result)
+    page = render_report(result, scenario, since=difference)
+    assert english()("h_changes") in page
+    assert ">added<" in page
+    assert "2 loads are as they were." in page
+
+
+def test_another_language_by_a_table_of_terms(
+    made: tuple[PlanResult, Scenario], tmp_path: Path
+) -> None:
+    file = tmp_path / "lv.yaml"
+    file.write_text(
+        "report: Ceturkšņa pārskats\nh_stock: Krājumi pret zemāko līmeni un tilpumu\n"
+        'kept: "{kept} kravas palika nemainīgas."\n',
+        encoding="utf-8",
+    )
+    terms = read_terms(file)
+    page = render_report(*made, terms=terms)
+    assert '<html lang="lv">' in page
+    assert "Ceturkšņa pārskats" in page
+    assert "Krājumi pret zemāko līmeni un tilpumu" in page
+    assert english()("h_proof") in page  # left out, said in English
+    assert f"{len(english().own) - 3} of them" in page
+
+
+def test_a_table_of_terms_with_slips_is_refused_whole(tmp_path: Path) -> None:
+    file = tmp_path / "lv.yaml"
+    file.write_text(
+        'reprot: x\nkept: "bez lauka"\nh_map: 7\nmap_alt: "{sites.__class__}"\n', encoding="utf-8"
+    )
+    with pytest.raises(InputError) as caught:
+        read_terms(file)
+    said = str(caught.value)
+    assert len(caught.value.faults) == 4
+    assert "reprot is no term of the report. Take the key out." in said
+    assert "kept does not have the fields of the English term. Use {kept}." in said
+    assert "h_map is not a text." in said
+    assert "map_alt does not have the fields of the English term." in said
+
+
+@pytest.mark.parametrize("content", ["", "- a\n", "!!python/object:os.system {}\n", "\x00"])
+def test_what_is_no_table_of_terms_is_refused(tmp_path: Path, content: str) -> None:
+    file = tmp_path / "xx.yaml"
+    file.write_text(content, encoding="utf-8")
+    with pytest.raises(InputError):
+        read_terms(file)
+
+
+def test_every_english_term_is_used() -> None:
+    code = "".join(
+        path.read_text("utf-8")
+        for path in (ROOT / "bulkflow" / "report").iterdir()
+        if path.suffix in {".py", ".html"}
+    )
+    built = ("kind_", "status_", "change_", "cost_")
+    unused = [
+        key
+        for key in english().own
+        if f'"{key}"' not in code and f"'{key}'" not in code and not key.startswith(built)
+    ]
+    assert unused == []
+
+
+def luminance(colour: str) -> float:
+    red, green, blue = (int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_neighbouring_shades_differ_in_grey_or_hatch() -> None:
+    for one, other in itertools.pairwise(SHADES):
+        apart = abs(luminance(one.fill) - luminance(other.fill))
+        assert apart > 0.15 or one.hatch != other.hatch
+
+
+def test_pictures_are_the_same_every_time() -> None:
+    series = Series("SITE", "DRY", (5.0, 3.0, 9.0), 4.0, 10.0)
+    drawn = [stock_picture(series, 2, name="s", title="t", description="d") for _ in range(2)]
+    assert drawn[0] == drawn[1]
+
+
+def test_no_two_sites_of_the_demo_meet_on_the_map(made: tuple[PlanResult, Scenario]) -> None:
+    scenario = read_workspace(ROOT / "scenarios" / "vejkalna").scenario
+    graph = map_graph(scenario, {})
+    places = list(_places(graph).values())
+    assert len(places) == len(scenario.sites) + len(scenario.suppliers)
+    for number, (x, y) in enumerate(places):
+        for other_x, other_y in places[number + 1 :]:
+            assert abs(x - other_x) >= 0.9 or abs(y - other_y) > 0.1
+    assert sum(lane_counts(made[0].plan).values()) == 2
