@@ -15,8 +15,10 @@ module                        what it holds
 ``anota``                     A-not-A, with or without sureness ratings
 ``replicated``                repeated tests by the same assessor (beta-binomial)
 ``sequential``                deciding trial by trial (ISO 16820)
+``rank_distributions``        exact distributions behind the rank tests
 ``ranking``                   Friedman, Page, Kendall, comparisons of rank sums
 ``scoring``                   panel analysis of variance, intervals, comparisons of means
+``mixed_model``, ``reml``     unbalanced scores: the mixed model and its estimation
 ``dunnett``                   several lots against one control
 ``difference_from_control``   ratings of the size of a difference
 ``ordinal``                   proportional-odds and probit models of category scores
@@ -26,5 +28,6 @@ module                        what it holds
 ``control_charts``            Shewhart, EWMA and CUSUM charts
 ``hotelling``                 T-squared charts for several variables at once
 ``configurations``            agreement of two maps of the same samples (RV)
+``arguments``                 what all of them accept and refuse
 ============================  ==================================================================
 """

@@ -191,11 +191,24 @@ def a_not_a_servings_needed(
     >>> a_not_a_servings_needed(1.5, power=0.9)
     16
     """
-    wanted = open_fraction("power", power)
+    wanted, distance = open_fraction("power", power), at_least("d_prime", d_prime, 0.0)
+    # The exact test needs more than the normal form says, so the search may start below that.
+    h, f = float(ndtr(distance / 2.0 - criterion)), float(ndtr(-distance / 2.0 - criterion))
+    sigmas = float(ndtri(1.0 - open_fraction("alpha", alpha)) + ndtri(wanted))
+    about = (sigmas * _standard_error(h, 1, f, 1) / distance) ** 2 if distance > 0.0 else np.inf
+    if about > 1000.0:
+        raise RangeError("more than 1000 servings of each kind would be needed.")
+
+    def enough(n: int) -> bool:
+        return a_not_a_power(n, n, distance, alpha=alpha, criterion=criterion) >= wanted
+
+    low, high = max(3, int(0.7 * about)), 1000
+    while high - low > 1:  # the neighbourhood, as if power rose steadily; its teeth are short
+        middle = min((low + high) // 2, 2 * low)
+        low, high = (low, middle) if enough(middle) else (middle, high)
     run = 0
-    for n in range(3, 1001):
-        enough = a_not_a_power(n, n, d_prime, alpha=alpha, criterion=criterion) >= wanted
-        run = run + 1 if enough else 0
+    for n in range(max(3, high - 20), 1001):
+        run = run + 1 if enough(n) else 0
         if run == 21:
             return n - 20
     raise RangeError("more than 1000 servings of each kind would be needed.")
