@@ -9,12 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from pydantic import ValidationError
+
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.opening import OpeningLot
 from bulkflow.lots.workspace import WorkspaceOpening, opening_of_workspace
 from bulkflow.scenario.model import Lot, LotStatus, Scenario
 
 __all__ = ["Opened", "with_register"]
+
+LONGEST_NOTE = 2000  # of a lot's note in a workspace
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,7 @@ def with_register(scenario: Scenario, folder: Path, database: str | None) -> Ope
     if faults:
         raise InputError(faults)
     notes = {lot.lot_id: lot.note for lot in scenario.lots}
-    lots = tuple(_lot(one, notes.get(one.lot_id)) for one in opening.lots)
+    lots = tuple(_lot(one, notes.get(one.lot_id), opening.register) for one in opening.lots)
     return Opened(
         scenario.model_copy(update={"lots": lots}),
         opening.register,
@@ -81,21 +85,34 @@ def _faults(scenario: Scenario, opening: WorkspaceOpening) -> list[Fault]:
     return faults
 
 
-def _lot(one: OpeningLot, note: str | None) -> Lot:
+def _lot(one: OpeningLot, note: str | None, register: str) -> Lot:
     """Return a lot of the register as the planner takes it; the reason of a shut gate is kept."""
     shut = one.status != "released"
-    return Lot(
-        lot_id=one.lot_id,
-        liquid=one.liquid_id,
-        site=one.site_id,
-        tank=one.tank_id,
-        litres_20c=float(one.lpa) * 100.0 / float(one.strength_percent),
-        strength_percent=float(one.strength_percent),
-        status=LotStatus(one.status),
-        decision_due=one.expected_release,
-        made_on=one.made_on,
-        spirit_base=one.spirit_base,
-        supplier=one.supplier_id,
-        restrictions=one.restrictions,
-        note=(one.reason if shut else note) or None,
-    )
+    try:
+        return Lot(
+            lot_id=one.lot_id,
+            liquid=one.liquid_id,
+            site=one.site_id,
+            tank=one.tank_id,
+            litres_20c=float(one.lpa) * 100.0 / float(one.strength_percent),
+            strength_percent=float(one.strength_percent),
+            status=LotStatus(one.status),
+            decision_due=one.expected_release,
+            made_on=one.made_on,
+            spirit_base=one.spirit_base,
+            supplier=one.supplier_id,
+            restrictions=one.restrictions,
+            note=(one.reason[:LONGEST_NOTE] if shut else note) or None,
+        )
+    except ValidationError as error:
+        faults = [
+            Fault(
+                register,
+                0,
+                f"lot {one.lot_id}, {'.'.join(str(step) for step in wrong['loc'])}",
+                f"is no value to plan with ({wrong['msg'].lower()})",
+                "Correct the lot in the register.",
+            )
+            for wrong in error.errors(include_url=False)
+        ]
+        raise InputError(faults) from error
