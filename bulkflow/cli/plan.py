@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from enum import StrEnum
@@ -70,7 +71,9 @@ RoundsOption = Annotated[
 ]
 OutOption = Annotated[
     Path | None,
-    typer.Option("--out", metavar="DIR", help="Write CSV tables and plan.json into this folder."),
+    typer.Option(
+        "--out", metavar="DIR", help="Write report, workbook, CSV tables and plan.json here."
+    ),
 ]
 SinceOption = Annotated[
     Path | None,
@@ -176,9 +179,25 @@ def plan(
         if earlier is not None:
             _print_changes(earlier, result, console)
     if out is not None:  # last, so that the answer is shown whatever the disk does
-        files = write_plan(result, out)
+        files = write_plan(result, out, _companions(result, workspace, earlier))
         message_console().print(f"Wrote {len(files)} files to {out}.")
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
+
+
+def _companions(
+    result: PlanResult, workspace: Workspace, earlier: PlanResult | None
+) -> dict[str, Callable[[Path], None]]:
+    """Return what writes the report and the workbook beside the tables of a plan."""
+    from bulkflow.cli.report import write_report
+    from bulkflow.plan.compare import compare_plans
+    from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE
+    from bulkflow.report.workbook import write_workbook
+
+    since = compare_plans(earlier, result) if earlier is not None else None
+    return {
+        REPORT_FILE: lambda file: write_report(file, result, workspace.scenario, since=since),
+        WORKBOOK_FILE: lambda file: write_workbook(result.plan, file),
+    }
 
 
 class _Clock:

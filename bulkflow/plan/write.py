@@ -1,7 +1,8 @@
 """A plan as files in a folder: one CSV a table, and the whole as ``plan.json``.
 
-The folder appears whole or not at all. Cells that a spreadsheet would take for a formula are
-written with an apostrophe before them, as text.
+Companions (a report, a workbook) may be written beside them by the caller. The folder appears
+whole or not at all. Cells that a spreadsheet would take for a formula are written with an
+apostrophe before them, as text.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import json
 import os
 import shutil
 import tempfile
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -21,21 +23,41 @@ from bulkflow.plan.document import read_result, to_document
 from bulkflow.plan.frames import COLUMNS, to_frames
 from bulkflow.plan.result import PlanResult
 
-__all__ = ["DOCUMENT_FILE", "read_plan_at", "refuse_unfit", "safe_cell", "write_plan"]
+__all__ = [
+    "DOCUMENT_FILE",
+    "REPORT_FILE",
+    "WORKBOOK_FILE",
+    "read_plan_at",
+    "refuse_unfit",
+    "safe_cell",
+    "write_plan",
+]
 
 DOCUMENT_FILE = "plan.json"
-FILES = frozenset({DOCUMENT_FILE, *(f"{name}.csv" for name in COLUMNS)})
+REPORT_FILE = "report.html"
+WORKBOOK_FILE = "plan.xlsx"
+COMPANIONS = frozenset({REPORT_FILE, WORKBOOK_FILE})
+FILES = frozenset({DOCUMENT_FILE, *(f"{name}.csv" for name in COLUMNS)}) | COMPANIONS
 # A millionth of a litre or of a coin is below anything measured; plan.json keeps every digit.
 CELL_DIGITS = 6
 # What makes a spreadsheet take a text for a formula, or hide one behind a control character.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
-def write_plan(result: PlanResult, folder: Path) -> tuple[Path, ...]:
+Companion = Callable[[Path], None]
+
+
+def write_plan(
+    result: PlanResult, folder: Path, companions: Mapping[str, Companion] | None = None
+) -> tuple[Path, ...]:
     """Write every table and the document; return the files written.
 
     An earlier plan in the folder is replaced as a whole. A folder with other files is refused,
     so that nothing is lost.
+
+    Parameters
+    ----------
+    companions : names among ``COMPANIONS``, and what writes the file of that name.
 
     Raises
     ------
@@ -50,6 +72,8 @@ def write_plan(result: PlanResult, folder: Path) -> tuple[Path, ...]:
         raise _cannot(folder, error) from error
     try:
         _fill(result, fresh)
+        for name, write in (companions or {}).items():
+            write(fresh / name)
         _swap(fresh, folder)
     except OSError as error:
         raise _cannot(folder, error) from error

@@ -1,0 +1,112 @@
+"""``bulkflow report``: a plan as one HTML file and as a workbook."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bulkflow.cli.register_options import DatabaseOption
+from bulkflow.cli.shell import FolderArgument, JsonOption, message_console, write_json
+from bulkflow.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from bulkflow.plan.compare import PlanDifference
+    from bulkflow.plan.result import PlanResult
+    from bulkflow.report.terms import Terms
+    from bulkflow.scenario.model import Scenario
+
+__all__ = ["mount", "write_report"]
+
+REPORT_SCHEMA = "bulkflow-report-files/1"
+
+PlanArgument = Annotated[
+    Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
+]
+HtmlOption = Annotated[
+    Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one HTML file.")
+]
+WorkbookOption = Annotated[
+    Path | None, typer.Option("--workbook", metavar="FILE", help="Write the plan as .xlsx.")
+]
+SinceOption = Annotated[
+    Path | None,
+    typer.Option("--since", metavar="PLAN", help="Also say what changed since this earlier plan."),
+]
+TermsOption = Annotated[
+    Path | None,
+    typer.Option("--terms", metavar="FILE", help="A YAML table of the report's words, as lv.yaml."),
+]
+
+
+def mount(app: typer.Typer) -> None:
+    """Add the command of this module to an app."""
+    app.command(no_args_is_help=True)(report)
+
+
+def report(
+    folder: FolderArgument,
+    plan: PlanArgument,
+    *,
+    html: HtmlOption = None,
+    workbook: WorkbookOption = None,
+    since: SinceOption = None,
+    terms: TermsOption = None,
+    database: DatabaseOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write a plan as a report (HTML) and as a workbook.
+
+    Example: bulkflow report scenarios/two_sites plans/two_sites --html report.html
+    """
+    from bulkflow.loads.opening import with_register_and_loads
+    from bulkflow.plan.compare import compare_plans
+    from bulkflow.plan.write import read_plan_at
+    from bulkflow.report.terms import read_terms
+    from bulkflow.report.workbook import write_workbook
+    from bulkflow.scenario.reader import read_workspace
+
+    if html is None and workbook is None:
+        mend = "Give --html FILE, --workbook FILE, or both."
+        raise InputError(Fault("", 0, "the command", "names no file to write", mend))
+    words = read_terms(terms) if terms else None
+    workspace = read_workspace(folder)
+    result = read_plan_at(plan)
+    if result.register:
+        opened = with_register_and_loads(workspace.scenario, workspace.folder, database)
+        workspace = replace(workspace, scenario=opened.scenario)
+    if html is not None:
+        earlier = compare_plans(read_plan_at(since), result) if since else None
+        write_report(html, result, workspace.scenario, since=earlier, terms=words)
+    if workbook is not None:
+        write_workbook(result.plan, workbook)
+    written = [str(one) for one in (html, workbook) if one is not None]
+    if json:
+        write_json({"schema": REPORT_SCHEMA, "files": written})
+    else:
+        message_console().print(f"Wrote {' and '.join(written)}.")
+
+
+def write_report(
+    file: Path,
+    result: PlanResult,
+    scenario: Scenario,
+    *,
+    since: PlanDifference | None = None,
+    terms: Terms | None = None,
+) -> None:
+    """Write the report; the file appears whole or not at all."""
+    from bulkflow.report.page import render_report
+
+    text = render_report(result, scenario, since=since, terms=terms)
+    unfinished = file.with_name(f".{file.name}.part")
+    try:
+        unfinished.write_text(text, encoding="utf-8")
+        unfinished.replace(file)
+    except OSError as error:
+        mend = "Give a file in a folder that can be written to."
+        raise InputError(Fault(str(file), 0, "", "cannot be written", mend)) from error
+    finally:
+        unfinished.unlink(missing_ok=True)
