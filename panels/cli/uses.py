@@ -48,6 +48,11 @@ RecordOption = Annotated[
 ]
 
 
+PictureOption = Annotated[
+    Path | None, typer.Option("--picture", help="Draw it to this .svg, .png or .pdf file.")
+]
+
+
 @app.command("declare")
 def declare(
     folder: FolderArgument,
@@ -197,6 +202,7 @@ def arrival(
     rule: RuleArgument,
     answers: AnswersArgument,
     *,
+    picture: PictureOption = None,
     record: RecordOption = None,
     database: DatabaseOption = None,
     name: AsOption = None,
@@ -230,6 +236,11 @@ def arrival(
         result=result,
         tables={"answers": answers},
     )
+    if picture is not None:
+        from panels.uses.arrival import sequential_plan
+        from panels.uses.picture import draw_arrival
+
+        draw_arrival(sequential_plan(declared), given.by_group, declared.most_trials, picture)
     _keep(record, database, name, finding)
     if as_json:
         rule_plain = declared.model_dump(mode="json")
@@ -344,11 +355,13 @@ def monitor(
         Path, typer.Argument(metavar="SCORES.csv", help="Scores of the blind reference.")
     ],
     *,
+    picture: PictureOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Watch the panel: the blind reference's score over sittings, on charts.
 
-    SCORES.csv has columns sitting, date, assessor, score, one row an assessor and sitting.
+    SCORES.csv has columns sitting, date, assessor, score, one row an assessor and sitting. The
+    picture shows the panel and up to three assessors who drift.
 
     Example: panels uses monitor demo/panel.yaml demo/reference.csv
     """
@@ -358,6 +371,11 @@ def monitor(
 
     declared = read_declaration(rule, PanelRule)
     result = monitor_panel(declared, read_reference_scores(scores, declared))
+    if picture is not None:
+        from panels.uses.picture import draw_drift
+
+        drifting = {name: result.assessors[name] for name in list(result.drifting)[:3]}
+        draw_drift({"panel": result.panel, **drifting}, picture)
     if not as_json:
         show_monitoring(result)
         return

@@ -11,6 +11,9 @@ module            what it decides
 ``off_note``      whether an off-note is there, judged by those who can notice it
 ``choosing``      who meets the panel's rule, who needs training, who notices what
 ``monitoring``    whether the panel, or one of its assessors, drifts
+``picture``       charts of the last, and of an arrival, drawn
+``records``       declarations and findings in the register
+``documents``     results as plain data
 ================  ==============================================================================
 
 Every use states its risks. Nothing counts as shown because a difference was not found, and no

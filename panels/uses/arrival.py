@@ -21,6 +21,7 @@ __all__ = [
     "LoadResult",
     "judge_arrival",
     "plan_arrival",
+    "sequential_plan",
 ]
 
 

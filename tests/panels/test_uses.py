@@ -445,3 +445,33 @@ def test_the_worked_examples_print_what_they_show(
         ran = panels(*words.split())
         lines = [line.rstrip() for line in ran.out.splitlines()]
         assert (lines, ran.code) == (output.splitlines(), int(code)), words
+
+
+@pytest.mark.parametrize(
+    ("words", "shown"),
+    [
+        (("monitor", "panel.yaml", "reference.csv"), ("panel", "A10", "EWMA", "CUSUM down")),
+        (("arrival", "arrival.yaml", "arrival.csv"), ("W-088", "W-091", "W-094", "accept")),
+    ],
+)
+def test_pictures_show_every_name(
+    panels: Panels,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, str, str],
+    shown: tuple[str, ...],
+) -> None:
+    import matplotlib as mpl
+
+    monkeypatch.setitem(mpl.rcParams, "svg.fonttype", "none")  # text stays text
+    command = ("uses", words[0], DEMO / words[1], DEMO / words[2], "--picture")
+    drawn = panels(*command, tmp_path / "chart.svg")
+    assert drawn.code in (0, 3)
+    text = (tmp_path / "chart.svg").read_text("utf-8")
+    assert all(name in text for name in shown)
+    for path, said_of_it in (
+        ("chart.txt", "is no picture"),
+        ("none/chart.png", "cannot be written"),
+    ):
+        refused = panels(*command, tmp_path / path)
+        assert (refused.code, said_of_it in refused.err) == (2, True)
