@@ -2,10 +2,76 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Any
+
 import typer
 
+from bulkflow.cli.load_options import LoadArgument, workspace_of
+from bulkflow.cli.register_options import DatabaseOption, plain_table, reading_register
+from bulkflow.cli.shell import (
+    FolderArgument,
+    JsonOption,
+    message_console,
+    result_console,
+    write_json,
+)
+
 __all__ = ["add_to"]
+
+HtmlOption = Annotated[
+    Path | None, typer.Option("--html", metavar="FILE", help="Write it as a page to print, on A4.")
+]
+
+
+def sheet(
+    folder: FolderArgument,
+    load: LoadArgument,
+    *,
+    temperature: Annotated[
+        float | None,
+        typer.Option(metavar="DEGC", help="Of the liquid when loaded [default: the lane's]."),
+    ] = None,
+    html: HtmlOption = None,
+    database: DatabaseOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the load sheet; refused (exit code 3) while a gate of a lot or the tank is closed.
+
+    Which dangerous-goods line holds, a qualified adviser decides.
+
+    Example: bulkflow loads sheet demo A-1 --temperature 14 --html A-1.html
+    """
+    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.loads.paper import load_sheet_html
+    from bulkflow.loads.sheet import load_sheet
+    from bulkflow.loads.sheet_document import load_sheet_document
+    from bulkflow.loads.sheet_text import load_sheet_lines
+
+    workspace = workspace_of(folder)
+    with reading_register(folder, database) as (_, session):
+        found = load_sheet(session, workspace.scenario, load, temperature_c=temperature)
+    if html is not None:
+        with written_whole(html) as stream:
+            stream.write(load_sheet_html(found))
+        message_console().print(f"Wrote {html}.")
+    if as_json:
+        write_json(load_sheet_document(found))
+    elif html is None:
+        _print(load_sheet_lines(found))
+
+
+def _print(lines: Iterable[Any]) -> None:
+    console = result_console()
+    for line in lines:
+        if isinstance(line, str):
+            console.print(line)
+        else:
+            columns, rows = line
+            console.print(plain_table(columns, rows))
 
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
+    app.command("sheet")(sheet)

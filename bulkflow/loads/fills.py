@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from bulkflow.filling import FillRange
-from bulkflow.loads.bodies import LoadPart
+from bulkflow.loads.bodies import LoadPart, TankAcceptance
 from bulkflow.plan.checks.fill import load_fill
 from bulkflow.scenario.model import Lane, Liquid, Scenario, TankType
 
@@ -31,6 +31,21 @@ class Ways:
             {one.id: one for one in scenario.tank_types},
             {one.id: one for one in scenario.liquids},
         )
+
+    def with_plate(self, tank_type: str, found: TankAcceptance | None) -> Ways:
+        """Return the same with one kind of tank as the plate of the tank that came has it.
+
+        Its capacity counts for an undivided tank only: a plate that sums up compartments says
+        nothing of each.
+        """
+        if found is None:
+            return self
+        tank = self.tanks[tank_type]
+        plate = {"tare_kg": found.tare_kg, "maximum_gross_kg": found.maximum_gross_kg}
+        if not tank.compartments:
+            plate["capacity_litres"] = found.capacity_litres
+        update = {name: float(value) for name, value in plate.items() if value is not None}
+        return replace(self, tanks={**self.tanks, tank_type: tank.model_copy(update=update)})
 
 
 @dataclass(frozen=True, slots=True)

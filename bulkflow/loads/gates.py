@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import PlanningError
 from bulkflow.loads.acceptance import tank_checks
-from bulkflow.loads.bodies import LoadState, LotShare
+from bulkflow.loads.bodies import LoadState, LotShare, TankAcceptance
 from bulkflow.loads.fills import Ways, fill_of_part
 from bulkflow.loads.queries import LoadRecord, accepted_tank, steps_of
 from bulkflow.loads.steps import CARRIES_LIQUID
@@ -103,8 +103,9 @@ def load_gates(
             gates.append(_shelf_life(load, line, ways))
             if load.state not in CARRIES_LIQUID:
                 gates.append(_amount(share, line))
-    gates += _fill(load, ways)
-    gates.append(_tank(session, load, day))
+    found = accepted_tank(session, load.load_id)
+    gates += _fill(load, ways, None if found is None else found.tank)
+    gates.append(_tank(load, None if found is None else found.tank, day))
     return gates
 
 
@@ -208,12 +209,13 @@ def _amount(share: LotShare, line: LotLine) -> LoadGate:
     )
 
 
-def _fill(load: LoadRecord, ways: Ways) -> Iterable[LoadGate]:
+def _fill(load: LoadRecord, ways: Ways, tank: TankAcceptance | None) -> Iterable[LoadGate]:
     kind = LoadGateKind.FILL
     if load.lane_id not in ways.lanes or load.tank_type not in ways.tanks:
         words = f"the workspace has no lane {load.lane_id} with {load.tank_type}"
         yield LoadGate(kind, load.tank_type, is_open=False, reason=words)
         return
+    ways = ways.with_plate(load.tank_type, tank)
     for part in load.parts:
         if part.liquid_id not in ways.liquids:
             words = f"the workspace has no liquid {part.liquid_id}"
@@ -233,10 +235,9 @@ def _fill(load: LoadRecord, ways: Ways) -> Iterable[LoadGate]:
         yield LoadGate(kind, part.liquid_id, is_open=low <= part.lpa <= high, reason=words)
 
 
-def _tank(session: Session, load: LoadRecord, on: date) -> LoadGate:
-    found = accepted_tank(session, load.load_id)
-    checks = tank_checks(None if found is None else found.tank, on=on)
+def _tank(load: LoadRecord, tank: TankAcceptance | None, on: date) -> LoadGate:
+    checks = tank_checks(tank, on=on)
     failed = [f"{check.what}: {check.words}" for check in checks if not check.passed]
-    subject = load.tank_type if found is None else found.tank.tank_number
+    subject = load.tank_type if tank is None else tank.tank_number
     words = "; ".join(failed) or f"{len(checks)} checks, all passed"
     return LoadGate(LoadGateKind.TANK, subject, is_open=not failed, reason=words)
