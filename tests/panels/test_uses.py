@@ -475,3 +475,19 @@ def test_pictures_show_every_name(
     ):
         refused = panels(*command, tmp_path / path)
         assert (refused.code, said_of_it in refused.err) == (2, True)
+
+
+@pytest.mark.parametrize(("right", "finding", "code"), [(13, "similar", 0), (17, "open", 3)])
+def test_off_note_is_laid_to_rest_only_by_proof(
+    panels: Panels, uses: Path, right: int, finding: str, code: int
+) -> None:
+    people = [f"B{i}" for i in range(40)]
+    records = "assessor,off_note,correct,trials\n" + "".join(f"{p},sulphury,9,9\n" for p in people)
+    answers = "lot,date,assessor,correct\n" + "".join(
+        f"VK-CIT-2642,2026-12-18,{p},{int(i < right)}\n" for i, p in enumerate(people)
+    )
+    (uses / "records.csv").write_text(records, "utf-8")
+    (uses / "off_note.csv").write_text(answers, "utf-8")
+    files = (uses / "off_note.yaml", uses / "off_note.csv", uses / "records.csv")
+    ran = panels("uses", "off-note", *files, "--json")
+    assert (ran.json["result"]["finding"], ran.code) == (finding, code)

@@ -17,8 +17,6 @@ import argparse
 import sys
 from pathlib import Path
 
-from bulkflow.errors import BulkflowError
-from panels.errors import PanelsError
 from tests.reference.sensory import (
     chart_rows,
     discrimination_rows,
@@ -50,7 +48,7 @@ def judge(row: Row) -> tuple[str, str]:
         answer = compute(row)
     except NotAsked as reason:
         return "not asked", str(reason)
-    except (PanelsError, BulkflowError, ValueError, KeyError, IndexError, StopIteration) as error:
+    except Exception as error:  # whatever goes wrong with one row must not hide the others
         return "FAIL", f"{type(error).__name__}: {error}"
     if agrees(row, answer):
         return "ok", ""

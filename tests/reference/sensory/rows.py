@@ -235,8 +235,10 @@ def _tolerance(line: Mapping[str, str]) -> float:
 def agrees(row: Row, answer: Answer) -> bool:
     """Within the tolerance, and the round-off of float64 where the tolerance is 0."""
     if answer is None or isinstance(answer, str):
-        given = "none" if answer is None else answer
-        return _plain(given) == _plain(row.expected)
+        expected = _plain(row.expected)
+        if answer is None:
+            return expected in _NOTHING
+        return _plain(answer) == expected
     try:
         expected = as_number(row.expected)
     except NotAsked:
@@ -247,6 +249,9 @@ def agrees(row: Row, answer: Answer) -> bool:
     return abs(value - expected) <= row.tolerance + 1e-9 * max(1.0, abs(expected)) * (
         1e-3 if row.tolerance else 1.0
     )
+
+
+_NOTHING = {"none", "-", "–", "n/a", "no value", "not possible"}
 
 
 def _plain(text: str) -> str:
