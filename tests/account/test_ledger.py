@@ -1,0 +1,399 @@
+"""The ledger: LPA conserved to the last digit, equal to the records, never changed once closed."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from bulkflow.account.acts import bottle, close_quarter, enter, receive
+from bulkflow.account.bodies import Closing
+from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, Line, read_ledger
+from bulkflow.account.tables import ACCOUNT
+from bulkflow.errors import InputError
+from bulkflow.loads.tables import LOADS
+from bulkflow.lots.acts import correct_lot, dispose
+from bulkflow.lots.bodies import Disposition
+from bulkflow.lots.queries import list_lots
+from bulkflow.lots.register import open_register
+from bulkflow.records import Actor, settings_for
+
+from .conftest import Ticking
+from .making import (
+    NORTH,
+    STILL,
+    a_bottling,
+    a_gauging,
+    a_load,
+    a_load_under_way,
+    a_lot,
+    an_entry,
+    bottled,
+    received,
+    release,
+)
+
+D = Decimal
+
+
+def nothing_is_lost(ledger):
+    """Each record's postings, and so all, add up to nothing, for each liquid or over all."""
+    by_record = {}
+    for one in ledger.postings:
+        by_record[one.record] = by_record.get(one.record, D(0)) + one.lpa
+    return set(by_record.values()) <= {D(0)}
+
+
+def by_lot(session):
+    """What the register of lots says lies where, by site and liquid."""
+    found = {}
+    for line in list_lots(session):
+        key = (line.site_id, line.liquid_id)
+        found[key] = found.get(key, D(0)) + line.lpa_left
+    return {key: lpa for key, lpa in found.items() if lpa}
+
+
+def test_a_journey_from_still_to_bottle(both, ann):
+    with both.write(ann) as session:
+        a_lot(session, "N-1", "12000", liquid="neutral")
+        a_lot(session, "D-1", "9000", parents={"N-1": "11000"})
+        release(session, "D-1")
+        a_load(session, "L-1", {"D-1": "8000"})
+        received(session, "L-1", "7960", heel_lpa=D(12))
+        bottled(session, "B-1", [("load", "L-1", "5000")], bottled="4975.5")
+    with both.read() as session:
+        ledger = read_ledger(session)
+        lots = by_lot(session)
+    balances = ledger.balances()
+    assert balances[STILL, "neutral"] == lots[STILL, "neutral"] == D("1000.000")
+    assert balances[STILL, "dry"] == lots[STILL, "dry"] == D("1000.000")
+    assert balances[NORTH, "dry"] == D("2960.000") == ledger.load_left["L-1", "dry"]
+    assert balances[HEELS, "dry"] == D("12.000")
+    assert (ON_THE_WAY, "dry") not in balances
+    assert balances[Line.TRANSIT.value, "dry"] == D("28.000")
+    assert balances[Line.BOTTLED.value, "dry"] == D("4975.500")
+    assert balances[Line.BOTTLING_LOSS.value, "dry"] == D("24.500")
+    assert balances[Line.USED.value, "neutral"] == D("11000.000")
+    assert nothing_is_lost(ledger)
+    days = dict(ledger.days(NORTH, date(2027, 1, 21), date(2027, 1, 29)))
+    assert days[date(2027, 1, 21)] == {}
+    assert days[date(2027, 1, 22)] == {"dry": D("7960.000")}
+    assert days[date(2027, 1, 29)] == {"dry": D("2960.000")}
+    way = dict(ledger.days(ON_THE_WAY, date(2027, 1, 7), date(2027, 1, 22)))
+    assert [way[date(2027, 1, day)].get("dry", 0) for day in (7, 8, 21, 22)] == [0, 8000, 8000, 0]
+
+
+def test_a_load_under_way_at_the_start_is_taken_over(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "17650")
+    with store.read() as session:
+        assert read_ledger(session).balances() == {
+            (ON_THE_WAY, "dry"): D("17650.000"),
+            (Line.TAKEN_OVER.value, "dry"): D("-17650.000"),
+        }
+    with store.write(ann) as session:
+        received(session, "W-1", "17700")
+    with store.read() as session:
+        balances = read_ledger(session).balances()
+    assert balances[NORTH, "dry"] == D("17700.000")
+    assert balances[Line.TRANSIT.value, "dry"] == D("-50.000")  # a gain
+
+
+def test_a_received_lot_is_counted_once(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000", to="depot")
+        received(session, "W-1", "8990", site="depot", as_lot="DEPOT-1")
+    with store.read() as session:
+        ledger = read_ledger(session)
+        lots = by_lot(session)
+    assert ledger.balances()["depot", "dry"] == lots["depot", "dry"] == D("8990.000")
+    assert (Line.BOUGHT_IN.value, "dry") not in ledger.balances()
+    assert ledger.load_left == {}
+    assert nothing_is_lost(ledger)
+
+
+def test_gauging_again_posts_the_difference(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+        received(session, "W-1", "8900")
+        bottled(session, "B-1", [("load", "W-1", "1000")])
+    with store.write(ann) as session:
+        received(session, "W-1", "8950", heel_lpa=D(5))
+        received(session, "W-1", "8940", heel_lpa=D(5), on=date(2027, 1, 25))
+    with store.read() as session:
+        ledger = read_ledger(session)
+    balances = ledger.balances()
+    assert balances[NORTH, "dry"] == D("7940.000") == ledger.load_left["W-1", "dry"]
+    assert balances[HEELS, "dry"] == D("5.000")
+    assert balances[Line.TRANSIT.value, "dry"] == D("55.000")
+    assert nothing_is_lost(ledger)
+
+
+def test_a_bottling_corrected_gives_back_what_it_took(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+        received(session, "W-1", "9000")
+        bottled(session, "B-1", [("load", "W-1", "1000")])
+        bottle(
+            session, [a_bottling("B-1", [("load", "W-1", "1200")], bottled="1190")], correct=True
+        )
+    with store.read() as session:
+        ledger = read_ledger(session)
+    assert ledger.balances()[NORTH, "dry"] == D("7800.000") == ledger.load_left["W-1", "dry"]
+    assert ledger.balances()[Line.BOTTLED.value, "dry"] == D("1190.000")
+
+
+def test_a_lot_corrected_to_another_site_takes_its_draws_along(store, ann):
+    with store.write(ann) as session:
+        a_lot(session, "N-1", "5000", liquid="neutral")
+        a_lot(session, "D-1", "3000", parents={"N-1": "3500"})
+    with store.write(ann) as session:
+        line = list_lots(session)[1]
+        from bulkflow.lots.tables import LOT
+        from bulkflow.records.chain import records_about
+
+        record = records_about(session, line.lot_id)[0]
+        body = LOT.read(record.version, record.body)
+        correct_lot(session, body.model_copy(update={"site_id": "depot"}))
+    with store.read() as session:
+        ledger = read_ledger(session)
+        assert {k: v for k, v in ledger.balances().items() if k[0] not in OUTER} == by_lot(session)
+    assert ledger.balances()["depot", "neutral"] == D("1500.000")
+
+
+def test_a_closed_quarter_keeps_its_figures(both, ann):
+    with both.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+        received(session, "W-1", "8900")
+        bottled(session, "B-1", [("load", "W-1", "1000")])
+        before = read_ledger(session).balances(date(2027, 3, 31))
+        closing = Closing(
+            site_id=NORTH, quarter="2027-Q1", balances=(), chain_head="1:0", return_sha256="0" * 64
+        )
+        close_quarter(session, closing, today=date(2027, 4, 5))
+    with both.write(ann) as session:
+        received(session, "W-1", "8950")
+        bottle(session, [a_bottling("B-1", [("load", "W-1", "1200")])], correct=True)
+        enter(session, an_entry("-3", "samples", on=date(2027, 2, 1)))
+    with both.read() as session:
+        ledger = read_ledger(session)
+    after = ledger.balances(date(2027, 3, 31))
+    assert after[NORTH, "dry"] == before[NORTH, "dry"] == D("7900.000")
+    assert ledger.balances(date(2027, 4, 1))[NORTH, "dry"] == D("7747.000")
+    late = [one for one in ledger.postings if one.is_late]
+    assert {one.day for one in late} == {date(2027, 4, 1)}
+    assert {one.happened for one in late} == {
+        date(2027, 1, 22),
+        date(2027, 1, 29),
+        date(2027, 2, 1),
+    }
+    assert nothing_is_lost(ledger)
+    with both.write(ann) as session, pytest.raises(InputError, match="closed up to 2027-03-31"):
+        close_quarter(session, closing, today=date(2027, 4, 6))
+
+
+def test_a_quarter_is_closed_when_it_has_ended(store, ann):
+    closing = Closing(
+        site_id=NORTH, quarter="2027-Q1", balances=(), chain_head="1:0", return_sha256="0" * 64
+    )
+    with store.write(ann) as session, pytest.raises(InputError, match="Close it when it has ended"):
+        close_quarter(session, closing, today=date(2027, 3, 31))
+
+
+def test_more_than_there_is_cannot_be_taken(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+        received(session, "W-1", "8900", heel_lpa=D(4))
+        enter(session, an_entry("100"))
+    with store.write(ann) as session, pytest.raises(InputError) as caught:
+        bottle(
+            session,
+            [
+                a_bottling("B-1", [("load", "W-1", "8000")]),
+                a_bottling("B-2", [("load", "W-1", "1000"), ("stock", "dry", "1000.001")]),
+            ],
+        )
+    assert [str(fault) for fault in caught.value.faults] == [
+        "load W-1 of B-2 has 900.000 LPA left at north, but 1000.000 is taken. "
+        "Correct the amount, or name another source.",
+        "stock dry of B-2 has 0.000 LPA left at north, but 1000.001 is taken. "
+        "Correct the amount, or name another source.",
+    ]
+    with store.write(ann) as session, pytest.raises(InputError, match="lies at heels in tanks"):
+        enter(session, an_entry("4.001", "heel returned", load_id="W-1"))
+    with store.write(ann) as session, pytest.raises(InputError, match=r"9000\.000 LPA of dry lies"):
+        enter(session, an_entry("-9000.001", "stocktake"))
+
+
+def test_only_what_left_is_received(store, ann):
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+    with store.write(ann) as session, pytest.raises(InputError) as caught:
+        receive(session, [a_gauging("W-1", "1", liquid="citrus", site="south")])
+    assert [str(fault) for fault in caught.value.faults] == [
+        "liquid dry of W-1 is not gauged. Gauge every liquid of a load together.",
+        "liquid is 'citrus', which W-1 does not carry. It carries dry.",
+        "site is 'south', but this end of W-1 is north. Give north.",
+    ]
+
+
+AMOUNTS = st.integers(1, 3_000_000).map(lambda n: D(n).scaleb(-3))
+DAYS = st.dates(date(2027, 1, 4), date(2027, 7, 30))
+
+
+class Register(RuleBasedStateMachine):
+    """Whatever is recorded, corrected, closed: nothing is lost, and what was closed stays."""
+
+    def __init__(self):
+        super().__init__()
+        import tempfile
+
+        self.folder = tempfile.TemporaryDirectory()
+        self.ann = Actor("Ann", "ann")
+        self.number = 0
+        self.closed = {}
+
+    @initialize()
+    def begin(self):
+        settings = settings_for(self.folder.name, "sqlite:///:memory:")
+        self.store = open_register(settings, LOADS, ACCOUNT, clock=Ticking())
+
+    def teardown(self):
+        self.store.close()
+        self.folder.cleanup()
+
+    def act(self, work):
+        self.number += 1
+        try:
+            with self.store.write(self.ann) as session:
+                work(session, f"{self.number}")
+        except InputError:
+            pass  # refused whole: the invariants say that nothing of it is left
+
+    @rule(lpa=AMOUNTS, on=DAYS)
+    def lot(self, lpa, on):
+        def work(session, name):
+            a_lot(session, f"D{name}", str(lpa), on=on)
+            release(session, f"D{name}")
+
+        self.act(work)
+
+    @rule(pick=st.randoms(use_true_random=False), share=st.integers(1, 100), on=DAYS)
+    def made(self, pick, share, on):
+        def work(session, name):
+            lines = [line for line in list_lots(session) if line.lpa_left > 0]
+            if lines:
+                line = pick.choice(lines)
+                lpa = (line.lpa_left * share / 100).quantize(D("0.001")) or line.lpa_left
+                a_lot(session, f"M{name}", "7.5", parents={line.lot_id: str(lpa)}, on=on)
+                release(session, f"M{name}")
+
+        self.act(work)
+
+    @rule(pick=st.randoms(use_true_random=False), share=st.integers(1, 100), on=DAYS)
+    def sent(self, pick, share, on):
+        def work(session, name):
+            lines = [line for line in list_lots(session) if line.lpa_left > 0]
+            if lines:
+                line = pick.choice(lines)
+                lpa = (line.lpa_left * share / 100).quantize(D("0.001")) or line.lpa_left
+                a_load(
+                    session, f"L{name}", {line.lot_id: str(lpa)}, leaves=min(on, date(2027, 1, 20))
+                )
+
+        self.act(work)
+
+    @rule(pick=st.randoms(use_true_random=False), missing=st.integers(-20, 20), on=DAYS)
+    def arrived(self, pick, missing, on):
+        from bulkflow.loads.queries import loads_in
+
+        def work(session, name):
+            loads = loads_in(session)
+            if loads:
+                load = pick.choice(loads)
+                lpa = max(load.lpa + D(missing).scaleb(-2), D("0.001"))
+                received(session, load.load_id, str(lpa), on=max(on, load.last.step.on))
+
+        self.act(work)
+
+    @rule(pick=st.randoms(use_true_random=False), share=st.integers(1, 100), on=DAYS)
+    def bottles(self, pick, share, on):
+        def work(session, name):
+            left = [item for item in read_ledger(session).load_left.items() if item[1] > 0]
+            if left:
+                (load, _), lpa = pick.choice(left)
+                taken = (lpa * share / 100).quantize(D("0.001")) or lpa
+                bottled(session, f"B{name}", [("load", load, str(taken))], on=on)
+
+        self.act(work)
+
+    @rule(lpa=AMOUNTS, on=DAYS, site=st.sampled_from([STILL, NORTH]))
+    def stocktake(self, lpa, on, site):
+        self.act(lambda session, _: enter(session, an_entry(-lpa, "stocktake", site=site, on=on)))
+
+    @rule(site=st.sampled_from([STILL, NORTH]), quarter=st.sampled_from(["2027-Q1", "2027-Q2"]))
+    def close(self, site, quarter):
+        closing = Closing(
+            site_id=site, quarter=quarter, balances=(), chain_head="1:0", return_sha256="0" * 64
+        )
+        self.act(lambda session, _: close_quarter(session, closing, today=date(2027, 8, 1)))
+        with self.store.read() as session:
+            ledger = read_ledger(session)
+        for last in ledger.closings.get(site, ()):
+            balances = ledger.balances(last)
+            here = {key: lpa for key, lpa in balances.items() if key[0] == site}
+            self.closed.setdefault((site, last), here)
+
+    @precondition(lambda self: self.number)
+    @invariant()
+    def holds(self):
+        with self.store.read() as session:
+            ledger = read_ledger(session)
+            lots = by_lot(session)
+        assert nothing_is_lost(ledger)
+        for (site, last), before in self.closed.items():
+            now = ledger.balances(last)
+            assert {key: lpa for key, lpa in now.items() if key[0] == site} == before
+        totals = ledger.balances()
+        entered = -totals.get((Line.STOCKTAKE.value, "dry"), D(0))
+        at_sites = sum((lpa for (place, _), lpa in totals.items() if place in (STILL, NORTH)), D(0))
+        kept = sum(lots.values(), D(0)) + sum(ledger.load_left.values(), D(0)) + entered
+        assert at_sites == kept
+
+
+Register.TestCase.settings = settings(
+    max_examples=6, stateful_step_count=14, deadline=None, derandomize=True
+)
+TestRegister = Register.TestCase
+
+
+@given(lpa=st.lists(AMOUNTS, min_size=1, max_size=4), total=AMOUNTS)
+def test_a_measured_total_is_shared_out_to_the_last_digit(lpa, total):
+    from bulkflow.account.ledger import _shared_out
+
+    parts = {f"liquid{number}": amount for number, amount in enumerate(lpa)}
+    assert sum(_shared_out(str(total), parts).values()) == total
+
+
+def test_a_rejected_lot_leaves_the_account_once(store, ann):
+    with store.write(ann) as session:
+        a_lot(session, "D-1", "1000")
+        release(session, "D-1", "reject")
+        dispose(
+            session,
+            Disposition(
+                lot_id="D-1",
+                way="redistil",
+                lpa=D(800),
+                decided_on=date(2027, 1, 12),
+                reason="off-note",
+            ),
+        )
+        a_lot(session, "D-2", "650", parents={"D-1": "700"})
+    with store.read() as session:
+        balances = read_ledger(session).balances()
+        lots = by_lot(session)
+    assert balances[STILL, "dry"] == lots[STILL, "dry"] == D("850.000")
+    assert balances[Line.DISPOSED.value, "dry"] == D("800.000")
