@@ -41,6 +41,10 @@ _MEANING: dict[Any, tuple[OutcomeStatus, StoppedBy]] = {
     _Status.kInterrupt: (OutcomeStatus.STOPPED, StoppedBy.REQUEST),
 }
 
+# HiGHS 1.16 loses a row in this step of its presolve now and then (seen: a choice of one among
+# several, left at none, with a bound below the relaxation's optimum).
+_PRESOLVE_SPARSIFY = 1 << 14
+
 # Work for the plan is wasted below these: they are far finer than any measured litre.
 MIP_ABSOLUTE_GAP = 1e-7
 
@@ -117,6 +121,7 @@ class HighsSession:
         self._abandoned = False
         self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
+        self.set_option("presolve_rule_off", _PRESOLVE_SPARSIFY)
         self.set_option("threads", threads)
         blocking = True
         if threads > 1:

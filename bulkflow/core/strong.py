@@ -24,11 +24,14 @@ from bulkflow.core.deadline import Deadline
 from bulkflow.core.dive import DiveRule, dive
 from bulkflow.core.flow_rows import FlowCuts
 from bulkflow.core.highs import HighsSession, MipAnswer
+from bulkflow.core.items.completion import WholePlan
+from bulkflow.core.items.search import ItemSearch, is_worth_it
 from bulkflow.core.mixing_rows import MixingCuts
 from bulkflow.core.neighbourhood import around_relaxation, search_part
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.program import Program
+from bulkflow.core.resume import resume
 from bulkflow.core.root_loop import (
     CutPool,
     RootLimits,
@@ -53,6 +56,10 @@ _ROOT_SHARE = 0.4
 _NEARBY_SHARE = 0.6
 _NEARBY_GAP = 1e-4
 _GOOD_GAP = 3e-3
+# From a plan made before, rows that it keeps with less than this to spare (in loads) are there
+# from the first round.
+_SPARE = 0.6
+_ROWS_OF_A_PLAN = 20
 _DIVE_SHARE = 0.25
 _DIVES = (DiveRule(), DiveRule(up_from=0.4))
 _NEARBY_NODES = 200
@@ -79,24 +86,27 @@ def solve_strong(
 
     Parameters
     ----------
-    start : values of the original columns of a plan to start from.
+    start : values of the original columns of a plan to start from, NaN where it knows none.
     listener : called with the phase, the best objective (or None) and the bound, minimised.
     """
     extended = with_cumulative_counts(program)
     news = _News(listener, deadline)
-    root, rows = _root(extended, root_phases(data, extended), options, deadline, news)
+    added, priced = _by_items(data, program, extended, options, deadline, start, news)
+    if news.gap() <= options.gap or (news.values is not None and deadline.reason_to_stop()):
+        done = news.best_of(_ended(news, options, deadline))
+        if done.values is not None:
+            done.values = extended.original(done.values)
+        return StrongAnswer(done, added, priced)
+    root, rows = _root(extended, root_phases(data, extended), options, deadline, news, start)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
     if answer is None and root.values is not None:
         _nearby(extended, strengthened, root.values, options, deadline, news)
         answer = _ended_at_root(root, news, options, deadline)
     if answer is None:
-        best = news.values
-        if best is None and start is not None:
-            best = extended.extended(start)
         with HighsSession(strengthened, threads=options.threads, seed=options.seed) as session:
-            if best is not None:
-                session.propose(best)
+            if news.values is not None:
+                session.propose(news.values)
             answer = session.solve_mip(
                 deadline, gap=options.gap, max_nodes=options.max_nodes, listener=news.hear
             )
@@ -222,8 +232,12 @@ def _root(
     options: SolveOptions,
     deadline: Deadline,
     news: _News,
+    start: FloatArray | None,
 ) -> tuple[RootResult, list[BatchRow]]:
-    """Run the rounds and dive from their end; return the result and the rows tight in it."""
+    """Take up the start, run the rounds, dive from their end.
+
+    Return the result of the rounds and the rows that are tight in it.
+    """
     part = deadline
     if np.isfinite(deadline.remaining()):
         part = deadline.part(_ROOT_SHARE * deadline.remaining())
@@ -231,6 +245,12 @@ def _root(
         extended.program, threads=options.threads, seed=options.seed, relaxed=True
     ) as session:
         pool = CutPool(extended.program.rows)
+        if start is not None:
+            found = resume(session, extended, start, part)
+            if found is not None and found.values is not None:
+                news.keep(found.values, found.objective)
+                if options.max_rounds != 0:
+                    pool.add(session, _nearly_tight(phases, found.values))
         root = strengthen_in_phases(
             session,
             pool,
@@ -245,10 +265,21 @@ def _root(
     return root, pool.active
 
 
+def _nearly_tight(phases: Sequence[RootPhase], values: FloatArray) -> list[BatchRow]:
+    """Return rows that a plan keeps with little to spare: likely to be needed from the start."""
+    return [
+        row
+        for source in phases[0].sources
+        for row in source.violated(values, least=-_SPARE, most_rows=_ROWS_OF_A_PLAN)
+    ]
+
+
 def _dives(session: HighsSession, values: FloatArray, deadline: Deadline, news: _News) -> None:
     """Dive by several rules; the first may take all the time, for without it there is no plan."""
     limit = deadline
     for rule in _DIVES:
+        if news.gap() <= _GOOD_GAP:
+            return
         found = dive(session, values, limit, rule)
         if found is not None:
             news.keep(found.values, found.objective)
@@ -262,7 +293,49 @@ def _ended_at_root(
     """Return the answer where there is nothing left to search for, or no time."""
     if root.status is OutcomeStatus.INFEASIBLE:
         return MipAnswer(OutcomeStatus.INFEASIBLE, StoppedBy.PROOF)
+    if news.gap() <= options.gap or deadline.reason_to_stop() is not None:
+        return _ended(news, options, deadline)
+    return None
+
+
+def _ended(news: _News, options: SolveOptions, deadline: Deadline) -> MipAnswer:
+    """Return how a search ended that is over: by its proof, or by the deadline."""
     if news.gap() <= options.gap:
         return MipAnswer(OutcomeStatus.OPTIMAL, StoppedBy.PROOF)
-    reason = deadline.reason_to_stop()
-    return None if reason is None else MipAnswer(OutcomeStatus.STOPPED, reason)
+    return MipAnswer(OutcomeStatus.STOPPED, deadline.reason_to_stop() or StoppedBy.WORK)
+
+
+def _by_items(
+    data: NetworkData,
+    program: Program,
+    extended: CumulativeProgram,
+    options: SolveOptions,
+    deadline: Deadline,
+    start: FloatArray | None,
+    news: _News,
+) -> tuple[int, int]:
+    """Search over plans of items where there are any; return rows added and rounds."""
+    search = ItemSearch(data, program, options, deadline, _ItemNews(extended, news))
+    if not is_worth_it(program, search.split):
+        return 0, 0
+    search.run(start)
+    return search.rows_added, search.rounds
+
+
+class _ItemNews:
+    """Passes on what the search over items finds."""
+
+    def __init__(self, extended: CumulativeProgram, news: _News) -> None:
+        self._extended, self._news = extended, news
+
+    def bounded(self, bound: float) -> None:
+        """Take in a proved bound."""
+        self._news.hear(None, bound, "prices")
+
+    def planned(self, plan: WholePlan) -> None:
+        """Take in a plan."""
+        self._news.keep(self._extended.extended(plan.values), plan.objective)
+
+    def gap(self) -> float:
+        """Return the gap so far."""
+        return self._news.gap()

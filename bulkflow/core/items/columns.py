@@ -42,9 +42,7 @@ def plans_of(split: Decomposition, plans: ItemPlans, first: int = 0) -> list[Ite
     ]
 
 
-def _plan(
-    split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray
-) -> ItemPlan:
+def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray) -> ItemPlan:
     item = split.items[number]
     program, periods = split.program, split.program.periods
     used = len(item.sendings)

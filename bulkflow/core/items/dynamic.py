@@ -117,7 +117,9 @@ class Grid:
         top = (np.minimum(held, arriving) - self.position[:, None]) / self.unit[:, None]
         top = np.ceil(top - _NEAR) if self.outer else np.floor(top + _NEAR)
         enough = np.max(self.zero, axis=1) + self._extra_need() + 2.0 * nodes_per_vehicle
-        enough += [sum(one.fewest * one.most for one in item.sendings) for item in items] / self.unit
+        enough += [
+            sum(one.fewest * one.most for one in item.sendings) for item in items
+        ] / self.unit
         self.cut_above = bool((top > enough[:, None]).any())
         # What is there at the start may lie above every limit; it is not held to them.
         self.top = np.maximum(np.minimum(top, enough[:, None]), 0.0)
@@ -193,9 +195,7 @@ class Grid:
         values = self._backward(prices, kept)
         return values, self._forward(prices, kept)
 
-    def _backward(
-        self, prices: FloatArray, kept: list[_Step] | None
-    ) -> FloatArray:
+    def _backward(self, prices: FloatArray, kept: list[_Step] | None) -> FloatArray:
         steps = np.arange(self.width)
         costs = _Costs(self, prices)
         value = costs.closing(self.offset[:, -1][:, None] + steps)
@@ -215,7 +215,7 @@ class Grid:
         return np.minimum(start, costs.deep()) if self.outer else start
 
     def _flatten(self, value: FloatArray, period: int, too_dear: FloatArray) -> None:
-        """A backlog at the end leaves no stock: what follows costs as from none."""
+        """Let what follows a backlog at the end cost what it costs from no stock."""
         zero = self.kink[:, period].astype(np.int64) if self.outer else self._none_left()
         place = np.clip(zero - self.offset[:, period], 0, self.width - 1)
         steps = np.arange(self.width)
@@ -282,9 +282,7 @@ class Grid:
 
     # The way forward -----------------------------------------------------------------------
 
-    def _forward(
-        self, prices: FloatArray, kept: list[_Step]
-    ) -> ItemPlans:
+    def _forward(self, prices: FloatArray, kept: list[_Step]) -> ItemPlans:
         most = max(len(item.sendings) for item in self.items)
         counts = np.zeros((len(self.items), most))
         amounts = np.zeros((len(self.items), most))
@@ -388,9 +386,8 @@ class _Costs:
             further = np.maximum(kink - np.floor(zero + _NEAR) - aim, 0.0)
             self.none_left_too_dear = further * grid.unit * prices
         missing = np.maximum(kink[:, None] - nodes, 0.0)
-        cost = missing * (prices * grid.unit)[:, None]
-        self.final = cost
-        return cost
+        self.final = np.asarray(missing * (prices * grid.unit)[:, None])
+        return self.final.copy()
 
     def add(self, value: FloatArray, period: int, nodes: IntArray) -> None:
         """Add what positions cost at the end of a period; what is not allowed costs infinity."""
@@ -427,7 +424,8 @@ class _Costs:
             nodes_floor = np.floor(nodes_floor + _NEAR)
         held = np.maximum(nodes, kink) - kink
         price = (self.floor_prices[:, period] * grid.unit)[:, None]
-        return price * np.maximum(nodes_floor[:, None] - held, 0.0)
+        missing = np.maximum(nodes_floor[:, None] - held, 0.0)
+        return np.asarray(price * missing)
 
     def deep(self) -> FloatArray:
         """Return what any plan costs at least whose backlog goes below the grid, (N,).
@@ -467,9 +465,8 @@ class _Costs:
         at_bottom = self.final[row, 0]
         price = float(self.closing_prices[row])
         rise = price * (ends[-1] - ends) * grid.unit[row]
-        return float(np.min(unit_cost * ends * grid.unit[row] + at_bottom + rise)) - abs(
-            price * grid.unit[row]
-        )
+        least = np.min(unit_cost * ends * grid.unit[row] + at_bottom + rise)
+        return float(least - abs(price * grid.unit[row]))
 
     def _least_unit_cost(self, item: Item) -> float:
         least = np.inf

@@ -75,15 +75,25 @@ class ExactPlans:
     def plans(
         self, counts: Mapping[int, tuple[int, ...]], prices: FloatArray, deadline: Deadline
     ) -> list[ItemPlan]:
-        """Return the best plan with these counts of every item named, or none at all."""
+        """Return the best plan with these counts of every item named that has one."""
+        self._session.set_costs(np.arange(len(self.columns)), prices[self.columns])
+        return self._plans(dict(counts), deadline)
+
+    def _plans(self, counts: dict[int, tuple[int, ...]], deadline: Deadline) -> list[ItemPlan]:
+        before = self._whole.copy()
         for item, one in counts.items():
             self._whole[self._begin[item] : self._begin[item + 1]] = one
         self._session.set_bounds(self.counts, self._whole, self._whole)
-        self._session.set_costs(np.arange(len(self.columns)), prices[self.columns])
         answer = self._session.solve_lp(deadline)
-        if answer.values is None:
+        if answer.values is not None:
+            return [self.plan(item, one, answer.values) for item, one in counts.items()]
+        # Counts that some item cannot keep: find out which.
+        self._whole = before
+        if len(counts) == 1 or deadline.reason_to_stop() is not None:
             return []
-        return [self.plan(item, one, answer.values) for item, one in counts.items()]
+        pairs = list(counts.items())
+        half = len(pairs) // 2
+        return self._plans(dict(pairs[:half]), deadline) + self._plans(dict(pairs[half:]), deadline)
 
     def plan(self, item: int, counts: tuple[int, ...], values: FloatArray) -> ItemPlan:
         """Return an item's part of values of the items' columns."""

@@ -93,9 +93,8 @@ class Generator:
             separation = current.row_prices
         for _ in range(rounds):
             value, plans = self.price(pricer, separation, deadline, None)
-            if len(plans) < len(self.shared.split.items):
-                return current
-            if value > self.best_value:
+            complete = len(plans) == len(self.shared.split.items)
+            if complete and value > self.best_value:
                 self.best_value, self.best_prices = value, separation
             new = self.master.add_plans(plans)
             found = self.relaxed(deadline)

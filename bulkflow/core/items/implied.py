@@ -6,6 +6,8 @@ all rows at once find what a network implies (what a site can send is bounded by
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -39,8 +41,8 @@ def implied_upper(program: Program, passes: int = _PASSES) -> FloatArray:
 
 
 def _tighten(
-    rows: NDArray[np.int64],
-    columns: NDArray[np.int64],
+    rows: NDArray[np.integer[Any]],
+    columns: NDArray[np.integer[Any]],
     values: FloatArray,
     side: FloatArray,
     lower: FloatArray,

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.highs import HighsSession, LpAnswer
+from bulkflow.core.highs import HighsSession, LpAnswer, MipAnswer
 from bulkflow.core.items.columns import ItemPlan
 from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
@@ -87,7 +87,8 @@ class Master(HighsSession):
 
     def places(self, plans: Iterable[ItemPlan]) -> list[int]:
         """Return the number of each plan in the master, adding those that are not there yet."""
-        places, fresh = [], []
+        places: list[int] = []
+        fresh: list[ItemPlan] = []
         for plan in plans:
             key = (plan.item, plan.counts, round(plan.cost * 1e3))
             if key not in self._seen:
@@ -105,7 +106,9 @@ class Master(HighsSession):
             self.plans += fresh
         return places
 
-    def _entries(self, plans: list[ItemPlan]) -> tuple[NDArray[np.int32], FloatArray, IntArray]:
+    def _entries(
+        self, plans: list[ItemPlan]
+    ) -> tuple[NDArray[np.int32], FloatArray, NDArray[np.int32]]:
         shared = self.shared
         shape = (shared.program.columns, len(plans))
         places = np.concatenate([plan.columns for plan in plans])
@@ -124,7 +127,7 @@ class Master(HighsSession):
         return (
             whole.indices.astype(np.int32),
             whole.data,
-            whole.indptr.astype(np.int32),  # type: ignore[return-value]
+            whole.indptr.astype(np.int32),
         )
 
     def solve(self, deadline: Deadline) -> LpAnswer:
@@ -145,6 +148,29 @@ class Master(HighsSession):
                 upper[list(plans)] = np.inf
         columns = len(self.shared.rest) + np.arange(len(self.plans))
         self.set_bounds(columns, np.zeros(len(columns)), upper)
+
+    def pick(
+        self,
+        deadline: Deadline,
+        *,
+        gap: float,
+        max_nodes: int | None = None,
+        start: FloatArray | None = None,
+    ) -> MipAnswer:
+        """Choose one plan for every item, with the rest whole; start and values as in `solve`."""
+        rest = len(self.shared.rest)
+        columns = np.concatenate(
+            [np.flatnonzero(self.program.integer), rest + np.arange(len(self.plans))]
+        ).astype(np.int32)
+        kinds = np.ones(len(columns), dtype=np.uint8)
+        self._ok(self._highs.changeColsIntegrality(len(columns), columns, kinds), "integrality")
+        try:
+            if start is not None:
+                whole = np.round(start[columns])
+                self._ok(self._highs.setSolution(len(columns), columns, whole), "the start")
+            return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
+        finally:
+            self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
 
     def shares(self, values: FloatArray) -> FloatArray:
         """Return the part of the solution that belongs to the plans."""

@@ -224,7 +224,7 @@ class _Reader:
     def _read_rows(self, item: Item) -> None:
         """Read the limits over the item's columns."""
         mine = set(item.columns(self.periods).tolist())
-        arrivals = defaultdict(dict)
+        arrivals: dict[int, dict[int, float]] = defaultdict(dict)
         for one in item.sendings:
             arrivals[one.arrival][one.flow] = one.gain
         touched: set[int] = set()

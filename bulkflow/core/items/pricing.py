@@ -1,19 +1,16 @@
-"""Items priced together or one by one, on two cores.
+"""Items priced together or one by one.
 
 Coarse grids price all items of a block in one sweep: few and short steps, good while prices still
 move. Fine grids take items one by one, each on a grid that has its closing target on a node, where
-most of the rounding would be lost; their arrays stay in the cache, and threads share them out.
+most of the rounding would be lost, and their arrays stay in the cache.
 """
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.deadline import Deadline
-from bulkflow.core.items.dynamic import Grid, ItemPlans
+from bulkflow.core.items.dynamic import Grid
 from bulkflow.core.items.model import Decomposition, Item
 
 __all__ = ["Pricer", "aligned_nodes"]
@@ -68,9 +65,8 @@ class Pricer:
         *,
         outer: bool,
         together: bool = False,
-        workers: int = 2,
     ) -> None:
-        self.split, self.workers = split, workers
+        self.split = split
         items, periods = split.items, split.program.periods
         self.groups: list[list[int]] = []
         if together:
@@ -90,7 +86,7 @@ class Pricer:
     def values(self, prices: FloatArray) -> FloatArray:
         """Return the value of every item at the prices of the program's columns, (N,)."""
         out = np.zeros(len(self.split.items))
-        parts = self._each(lambda grid: grid.values(prices))
+        parts = [grid.values(prices) for grid in self.grids]
         for group, part in zip(self.groups, parts, strict=True):
             out[group] = part
         return out
@@ -106,24 +102,13 @@ class Pricer:
             for place, group in enumerate(self.groups)
             if wanted is None or any(number in wanted for number in group)
         ]
-
-        def best(grid: Grid) -> tuple[FloatArray, ItemPlans]:
-            return grid.plans(prices)
-
-        found = self._each(best, [self.grids[place] for place in chosen])
-        for place, (value, plans) in zip(chosen, found, strict=True):
+        for place in chosen:
+            value, plans = self.grids[place].plans(prices)
             for row, number in enumerate(self.groups[place]):
                 values[number] = value[row]
                 sendings = len(self.split.items[number].sendings)
                 counts[number] = tuple(plans.counts[row, :sendings].astype(int).tolist())
         return values, counts
-
-    def _each(self, work, grids=None):  # type: ignore[no-untyped-def]
-        grids = self.grids if grids is None else grids
-        if self.workers > 1 and len(grids) > 1:
-            with ThreadPoolExecutor(self.workers) as pool:
-                return list(pool.map(work, grids))
-        return [work(grid) for grid in grids]
 
 
 def _blocks(items: list[Item], nodes: int) -> list[list[int]]:

@@ -1,0 +1,65 @@
+"""Rounding rows of the rest: a limited flow in whole vehicles.
+
+With x <= U, x <= C k, k whole and r = U - C floor(U / C) > 0, also x <= U - r (ceil(U / C) - k): a
+lane that runs at its limit pays for whole vehicles. U is what the rows imply.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import sparse
+
+from bulkflow.core.items.implied import implied_upper
+from bulkflow.core.program import ColumnKind, Program, RowRule
+from bulkflow.core.values import NetworkData
+
+__all__ = ["with_rounding_rows"]
+
+# Shares of a vehicle below this make weak rows with far-apart coefficients.
+_LEAST_SHARE = 1e-3
+
+
+def with_rounding_rows(data: NetworkData, program: Program) -> Program:
+    """Return the program with a rounding row for every lane and period that has one."""
+    upper = implied_upper(program)
+    flows, counts, rests, sides = [], [], [], []
+    for lane in data.lanes:
+        if lane.vehicle_capacity is None or len(lane.carried) != 1:
+            continue
+        flow = program.starts[ColumnKind.FLOW, lane.id, int(lane.carried[0])]
+        vehicles = program.starts[ColumnKind.VEHICLES, lane.id, -1]
+        steps = np.arange(program.periods)
+        most, capacity = upper[flow + steps], lane.vehicle_capacity
+        usable = np.isfinite(most) & (most > 0) & (capacity > 0)
+        steps, most, capacity = steps[usable], most[usable], capacity[usable]
+        whole = np.floor(most / capacity)
+        rest = most - whole * capacity
+        kept = (rest > _LEAST_SHARE * capacity) & (rest < (1 - _LEAST_SHARE) * capacity)
+        flows.append(flow + steps[kept])
+        counts.append(vehicles + steps[kept])
+        rests.append(rest[kept])
+        sides.append((most - rest * (whole + 1))[kept])
+    if not flows:
+        return program
+    flow_columns, count_columns = np.concatenate(flows), np.concatenate(counts)
+    number = np.arange(len(flow_columns))
+    block = sparse.csr_array(
+        (
+            np.concatenate([np.ones(len(number)), -np.concatenate(rests)]),
+            (np.concatenate([number, number]), np.concatenate([flow_columns, count_columns])),
+        ),
+        shape=(len(number), program.columns),
+    )
+    none = np.full(len(number), -1, dtype=np.int64)
+    return replace(
+        program,
+        matrix=sparse.csr_array(sparse.vstack([program.matrix, block])),
+        row_lower=np.concatenate([program.row_lower, np.full(len(number), -np.inf)]),
+        row_upper=np.concatenate([program.row_upper, np.concatenate(sides)]),
+        row_rules=(*program.row_rules, *([RowRule.CAPACITY] * len(number))),
+        row_refs=(*program.row_refs, *([""] * len(number))),
+        row_commodities=np.concatenate([program.row_commodities, none]),
+        row_periods=np.concatenate([program.row_periods, none]),
+    )

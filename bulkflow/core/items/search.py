@@ -1,0 +1,293 @@
+"""The search over plans of items: relaxation, bound, pick, and neighbourhoods of the best plan.
+
+1. Prices from the relaxation, then rounds of pricing on coarse and on fine grids (`generate`).
+2. The bound at the last prices, from grids rounded outwards (`dynamic`).
+3. A pick: one plan for every item of those the rounds have left, the rest whole (`master`).
+4. Its counts held fast in the program, the best plan with them (`completion`).
+5. Neighbourhoods: some items choose again, among plans priced anew while the others keep theirs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession
+from bulkflow.core.items.completion import Completion, WholePlan
+from bulkflow.core.items.exact import ExactPlans
+from bulkflow.core.items.generate import Generator, Relaxed
+from bulkflow.core.items.master import Master, Shared
+from bulkflow.core.items.model import Decomposition, find_items
+from bulkflow.core.items.pricing import Pricer
+from bulkflow.core.items.rest import with_rounding_rows
+from bulkflow.core.options import SolveOptions
+from bulkflow.core.program import Program
+from bulkflow.core.values import NetworkData
+
+__all__ = ["ItemSearch", "Listening", "is_worth_it"]
+
+FloatArray = NDArray[np.float64]
+
+# Fewer whole columns than this are the solver's own business.
+_LEAST_WHOLE = 150
+# Items must hold at least this share of the whole columns.
+_LEAST_SHARE = 0.2
+_COARSE_NODES = 64
+_FINE_NODES = 256
+# The bound's grid: as fine as this many nodes over all items and periods allow.
+_BOUND_CELLS = 40_000_000
+_MOST_BOUND_NODES = 4096
+_ROUNDS = 60
+_PICK_NODES = 2_000
+_PICK_SHARE = 0.4
+# Plans of an item that a first pick chooses from: more make the search slow, fewer have no answer.
+_PICK_FROM = 5
+_NEIGHBOURS = 6
+
+
+class Listening(Protocol):
+    """Takes in what the search finds; objectives and bounds minimised."""
+
+    def bounded(self, bound: float) -> None:
+        """Take in a proved bound."""
+
+    def planned(self, plan: WholePlan) -> None:
+        """Take in a plan."""
+
+    def gap(self) -> float:
+        """Return the gap so far."""
+
+
+def is_worth_it(program: Program, split: Decomposition) -> bool:
+    """Tell whether a program is large enough, and made of items enough."""
+    whole = int(program.integer.sum())
+    mine = int((program.integer & (split.owner >= 0)).sum())
+    return whole >= _LEAST_WHOLE and mine >= _LEAST_SHARE * whole and len(split.items) > 1
+
+
+@dataclass(slots=True)
+class _Best:
+    """The best plan: its value, its values, the plans of its items in the master."""
+
+    plan: WholePlan
+    places: list[int]
+
+
+class ItemSearch:
+    """See the module.
+
+    Parameters
+    ----------
+    program : of the network, without cumulative columns.
+    start : column values of a plan to start from.
+    """
+
+    def __init__(
+        self,
+        data: NetworkData,
+        program: Program,
+        options: SolveOptions,
+        deadline: Deadline,
+        listening: Listening,
+    ) -> None:
+        self.options, self.deadline, self.listening = options, deadline, listening
+        self.program = with_rounding_rows(data, program)
+        self.rows_added = self.program.rows - program.rows
+        self.split = find_items(data, self.program)
+        self.shared = Shared(self.split)
+        self.best: _Best | None = None
+        self.rounds = 0
+
+    def run(self, start: FloatArray | None) -> None:
+        """Search until the gap asked for, the deadline or the end of ideas."""
+        prices = self._first_prices()
+        if prices is None:
+            return
+        self.exact = ExactPlans(self.split)
+        self.completion = Completion(self.program, self.split, seed=self.options.seed)
+        self.master = Master(self.shared, seed=self.options.seed)
+        try:
+            self._search(prices, start)
+        finally:
+            self.master.close()
+            self.completion.close()
+            self.exact.close()
+
+    def _first_prices(self) -> FloatArray | None:
+        with HighsSession(self.program, seed=self.options.seed, relaxed=True) as session:
+            answer = session.solve_lp(self.deadline)
+        if answer.row_prices is None:
+            return None
+        self.listening.bounded(answer.objective)
+        return answer.row_prices[self.shared.rows]
+
+    def _search(self, prices: FloatArray, start: FloatArray | None) -> None:
+        nothing = {
+            number: tuple(int(np.ceil(one.fewest - 1e-6)) for one in item.sendings)
+            for number, item in enumerate(self.split.items)
+        }
+        first = self.exact.plans(nothing, self.program.cost, self.deadline)
+        if len(first) < len(self.split.items):
+            return
+        self.master.add_plans(first)
+        if start is not None:
+            self._take(start)
+        generator = Generator(self.shared, self.master, self.exact, prices)
+        coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
+        rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
+        current = generator.run(coarse, self.deadline, rounds=rounds)
+        if current is None or self._over():
+            self._bound(generator)
+            return
+        fine = Pricer(self.split, _FINE_NODES, outer=False)
+        current = generator.run(fine, self.deadline, rounds=3, current=current)
+        self.rounds = generator.rounds
+        self._bound(generator)
+        if current is None or self._over():
+            return
+        self._pick(generator)
+        for chosen in self._neighbourhoods():
+            if self._over() or self.best is None:
+                return
+            self._neighbourhood(generator, coarse, chosen)
+
+    def _over(self) -> bool:
+        if self.deadline.reason_to_stop() is not None:
+            return True
+        return self.listening.gap() <= self.options.gap
+
+    def _bound(self, generator: Generator) -> None:
+        """Prove a bound at the best prices, on as fine a grid as the size allows."""
+        prices = self.shared.column_prices(generator.best_prices)
+        value = self.shared.value_without_items(generator.best_prices, prices)
+        # An item's grid is some ten vehicles wide.
+        cells = 10.0 * len(self.split.items) * self.program.periods
+        nodes = int(min(_MOST_BOUND_NODES, max(_FINE_NODES, _BOUND_CELLS / cells)))
+        outer = Pricer(self.split, nodes, outer=True)
+        self.listening.bounded(value + float(outer.values(prices).sum()))
+
+    # Plans ---------------------------------------------------------------------------------
+
+    def _pick(self, generator: Generator) -> None:
+        """Pick one plan for every item among its best, of more if these do not go together."""
+        each = _PICK_FROM
+        while self.best is None and not self._over():
+            part = self.deadline.part(_PICK_SHARE * self.deadline.remaining())
+            allowed = self._nearest(generator, each)
+            self.master.choose_from(allowed)
+            answer = self.master.pick(
+                part, gap=0.2 * self.options.gap, max_nodes=self._nodes(), start=self._as_start()
+            )
+            self.master.choose_from(None)
+            if answer.values is not None:
+                self._complete(answer.values)
+            if each > len(self.master.plans):
+                return
+            each *= 2
+
+    def _nearest(self, generator: Generator, each: int) -> dict[int, list[int]]:
+        """Return, by item, the plans that cost least at the best prices, and the one kept."""
+        prices = self.shared.column_prices(generator.best_prices)
+        costs: dict[int, list[tuple[float, int]]] = {}
+        for place, plan in enumerate(self.master.plans):
+            cost = float(prices[plan.columns] @ plan.values)
+            costs.setdefault(plan.item, []).append((cost, place))
+        allowed = {
+            item: [place for _, place in sorted(plans)[:each]] for item, plans in costs.items()
+        }
+        if self.best is not None:
+            for item, place in enumerate(self.best.places):
+                allowed[item].append(place)
+        return allowed
+
+    def _nodes(self) -> int:
+        return _PICK_NODES if self.options.max_nodes is None else self.options.max_nodes
+
+    def _as_start(self) -> FloatArray | None:
+        if self.best is None:
+            return None
+        shares = np.zeros(len(self.master.plans))
+        shares[self.best.places] = 1.0
+        return np.concatenate([self.best.plan.values[self.shared.rest], shares])
+
+    def _complete(self, picked: FloatArray) -> bool:
+        """Complete a solution of the master; tell whether it is the best so far."""
+        shares = self.master.shares(picked)
+        chosen = [-1] * len(self.split.items)
+        for place in np.flatnonzero(shares > 0.5).tolist():
+            chosen[self.master.plans[place].item] = place
+        if min(chosen) < 0:
+            return False
+        values = np.zeros(self.program.columns)
+        values[self.shared.rest] = picked[: len(self.shared.rest)]
+        for place in chosen:
+            plan = self.master.plans[place]
+            values[plan.columns] += plan.values
+        return self._take(values)
+
+    def _take(self, values: FloatArray) -> bool:
+        """Complete the counts in values of the program's columns; keep what comes if better."""
+        whole = np.round(values[self.completion.counts])
+        part = self.deadline.part(max(0.2, 0.15 * self.deadline.remaining()))
+        plan = self.completion.complete(whole, part, gap=self.options.gap * 0.1, start=values)
+        if plan is None:
+            return False
+        if self.best is not None and plan.objective >= self.best.plan.objective - 1e-7 * abs(
+            plan.objective
+        ):
+            return False
+        places = self.master.places(self.exact.plans_in(plan.values))
+        self.best = _Best(plan, places)
+        self.listening.planned(plan)
+        return True
+
+    # Neighbourhoods ------------------------------------------------------------------------
+
+    def _neighbourhoods(self) -> Iterator[set[int]]:
+        """Yield sets of items that choose again: of one commodity, of one node, and mixed.
+
+        Ends after a full turn without a better plan.
+        """
+        items = len(self.split.items)
+        rng = np.random.default_rng(self.options.seed)
+        size = min(items, _NEIGHBOURS)
+        idle = 0
+        while idle < 2:
+            order = rng.permutation(items)
+            before = self.best
+            for begin in range(0, items, max(1, size // 2)):
+                yield {int(order[(begin + step) % items]) for step in range(size)}
+            if self.best is before:
+                idle += 1
+                size = min(items, size * 2)
+            else:
+                idle = 0
+
+    def _neighbourhood(self, generator: Generator, pricer: Pricer, chosen: set[int]) -> None:
+        """Let some items choose again."""
+        if self.best is None:
+            return
+        kept = {item: [place] for item, place in enumerate(self.best.places) if item not in chosen}
+        try:
+            self.master.choose_from(kept)
+            found: Relaxed | None = generator.relaxed(self.deadline)
+            if found is not None:
+                found = generator.refine(pricer, found, chosen, self.deadline, 2)
+                self.master.choose_from(kept)
+            if found is None or found.objective >= self.best.plan.objective:
+                return
+            answer = self.master.pick(
+                self.deadline.part(max(0.3, 0.1 * self.deadline.remaining())),
+                gap=0.2 * self.options.gap,
+                max_nodes=200,
+                start=self._as_start(),
+            )
+        finally:
+            self.master.choose_from(None)
+        if answer.values is not None:
+            self._complete(answer.values)
