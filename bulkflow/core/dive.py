@@ -40,44 +40,60 @@ class DiveRule:
 
 
 def dive(
-    session: HighsSession, values: FloatArray, deadline: Deadline, rule: DiveRule
+    session: HighsSession,
+    values: FloatArray,
+    deadline: Deadline,
+    rule: DiveRule,
+    box: tuple[FloatArray, FloatArray] | None = None,
 ) -> LpAnswer | None:
     """Return a solution with every whole column whole, or None; the bounds are put back.
 
     Parameters
     ----------
-    values : of the relaxation that is in the session.
+    values : of the relaxation that is in the session, inside the box.
+    box : bounds of all columns that the session has now; None: the program's.
     """
     program = session.program
     whole = np.flatnonzero(program.integer)
-    lower, upper = program.lower.copy(), program.upper.copy()
-    answer: LpAnswer | None = None
-    share, retreats = rule.step, 0
-    current = values
+    lower, upper = (program.lower, program.upper) if box is None else box
     try:
-        while True:
-            open_columns = _fractional(whole, current)
-            if not len(open_columns):
-                return answer if answer is not None else session.solve_lp(deadline)
-            if deadline.reason_to_stop() is not None:
-                return None
-            chosen, targets = _nearest(open_columns, current, lower, upper, share, rule.up_from)
-            session.set_bounds(chosen, targets, targets)
-            found = session.solve_lp(deadline)
-            if found.status is OutcomeStatus.OPTIMAL and found.values is not None:
-                lower[chosen] = upper[chosen] = targets
-                answer, current = found, found.values
-                share = min(rule.step, 2.0 * share)
-                continue
-            retreats += 1
-            if retreats > _RETREATS or found.status is not OutcomeStatus.INFEASIBLE:
-                return None
-            session.set_bounds(chosen, lower[chosen], upper[chosen])
-            if len(chosen) == 1:
-                _turn_back(session, int(chosen[0]), float(targets[0]), current, lower, upper)
-            share /= 4.0
+        return _dive(session, whole, values, lower.copy(), upper.copy(), deadline, rule)
     finally:
         session.set_bounds(whole, program.lower[whole], program.upper[whole])
+
+
+def _dive(
+    session: HighsSession,
+    whole: IntArray,
+    values: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+    deadline: Deadline,
+    rule: DiveRule,
+) -> LpAnswer | None:
+    answer: LpAnswer | None = None
+    share, retreats = rule.step, 0
+    while True:
+        open_columns = _fractional(whole, values)
+        if not len(open_columns):
+            return answer if answer is not None else session.solve_lp(deadline)
+        if deadline.reason_to_stop() is not None:
+            return None
+        chosen, targets = _nearest(open_columns, values, lower, upper, share, rule.up_from)
+        session.set_bounds(chosen, targets, targets)
+        found = session.solve_lp(deadline)
+        if found.status is OutcomeStatus.OPTIMAL and found.values is not None:
+            lower[chosen] = upper[chosen] = targets
+            answer, values = found, found.values
+            share = min(rule.step, 2.0 * share)
+            continue
+        retreats += 1
+        if retreats > _RETREATS or found.status is not OutcomeStatus.INFEASIBLE:
+            return None
+        session.set_bounds(chosen, lower[chosen], upper[chosen])
+        if len(chosen) == 1:
+            _turn_back(session, int(chosen[0]), float(targets[0]), values, lower, upper)
+        share /= 4.0
 
 
 def _fractional(whole: IntArray, values: FloatArray) -> IntArray:

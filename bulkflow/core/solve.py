@@ -71,11 +71,11 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
 
 
 def _start(data: NetworkData, program: Program, plan: Solution | None) -> FloatArray | None:
-    """Return the column values of a plan to start from, if it knows every whole column."""
+    """Return the column values of a plan to start from, NaN where it knows none."""
     if plan is None or not program.integer.any():
         return None
     values = column_values(data, program, plan)
-    return values if np.isfinite(values[program.integer]).all() else None
+    return values if np.isfinite(values[program.integer]).any() else None
 
 
 def _solve_plain(
@@ -86,7 +86,7 @@ def _solve_plain(
     run: _Run,
 ) -> MipAnswer:
     with HighsSession(program, threads=options.threads, seed=options.seed) as session:
-        if start is not None:
+        if start is not None and np.isfinite(start[program.integer]).all():
             session.propose(start)
         return session.solve_mip(
             deadline,
