@@ -62,6 +62,67 @@ def sheet(
         _print(load_sheet_lines(found))
 
 
+def arrival(
+    folder: FolderArgument,
+    load: LoadArgument,
+    *,
+    temperature: Annotated[
+        float, typer.Option(metavar="DEGC", help="Of the liquid on arrival.")
+    ] = 20.0,
+    mixing_temperature: Annotated[
+        float, typer.Option(metavar="DEGC", help="When water is added and strength is measured.")
+    ] = 20.0,
+    product: Annotated[
+        str | None, typer.Option(help="Only this product [default: those the site bottles].")
+    ] = None,
+    via: Annotated[
+        list[float] | None,
+        typer.Option(metavar="PERCENT", help="Strength to stop at on the way; repeatable."),
+    ] = None,
+    measured: Annotated[
+        float | None,
+        typer.Option(metavar="PERCENT", help="Strength measured after the reduction, at 20 degC."),
+    ] = None,
+    batch: Annotated[
+        float | None, typer.Option(metavar="L", help="Of the batch measured [default: all of it].")
+    ] = None,
+    html: HtmlOption = None,
+    database: DatabaseOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the arrival and reduction sheet for the bottler: expect, test, let down, reduce.
+
+    Strong spirit gives off flammable vapour; follow the rules of the site.
+
+    Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
+    """
+    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.loads.arrival import Wanted, arrival_sheet
+    from bulkflow.loads.arrival_document import arrival_document
+    from bulkflow.loads.arrival_text import arrival_lines
+    from bulkflow.loads.paper import arrival_html
+
+    wanted = Wanted(
+        temperature_c=temperature,
+        mixing_c=mixing_temperature,
+        product=product,
+        via=tuple(via or ()),
+        measured_percent=measured,
+        batch_litres=batch,
+    )
+    workspace = workspace_of(folder)
+    with reading_register(folder, database) as (_, session):
+        found = arrival_sheet(session, workspace.scenario, load, wanted)
+    if html is not None:
+        with written_whole(html) as stream:
+            stream.write(arrival_html(found))
+        message_console().print(f"Wrote {html}.")
+    if as_json:
+        write_json(arrival_document(found))
+    elif html is None:
+        _print(arrival_lines(found))
+
+
 def _print(lines: Iterable[Any]) -> None:
     console = result_console()
     for line in lines:
@@ -75,3 +136,4 @@ def _print(lines: Iterable[Any]) -> None:
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
     app.command("sheet")(sheet)
+    app.command("arrival")(arrival)

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-if TYPE_CHECKING:
-    from bulkflow.loads.sheet import LoadSheet
+from bulkflow.loads.arrival import (
+    NOSING_ML,
+    NOSING_PERCENT,
+    NOSING_REST_MINUTES,
+    SAMPLING,
+    Arrival,
+)
+from bulkflow.loads.sheet import LoadSheet
 
-__all__ = ["load_sheet_html"]
+__all__ = ["arrival_html", "load_sheet_html"]
 
 
 @cache
@@ -29,3 +34,15 @@ def load_sheet_html(sheet: LoadSheet) -> str:
     seals_on = [seal for one in sheet.steps for seal in one.step.seals]
     page = _environment().get_template("load_sheet.html")
     return page.render(sheet=sheet, seals_on=seals_on)
+
+
+def arrival_html(sheet: Arrival) -> str:
+    """Return an arrival and reduction sheet as the text of an HTML file."""
+    page = _environment().get_template("arrival_sheet.html")
+    return page.render(
+        sheet=sheet,
+        sampling=SAMPLING,
+        nosing_percent=NOSING_PERCENT,
+        nosing_ml=NOSING_ML,
+        rest=NOSING_REST_MINUTES,
+    )
