@@ -137,7 +137,8 @@ class ArrivalPart:
         is expected).
     retained : samples kept of its lots; ``lots`` their names.
     nosing : spirit and water [mL at 20 degC] for the panel's dilution.
-    recipe, let_down, blended : where the liquid is let down at the receiver.
+    recipe, let_down, blended : where the liquid is let down at the receiver; what is there
+        before water is added, less what the recipe loses.
     """
 
     liquid: Liquid
@@ -155,6 +156,7 @@ class ArrivalPart:
     let_down: tuple[LetDownLine, ...]
     blended: Liquor
     blend_contraction: float
+    blend_loss_percent: float
     bottlings: tuple[Bottling, ...]
 
 
@@ -250,8 +252,10 @@ class _Maker:
         expected = liquor(lpa, strength, asked.temperature_c)
         rho = float(density_from_strength(strength, asked.temperature_c))
         recipe, added, step = self._let_down(part, lpa, strength)
-        start = liquor(lpa, strength, asked.mixing_c)
-        blended = start if step is None else step.after
+        blended = liquor(lpa, strength, asked.mixing_c)
+        if recipe is not None and step is not None:
+            kept = step.after.lpa * (1.0 - recipe.loss_percent / 100.0)
+            blended = liquor(kept, step.after.strength_percent, asked.mixing_c)
         made = self.liquids[part.liquid_id if recipe is None else recipe.makes]
         diluted = reduce_to_volume(NOSING_ML, strength, NOSING_PERCENT)
         names = tuple(share.lot_id for share in part.shares if not share.to_come)
@@ -273,7 +277,8 @@ class _Maker:
             let_down=added,
             blended=blended,
             blend_contraction=0.0 if step is None else step.contraction_litres,
-            bottlings=tuple(self._bottling(one, blended, strength) for one in self._products(made)),
+            blend_loss_percent=0.0 if recipe is None else recipe.loss_percent,
+            bottlings=tuple(self._bottling(one, blended) for one in self._products(made)),
         )
 
     def _strength(self, part: LoadPart) -> float:
@@ -327,8 +332,10 @@ class _Maker:
         fitting = [one for one in listed.values() if one.liquid == made.id]
         return [one for one in fitting if one.id in demanded] or fitting
 
-    def _bottling(self, product: Product, spirit: Liquor, strength: float) -> Bottling:
+    def _bottling(self, product: Product, spirit: Liquor) -> Bottling:
         asked, day = self.asked, self.load.arrival_day
+        # What mends a weak batch is the same spirit undiluted, let down where it was.
+        strength = spirit.strength_percent
         reference = self._rule_reference(day)
         celsius = REFERENCE_C if reference is None else reference.celsius
         target = target_of_label(product.strength_percent, celsius)

@@ -53,6 +53,7 @@ def _part(part: ArrivalPart) -> dict[str, Any]:
             {"liquid_id": one.liquid_id, "share_percent": one.share_percent, **asdict(one.added)}
             for one in part.let_down
         ],
+        "let_down_loss_percent": part.blend_loss_percent,
         "before_water": asdict(part.blended),
         "bottlings": [_bottling(one) for one in part.bottlings],
     }

@@ -85,7 +85,7 @@ def _let_down(sheet: Arrival, part: ArrivalPart) -> Iterable[str | Table]:
         return
     yield (
         f"\nLet-down by recipe {part.recipe.id} to {part.made.id}, at {sheet.mixing_c:g} °C"
-        f" (contraction {part.blend_contraction:,.1f} L)"
+        f" (contraction {part.blend_contraction:,.1f} L, {part.blend_loss_percent:g} % lost)"
     )
     rows = [[f"add {one.liquid_id}", *_amounts(one.added)] for one in part.let_down]
     rows.append([part.made.id, *_amounts(part.blended)])

@@ -13,6 +13,7 @@ from bulkflow.loads.arrival import (
     SAMPLING,
     Arrival,
 )
+from bulkflow.loads.reducing import on_label
 from bulkflow.loads.sheet import LoadSheet
 
 __all__ = ["arrival_html", "load_sheet_html"]
@@ -45,4 +46,5 @@ def arrival_html(sheet: Arrival) -> str:
         nosing_percent=NOSING_PERCENT,
         nosing_ml=NOSING_ML,
         rest=NOSING_REST_MINUTES,
+        on_label=on_label,
     )
