@@ -118,6 +118,7 @@ class HighsSession:
     ) -> None:
         self.program = program
         self.rows = program.rows
+        self._unfinished_start = False
         self._abandoned = False
         self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
@@ -214,12 +215,31 @@ class HighsSession:
         self._ok(status, "integrality")
 
     def propose(self, values: FloatArray) -> None:
-        """Give the whole columns of a plan as a start for the next solve with whole numbers."""
+        """Give a plan as a start for the next solve with whole numbers.
+
+        Where only the whole columns are known (the others are not finite), HiGHS solves for them.
+        """
         columns = np.flatnonzero(self.program.integer)
-        status = self._highs.setSolution(
-            len(columns), columns.astype(np.int32), np.round(values[columns])
-        )
+        self._unfinished_start = not bool(np.isfinite(values).all())
+        if self._unfinished_start:
+            self._propose_whole(columns, np.round(values[columns]))
+            return
+        complete = values.copy()
+        complete[columns] = np.round(values[columns])
+        self._propose_all(complete)
+
+    def _propose_whole(self, columns: IntArray, values: FloatArray) -> None:
+        status = self._highs.setSolution(len(columns), columns.astype(np.int32), values)
         self._ok(status, "the start")
+
+    def _propose_all(self, values: FloatArray) -> None:
+        start = highspy.HighsSolution()
+        start.col_value = values.tolist()
+        self._ok(self._highs.setSolution(start), "the start")
+
+    def forget_basis(self) -> None:
+        """Start the next continuous solve from nothing: better than from a basis far away."""
+        self._ok(self._highs.clearSolver(), "to forget the basis")
 
     # Solving -------------------------------------------------------------------------------
 
@@ -257,7 +277,7 @@ class HighsSession:
         gap : relative gap at which to end.
         listener : called with the best objective (or None) and bound, in the minimised sense.
         """
-        self._limit_time(deadline, whole=True)
+        self._limit_time(deadline, whole=self._searches())
         self.set_option("mip_rel_gap", gap)
         self.set_option("mip_abs_gap", MIP_ABSOLUTE_GAP)
         if max_nodes is not None:
@@ -289,10 +309,15 @@ class HighsSession:
             return -float("inf")
         return dual_bound if np.isfinite(dual_bound) else -float("inf")
 
+    def _searches(self) -> bool:
+        """Tell whether a run is a search, with whole columns."""
+        return bool(self.program.integer.any())
+
     def _limit_time(self, deadline: Deadline, *, whole: bool = False) -> None:
         # HiGHS counts the time of all continuous runs of an object together, and a search's by
-        # itself.
-        before = 0.0 if whole and self.program.integer.any() else self._highs.getRunTime()
+        # itself; with a start that is to be completed first both counts apply.
+        alone = whole and not self._unfinished_start
+        before = 0.0 if alone else self._highs.getRunTime()
         limit = before + deadline.remaining()
         self.set_option("time_limit", limit)
 
@@ -312,7 +337,7 @@ class HighsSession:
             raise watch.error
         status = self._highs.getModelStatus()
         if again and status == _Status.kUnknown:
-            self._ok(self._highs.clearSolver(), "to forget the basis")
+            self.forget_basis()
             return self._run(watch)
         if status == _Status.kUnboundedOrInfeasible:
             return self._settle_unbounded()
@@ -438,6 +463,9 @@ class _Watch:
         self.reason = self.reason or self._deadline.reason_to_stop()
         if self.reason is not None or self.error is not None or self._left:
             event.interrupt()
+        else:
+            # The wish of an earlier run of the same object would live on.
+            event.interrupt(False)  # noqa: FBT003 - the signature is the library's
 
     def _hear_search(self, event: Any) -> None:
         """Hear the search itself: only its own events carry a bound."""

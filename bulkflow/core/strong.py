@@ -31,7 +31,7 @@ from bulkflow.core.neighbourhood import around_relaxation, search_part
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.program import Program
-from bulkflow.core.resume import resume
+from bulkflow.core.resume import resume, towards
 from bulkflow.core.root_loop import (
     CutPool,
     RootLimits,
@@ -91,13 +91,18 @@ def solve_strong(
     """
     extended = with_cumulative_counts(program)
     news = _News(listener, deadline)
+    phases = root_phases(data, extended)
+    if start is not None:
+        _take_up(extended, phases, options, deadline, start, news)
+        if news.values is not None:
+            start = extended.original(news.values)
     added, priced = _by_items(data, program, extended, options, deadline, start, news)
     if news.gap() <= options.gap or (news.values is not None and deadline.reason_to_stop()):
         done = news.best_of(_ended(news, options, deadline))
         if done.values is not None:
             done.values = extended.original(done.values)
         return StrongAnswer(done, added, priced)
-    root, rows = _root(extended, root_phases(data, extended), options, deadline, news, start)
+    root, rows = _root(extended, phases, options, deadline, news)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
     if answer is None and root.values is not None:
@@ -232,12 +237,8 @@ def _root(
     options: SolveOptions,
     deadline: Deadline,
     news: _News,
-    start: FloatArray | None,
 ) -> tuple[RootResult, list[BatchRow]]:
-    """Take up the start, run the rounds, dive from their end.
-
-    Return the result of the rounds and the rows that are tight in it.
-    """
+    """Run the rounds and dive from their end; return the result and the rows tight in it."""
     part = deadline
     if np.isfinite(deadline.remaining()):
         part = deadline.part(_ROOT_SHARE * deadline.remaining())
@@ -245,12 +246,6 @@ def _root(
         extended.program, threads=options.threads, seed=options.seed, relaxed=True
     ) as session:
         pool = CutPool(extended.program.rows)
-        if start is not None:
-            found = resume(session, extended, start, part)
-            if found is not None and found.values is not None:
-                news.keep(found.values, found.objective)
-                if options.max_rounds != 0:
-                    pool.add(session, _nearly_tight(phases, found.values))
         root = strengthen_in_phases(
             session,
             pool,
@@ -263,6 +258,38 @@ def _root(
             pool.drop_slack(session, root.answer)
             _dives(session, root.values, deadline, news)
     return root, pool.active
+
+
+def _take_up(
+    extended: CumulativeProgram,
+    phases: Sequence[RootPhase],
+    options: SolveOptions,
+    deadline: Deadline,
+    start: FloatArray,
+    news: _News,
+) -> None:
+    """Go on from a plan made before: its loads, and a first bound from the rows it nearly meets."""
+    part = deadline
+    if np.isfinite(deadline.remaining()):
+        part = deadline.part(_ROOT_SHARE * deadline.remaining())
+    with HighsSession(
+        extended.program, threads=options.threads, seed=options.seed, relaxed=True
+    ) as session:
+        found = resume(session, extended, start, part)
+        if found is None or found.values is None:
+            return
+        news.keep(found.values, found.objective)
+        pool = CutPool(extended.program.rows)
+        if options.max_rounds != 0:
+            pool.add(session, _nearly_tight(phases, found.values))
+        session.forget_basis()
+        relaxed = session.solve_lp(part)
+        if relaxed.values is None:
+            return
+        news.hear(None, relaxed.objective, "root")
+        between = towards(session, extended, found.values, relaxed.values, part)
+        if between is not None:
+            news.keep(between.values, between.objective)
 
 
 def _nearly_tight(phases: Sequence[RootPhase], values: FloatArray) -> list[BatchRow]:
