@@ -8,7 +8,7 @@ the value of every item at them is a bound on the whole program (`bound_at`).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ __all__ = ["Master", "Shared"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+
+# A start is an aid: it may not cost much.
+_COMPLETION_SECONDS = 5.0
 
 
 class Shared:
@@ -155,22 +158,38 @@ class Master(HighsSession):
         *,
         gap: float,
         max_nodes: int | None = None,
-        start: FloatArray | None = None,
+        start: Sequence[int] | None = None,
     ) -> MipAnswer:
-        """Choose one plan for every item, with the rest whole; start and values as in `solve`."""
+        """Choose one plan for every item, the rest left continuous; values as in `solve`.
+
+        Parameters
+        ----------
+        start : a plan of every item to start from.
+        """
         rest = len(self.shared.rest)
-        columns = np.concatenate(
-            [np.flatnonzero(self.program.integer), rest + np.arange(len(self.plans))]
-        ).astype(np.int32)
+        columns = (rest + np.arange(len(self.plans))).astype(np.int32)
         kinds = np.ones(len(columns), dtype=np.uint8)
+        complete = None if start is None else self._completed(start)
         self._ok(self._highs.changeColsIntegrality(len(columns), columns, kinds), "integrality")
         try:
-            if start is not None:
-                whole = np.round(start[columns])
-                self._ok(self._highs.setSolution(len(columns), columns, whole), "the start")
+            self._unfinished_start = False
+            if complete is not None:
+                self._propose_all(complete)
             return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
         finally:
             self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
+
+    def _searches(self) -> bool:
+        return True
+
+    def _completed(self, places: Sequence[int]) -> FloatArray | None:
+        """Return the best values with these plans."""
+        columns = len(self.shared.rest) + np.array(places)
+        one = np.ones(len(columns))
+        self.set_bounds(columns, one, np.full(len(columns), np.inf))
+        answer = self.solve(Deadline(_COMPLETION_SECONDS))
+        self.set_bounds(columns, 0 * one, np.full(len(columns), np.inf))
+        return answer.values
 
     def shares(self, values: FloatArray) -> FloatArray:
         """Return the part of the solution that belongs to the plans."""
@@ -193,7 +212,7 @@ def _start(shared: Shared) -> Program:
         cost=program.cost[rest],
         lower=program.lower[rest],
         upper=program.upper[rest],
-        integer=program.integer[rest],
+        integer=np.zeros(len(rest), dtype=bool),
         matrix=rows,
         row_lower=np.concatenate([shared.lower, one]),
         row_upper=np.concatenate([shared.upper, one]),

@@ -9,7 +9,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -44,10 +43,13 @@ _BOUND_CELLS = 40_000_000
 _MOST_BOUND_NODES = 4096
 _ROUNDS = 60
 _PICK_NODES = 2_000
-_PICK_SHARE = 0.4
+_PICK_SHARE = 0.25
 # Plans of an item that a first pick chooses from: more make the search slow, fewer have no answer.
 _PICK_FROM = 5
+# A plan with this share of its item is chosen.
+_CHOSEN = 0.999
 _NEIGHBOURS = 6
+_NEIGHBOUR_NODES = 200
 
 
 class Listening(Protocol):
@@ -150,11 +152,8 @@ class ItemSearch:
         self._bound(generator)
         if current is None or self._over():
             return
-        self._pick(generator)
-        for chosen in self._neighbourhoods():
-            if self._over() or self.best is None:
-                return
-            self._neighbourhood(generator, coarse, chosen)
+        self._pick(generator, current)
+        self._improve(generator, coarse)
 
     def _over(self) -> bool:
         if self.deadline.reason_to_stop() is not None:
@@ -173,22 +172,27 @@ class ItemSearch:
 
     # Plans ---------------------------------------------------------------------------------
 
-    def _pick(self, generator: Generator) -> None:
-        """Pick one plan for every item among its best, of more if these do not go together."""
+    def _pick(self, generator: Generator, current: Relaxed) -> None:
+        """Pick one plan for every item among its best, of more if these do not go together.
+
+        Items of which the relaxation has chosen one plan keep it at first.
+        """
+        settled = {
+            self.master.plans[place].item: [place]
+            for place in np.flatnonzero(current.shares > _CHOSEN).tolist()
+        }
         each = _PICK_FROM
         while self.best is None and not self._over():
             part = self.deadline.part(_PICK_SHARE * self.deadline.remaining())
-            allowed = self._nearest(generator, each)
-            self.master.choose_from(allowed)
-            answer = self.master.pick(
-                part, gap=0.2 * self.options.gap, max_nodes=self._nodes(), start=self._as_start()
-            )
+            self.master.choose_from(self._nearest(generator, each) | settled)
+            answer = self.master.pick(part, gap=0.2 * self.options.gap, max_nodes=self._nodes())
             self.master.choose_from(None)
             if answer.values is not None:
                 self._complete(answer.values)
             if each > len(self.master.plans):
                 return
-            each *= 2
+            each = each if settled else each * 2
+            settled = {}
 
     def _nearest(self, generator: Generator, each: int) -> dict[int, list[int]]:
         """Return, by item, the plans that cost least at the best prices, and the one kept."""
@@ -208,12 +212,8 @@ class ItemSearch:
     def _nodes(self) -> int:
         return _PICK_NODES if self.options.max_nodes is None else self.options.max_nodes
 
-    def _as_start(self) -> FloatArray | None:
-        if self.best is None:
-            return None
-        shares = np.zeros(len(self.master.plans))
-        shares[self.best.places] = 1.0
-        return np.concatenate([self.best.plan.values[self.shared.rest], shares])
+    def _as_start(self) -> list[int] | None:
+        return None if self.best is None else self.best.places
 
     def _complete(self, picked: FloatArray) -> bool:
         """Complete a solution of the master; tell whether it is the best so far."""
@@ -221,7 +221,7 @@ class ItemSearch:
         chosen = [-1] * len(self.split.items)
         for place in np.flatnonzero(shares > 0.5).tolist():
             chosen[self.master.plans[place].item] = place
-        if min(chosen) < 0:
+        if min(chosen) < 0 or (self.best is not None and chosen == self.best.places):
             return False
         values = np.zeros(self.program.columns)
         values[self.shared.rest] = picked[: len(self.shared.rest)]
@@ -234,7 +234,7 @@ class ItemSearch:
         """Complete the counts in values of the program's columns; keep what comes if better."""
         whole = np.round(values[self.completion.counts])
         part = self.deadline.part(max(0.2, 0.15 * self.deadline.remaining()))
-        plan = self.completion.complete(whole, part, gap=self.options.gap * 0.1, start=values)
+        plan = self.completion.complete(whole, part, gap=self.options.gap * 0.2, start=values)
         if plan is None:
             return False
         if self.best is not None and plan.objective >= self.best.plan.objective - 1e-7 * abs(
@@ -248,46 +248,43 @@ class ItemSearch:
 
     # Neighbourhoods ------------------------------------------------------------------------
 
-    def _neighbourhoods(self) -> Iterator[set[int]]:
-        """Yield sets of items that choose again: of one commodity, of one node, and mixed.
+    def _improve(self, generator: Generator, pricer: Pricer) -> None:
+        """Let ever other sets of items choose again; larger ones where that is quickly settled.
 
-        Ends after a full turn without a better plan.
+        Ends when all items together have nothing better.
         """
         items = len(self.split.items)
         rng = np.random.default_rng(self.options.seed)
-        size = min(items, _NEIGHBOURS)
-        idle = 0
-        while idle < 2:
-            order = rng.permutation(items)
-            before = self.best
-            for begin in range(0, items, max(1, size // 2)):
-                yield {int(order[(begin + step) % items]) for step in range(size)}
-            if self.best is before:
-                idle += 1
-                size = min(items, size * 2)
-            else:
-                idle = 0
+        size = float(min(items, _NEIGHBOURS))
+        while not self._over() and self.best is not None:
+            chosen = rng.choice(items, int(size), replace=False)
+            nodes = self._neighbourhood(generator, pricer, set(chosen.tolist()))
+            if size >= items and nodes < _NEIGHBOUR_NODES:
+                return
+            grow = 1.15 if nodes < _NEIGHBOUR_NODES / 10 else 1.0
+            size = size * grow if nodes < _NEIGHBOUR_NODES else 0.85 * size
+            size = min(float(items), max(size, 2.0))
 
-    def _neighbourhood(self, generator: Generator, pricer: Pricer, chosen: set[int]) -> None:
-        """Let some items choose again."""
+    def _neighbourhood(self, generator: Generator, pricer: Pricer, chosen: set[int]) -> int:
+        """Let some items choose again; return the nodes that took."""
         if self.best is None:
-            return
+            return 0
         kept = {item: [place] for item, place in enumerate(self.best.places) if item not in chosen}
         try:
             self.master.choose_from(kept)
             found: Relaxed | None = generator.relaxed(self.deadline)
             if found is not None:
                 found = generator.refine(pricer, found, chosen, self.deadline, 2)
-                self.master.choose_from(kept)
             if found is None or found.objective >= self.best.plan.objective:
-                return
+                return 0
             answer = self.master.pick(
-                self.deadline.part(max(0.3, 0.1 * self.deadline.remaining())),
+                self.deadline.part(max(0.3, 0.2 * self.deadline.remaining())),
                 gap=0.2 * self.options.gap,
-                max_nodes=200,
+                max_nodes=_NEIGHBOUR_NODES,
                 start=self._as_start(),
             )
         finally:
             self.master.choose_from(None)
         if answer.values is not None:
             self._complete(answer.values)
+        return answer.nodes
