@@ -180,7 +180,7 @@ def plan(
             _print_changes(earlier, result, console)
     if out is not None:  # last, so that the answer is shown whatever the disk does
         files = write_plan(result, out, _companions(result, workspace, earlier))
-        message_console().print(f"Wrote {len(files)} files to {out}.")
+        message_console().print(f"Wrote {len(files)} files to {out}.", soft_wrap=True)
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 

@@ -86,7 +86,7 @@ def report(
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})
     else:
-        message_console().print(f"Wrote {' and '.join(written)}.")
+        message_console().print(f"Wrote {' and '.join(written)}.", soft_wrap=True)
 
 
 def write_report(

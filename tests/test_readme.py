@@ -1,0 +1,77 @@
+"""Every command that README.md shows is run as printed, in order."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.readme_commands import commands, named
+
+ROOT = Path(__file__).resolve().parent.parent
+SETUP = "python3 -m venv"
+PANEL_FIRST = "panels sitting import scenarios/vejkalna"
+
+
+@pytest.fixture(scope="module")
+def workplace(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the scenarios as they are committed, no register yet."""
+    place = tmp_path_factory.mktemp("readme")
+    ignore = shutil.ignore_patterns("*.sqlite*", "out")
+    shutil.copytree(ROOT / "scenarios", place / "scenarios", ignore=ignore)
+    (place / "plans").mkdir()
+    run(PANEL_FIRST, place)  # the first of the set-up commands does this
+    return place
+
+
+def run(command: str, place: Path) -> subprocess.CompletedProcess[str]:
+    """Run a command line with this environment's programs in front."""
+    environment = os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", command],
+        cwd=place,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.mark.parametrize("command", [one for one in commands() if not one.startswith(SETUP)])
+def test_the_tour_works_as_printed(command: str, workplace: Path) -> None:
+    assert run(command, workplace).stdout.strip() or "report" in command
+
+
+def test_there_is_one_command_for_the_job_and_one_for_the_tests() -> None:
+    assert "bulkflow plan scenarios/vejkalna" in named("plan")
+    assert named("test").endswith("pytest -q -n 2")
+
+
+@pytest.mark.full
+def test_the_first_command_plans_the_demo_from_a_fresh_clone(tmp_path: Path) -> None:
+    clone = tmp_path / "clone"
+    subprocess.run(["git", "clone", "-q", str(ROOT), str(clone)], check=True)
+    done = run(named("plan"), clone)
+    assert "Over the quarter" in done.stdout
+    assert "checks" in done.stdout
+    for name in ("report.html", "plan.xlsx", "plan.json", "loads.csv"):
+        assert (clone / "out" / name).stat().st_size > 0
+    text = done.stdout
+    for lot in ("VK-CIT-2642", "VK-NAVY-2642"):
+        assert lot in text  # held by the panel, and said so in the answer
+    assert "VK-DRY-2643" not in text  # awaiting in the tables, released by the panel
+
+
+@pytest.mark.full
+def test_the_second_command_runs_from_a_fresh_clone_as_far_as_collecting(tmp_path: Path) -> None:
+    clone = tmp_path / "clone"
+    subprocess.run(["git", "clone", "-q", str(ROOT), str(clone)], check=True)
+    command = named("test") + " --collect-only"
+    assert "tests collected" in run(command, clone).stdout
