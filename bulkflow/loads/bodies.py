@@ -136,7 +136,6 @@ class LoadStep(Body):
     lpa: PositiveAmount | None = None
     temperature_c: SignedAmount | None = None
     seals: tuple[Identifier, ...] = ()
-    chain_head: str | None = None
 
 
 class TankAcceptance(Body):

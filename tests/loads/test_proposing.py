@@ -1,0 +1,271 @@
+"""From a plan to loads on the register, again and again, and back into the next plan."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+
+import pytest
+
+from bulkflow.errors import InputError
+from bulkflow.loads.bodies import LoadState
+from bulkflow.loads.opening import loads_for_plan
+from bulkflow.loads.proposing import keep, propose
+from bulkflow.loads.queries import find_load, loads_in, steps_of
+from bulkflow.lots.acts import place_holds
+from bulkflow.lots.queries import find_lot
+from bulkflow.program.answer import LoadKind
+from bulkflow.records.chain import head
+from bulkflow.scenario.model import LoadState as RowState
+from tests.loads.making import a_load, a_part, accept, record, step
+from tests.loads.plans import LOADS, part, planned, small_plan
+
+ON = date(2027, 1, 4)
+
+
+@pytest.fixture
+def session(store, ann):
+    with store.write(ann, keep=False) as opened:
+        yield opened
+
+
+def kept(session, scenario, plan=None):
+    found = propose(session, scenario, plan or small_plan(scenario))
+    keep(session, found, on=ON)
+    return found
+
+
+def lots_of(session, name):
+    return {share.lot_id: share.lpa for share in find_load(session, name).shares}
+
+
+def test_a_plan_becomes_loads_filled_from_lots(session, scenario) -> None:
+    found = kept(session, scenario)
+    assert found.gaps == ()
+    states = {one.load_id: one.state.value for one in loads_in(session)}
+    assert states == {
+        "W-101": "departed",
+        "riga-norfolk-270104-1": "planned",
+        "riga-norfolk-270104-2": "planned",
+        "F-202": "promised",
+        "P-201": "promised",
+        "graz-by-road-270118-1": "planned",
+        "riga-norfolk-270118-1": "held",
+        "riga-norfolk-270125-1": "held",
+        "riga-norfolk-270201-1": "planned",
+    }
+    # the oldest lot first; the tank takes a little less LPA of a lot a little weaker
+    assert set(lots_of(session, "riga-norfolk-270104-1")) <= {"VK-DRY-2641", "VK-DRY-2642"}
+    assert lots_of(session, "F-202").keys() <= {"VK-DRY-2641", "VK-DRY-2642"}
+    assert lots_of(session, "W-101") == {}
+
+
+def test_lpa_are_conserved_from_lots_to_loads(session, scenario) -> None:
+    found = kept(session, scenario)
+    drawn: dict[str, Decimal] = {}
+    for load in loads_in(session):
+        for one in load.parts:
+            assert not one.shares or sum(s.lpa for s in one.shares) == one.lpa
+        for name, lpa in ((s.lot_id, s.lpa) for s in load.shares):
+            drawn[name] = drawn.get(name, Decimal(0)) + lpa
+    for name, left in found.left.items():
+        assert left == find_lot(session, name).lpa_left - drawn.get(name, Decimal(0))
+        assert left >= 0
+
+
+def test_what_cannot_be_filled_is_held_with_the_reason_and_the_day(session, scenario) -> None:
+    kept(session, scenario)
+    doubtful = find_load(session, "riga-norfolk-270125-1").last.step
+    assert doubtful.reason is not None
+    assert doubtful.reason.startswith("counts on VK-DRY-2643, which is not released")
+    assert doubtful.earliest_day == date(2027, 1, 8)
+    short = find_load(session, "riga-norfolk-270118-1").last.step
+    assert short.reason is not None
+    assert "17,826 LPA of VK-CIT are asked at VEJKALNA for 2027-01-18" in short.reason
+    assert "VK-CIT-2642 (30,715 LPA) may not be loaded" in short.reason
+    # with the vatting released on 25 January there is enough
+    assert short.earliest_day == date(2027, 1, 25)
+    later = find_load(session, "riga-norfolk-270201-1")
+    assert [(s.to_come, s.expected_on) for s in later.shares] == [(True, date(2027, 2, 1))]
+
+
+def test_a_promise_held_stays_a_promise(session, scenario) -> None:
+    place_holds(session, ["VK-DRY-2641", "VK-DRY-2642"], "taint")
+    kept(session, scenario)
+    assert [one.step.state.value for one in steps_of(session, "P-201")] == ["promised", "held"]
+
+
+def test_the_same_plan_again_changes_nothing(session, scenario) -> None:
+    kept(session, scenario)
+    before = head(session)
+    again = kept(session, scenario)
+    assert [one.load.load_id for one in again.loads if one.changes] == []
+    assert again.withdrawn == ()
+    assert head(session) == before
+
+
+def test_a_new_plan_takes_back_what_it_has_no_more(session, scenario) -> None:
+    kept(session, scenario)
+    fewer = [one for one in LOADS if one.load_id not in ("riga-norfolk.01.2", "F-202")]
+    found = kept(session, scenario, small_plan(scenario, fewer))
+    assert [one.load_id for one in found.withdrawn] == ["riga-norfolk-270104-2"]
+    assert find_load(session, "riga-norfolk-270104-2").state is LoadState.WITHDRAWN
+    # a promise is not taken back by a plan
+    assert find_load(session, "F-202").state is LoadState.PROMISED
+    assert any("F-202 is promised but not in this plan" in one for one in found.remarks)
+    # and a load of that lane and day that comes back gets a new name
+    kept(session, scenario)
+    assert find_load(session, "riga-norfolk-270104-3").state is LoadState.PLANNED
+
+
+def test_issued_loads_keep_their_lots(session, scenario) -> None:
+    kept(session, scenario)
+    name = "riga-norfolk-270104-1"
+    mine = lots_of(session, name)
+    accept(session, name, cleaned_on=date(2027, 1, 3), examined_on=ON)
+    step(session, scenario, "issued", name, on=ON)
+    rows = {row.load_id: row for row in loads_for_plan(session, scenario).rows}
+    assert rows[name].state is RowState.FROZEN
+    frozen = replace(LOADS[0], load_id=name, kind=LoadKind.FROZEN)
+    found = kept(session, scenario, small_plan(scenario, [frozen, *LOADS[1:]]))
+    assert name in found.untouched
+    assert lots_of(session, name) == mine
+    taken = sum(lpa for lot, lpa in mine.items() if lot == "VK-DRY-2641")
+    others = [
+        s.lpa
+        for load in loads_in(session)
+        if load.load_id != name
+        for s in load.shares
+        if s.lot_id == "VK-DRY-2641"
+    ]
+    assert sum(others) + taken <= Decimal("36969.240")
+
+
+def test_a_failed_lot_moves_the_loads_that_counted_on_it(session, scenario) -> None:
+    kept(session, scenario)
+    place_holds(session, ["VK-DRY-2641"], "taint found on a second nosing")
+    found = kept(session, scenario)
+    assert all("VK-DRY-2641" not in lots_of(session, one.load.load_id) for one in found.loads)
+    assert any("taint found" in one.reason for one in found.loads)
+
+
+def test_the_register_having_gone_on_is_remarked(session, scenario) -> None:
+    was = str(head(session))
+    place_holds(session, ["VK-NAVY-2641"], "asked for")
+    found = propose(session, scenario, small_plan(scenario), chain_head=was)
+    assert found.remarks[0].startswith("The register has 1 records more")
+
+
+def test_a_store_is_filled_and_emptied(session, scenario) -> None:
+    shuttle = planned(
+        "s",
+        "port-shuttle",
+        "VENTSPILS",
+        "2027-01-11",
+        [part("VK-DRY", 18000.0, capacity=30000.0)],
+        tank_type="ROAD-30",
+        days=0,
+    )
+    onward = planned("y", "ventspils-yokohama", "YOKOHAMA", "2027-01-26", [part("VK-DRY", 17700.0)],
+                     origin="VENTSPILS")  # fmt: skip
+    kept(session, scenario, small_plan(scenario, [shuttle, onward], []))
+    drawn = lots_of(session, "ventspils-yokohama-270126-1")
+    assert sum(drawn.values()) == Decimal("17700.000")
+    assert set(drawn) <= {
+        "arrival of port-shuttle-270111-1 VK-DRY",
+        "stock of VK-DRY at VENTSPILS (not kept by lot)",
+    }
+
+
+def test_until_a_day(session, scenario) -> None:
+    found = propose(session, scenario, small_plan(scenario), until=date(2027, 1, 10))
+    assert max(one.load.loading_day for one in found.loads) == date(2027, 1, 8)
+
+
+# --- the next plan's opening position -----------------------------------------------------------
+
+
+def rows_of(session, scenario):
+    found = loads_for_plan(session, scenario)
+    return {row.load_id: row for row in found.rows}, found
+
+
+def test_every_state_as_the_next_plan_takes_it(session, scenario) -> None:
+    day = date(2027, 1, 4)
+    record(session, a_load("P"), "promised", day)
+    record(session, a_load("H"), "held", day)
+    record(session, a_load("D", a_parts(), loading_day=date(2026, 12, 28),
+                           leaving_day=date(2026, 12, 30)), "departed", day)  # fmt: skip
+    record(session, a_load("Q"), "planned", day)
+    rows, found = rows_of(session, scenario)
+    assert (rows["P"].state, rows["P"].lpa) == (RowState.FROZEN, 17900.0)
+    assert rows["P"].departs_on == date(2027, 1, 11)
+    assert rows["P"].supplier == "OSTRAVELE"
+    assert "H" not in rows
+    assert "Q" not in rows
+    assert (rows["D"].state, rows["D"].departs_on) == (RowState.UNDER_WAY, date(2026, 12, 30))
+    assert "Load H is left to the plan: it was not promised." in found.said
+    # the workspace's own rows stay, but for those of the same name
+    assert rows["W-101"].lpa == 17650.0
+    record(session, a_load("W-101"), "departed", date(2026, 12, 14))
+    assert rows_of(session, scenario)[0]["W-101"].lpa == 17900.0
+
+
+def a_parts():
+    return (a_part([("VK-DRY-2641", 17900, "80.02")]),)
+
+
+def test_a_promise_whose_lot_fails_is_promised_but_not_frozen(session, scenario) -> None:
+    record(session, a_load("P"), "promised", ON)
+    place_holds(session, ["VK-DRY-2641"], "taint")
+    rows, found = rows_of(session, scenario)
+    assert (rows["P"].state, rows["P"].lpa) == (RowState.PROMISED, None)
+    assert found.said == (
+        "Load P counts on VK-DRY-2641, which is held; the plan looks for other liquid.",
+    )
+
+
+def test_a_held_promise_waits_for_its_day(session, scenario) -> None:
+    record(session, a_load("P"), "promised", ON)
+    step(session, scenario, "held", "P", on=ON, reason="lot in doubt",
+         earliest_day=date(2027, 1, 20))  # fmt: skip
+    rows, _ = rows_of(session, scenario)
+    assert (rows["P"].state, rows["P"].departs_on) == (RowState.PROMISED, date(2027, 1, 20))
+    step(session, scenario, "held", "P", on=ON, reason="no day known")
+    assert "P" not in rows_of(session, scenario)[0]
+
+
+def test_a_loaded_tank_is_under_way_even_before_it_leaves(session, scenario) -> None:
+    record(session)
+    accept(session)
+    step(session, scenario, "issued")
+    step(session, scenario, "loaded")
+    rows, _ = rows_of(session, scenario)
+    row = rows["A-1"]
+    assert (row.state, row.departs_on) == (RowState.UNDER_WAY, date(2027, 1, 3))
+    assert row.usable_on == date(2027, 2, 10)
+    for state in ("departed", "arrived"):
+        step(session, scenario, state)
+    step(session, scenario, "discharged", on=date(2027, 2, 12))
+    assert rows_of(session, scenario)[0]["A-1"].usable_on == date(2027, 2, 12)
+
+
+def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
+    parts = (
+        a_part([("VK-DRY-2641", "6900", "80.02")], compartments_litres=(Decimal(9000),)),
+        a_part([("VK-CIT-2641", "6800", "79.03")], "VK-CIT", compartments_litres=(Decimal(9000),)),
+    )
+    load = a_load("G", parts, lane_id="graz-by-road", destination="GRAZ", market="AT",
+                  tank_type="ROAD-3C")  # fmt: skip
+    record(session, load, "promised", ON)
+    rows, found = rows_of(session, scenario)
+    assert (rows["G"].state, rows["G"].lpa) == (RowState.FROZEN, 6900.0)
+    assert (rows["G.2"].state, rows["G.2"].liquid) == (RowState.UNDER_WAY, "VK-CIT")
+    assert found.set_aside == {"VK-CIT-2641": Decimal("6800.000")}
+
+
+def test_a_load_the_workspace_has_no_place_for(session, scenario) -> None:
+    record(session, a_load(lane_id="riga-oslo"), "promised", ON)
+    with pytest.raises(InputError, match=r"TC-24 on lane riga-oslo, which scenario\.yaml lacks"):
+        loads_for_plan(session, scenario)
