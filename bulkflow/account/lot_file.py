@@ -1,0 +1,197 @@
+"""The file of a lot: everything the register knows of it, as one page that stands by itself.
+
+A reader years later, with this page alone, sees what the lot was, where it came from, how it was
+judged and under which rule, what was done with it and where it went, with the number and hash of
+every record. What a sitting found is taken from the decision's own evidence; no panel software is
+needed. The page makes no outside request and prints on A4.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from sqlalchemy.orm import Session
+
+from bulkflow.account.bodies import BOTTLING_PREFIX
+from bulkflow.account.movements import Movement, movements
+from bulkflow.account.queries import BottlingRecord, bottlings_named
+from bulkflow.account.recall import NodeKind, Recall, behind_lot, beyond_lot
+from bulkflow.account.recall_picture import recall_picture
+from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in
+from bulkflow.lots.account import Account, account_of
+from bulkflow.lots.explaining import Explanation, RecordNote, explain_lot, note_of
+from bulkflow.records.chain import Head, Record, head, records_about
+from bulkflow.records.times import local_time
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["DecisionPart", "LotFile", "lot_file", "lot_file_html"]
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionPart:
+    """One decision with its evidence, in full; ``stands`` is false once another came after it."""
+
+    note: RecordNote
+    outcome: str
+    reason: str
+    rule: str
+    evidence: Mapping[str, Any]
+    stands: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LotFile:
+    """What a lot's file shows.
+
+    Parameters
+    ----------
+    description : the lot's body as it stands, plain data.
+    notes : every record about the lot, in words; ``hashes`` gives each record's hash.
+    """
+
+    explained: Explanation
+    description: Mapping[str, Any]
+    account: Account
+    behind: Recall
+    beyond: Recall
+    results: tuple[tuple[RecordNote, Mapping[str, Any], bool], ...]
+    decisions: tuple[DecisionPart, ...]
+    acts: tuple[RecordNote, ...]
+    samples: tuple[tuple[RecordNote, Mapping[str, Any], bool], ...]
+    loads: tuple[LoadRecord, ...]
+    arrivals: tuple[Movement, ...]
+    bottlings: tuple[BottlingRecord, ...]
+    notes: tuple[RecordNote, ...]
+    hashes: Mapping[int, str]
+    head: Head
+
+
+_ACTS = frozenset({"hold", "lift", "override", "expectation", "disposition"})
+
+
+def lot_file(session: Session, scenario: Scenario, lot_id: str) -> LotFile:
+    """Return all that the register knows of a lot.
+
+    Raises
+    ------
+    InputError
+        If the lot is not in the register.
+    """
+    explained = explain_lot(session, lot_id)
+    history = records_about(session, lot_id)
+    gone = {record.supersedes for record in history if record.supersedes is not None}
+    loads = loads_in(session, LoadFilter(lot_id=lot_id))
+    beyond = beyond_lot(session, lot_id)
+    reached = [one.name for one in beyond.of_kind(NodeKind.LOAD)]
+    names = [one.name for one in beyond.of_kind(NodeKind.BOTTLING)]
+    notes = [note_of(record) for record in history]
+    described = next(record for record in history if record.seq == explained.lot.record)
+    decisions = [record for record in history if record.kind == "decision"]
+    return LotFile(
+        explained=explained,
+        description=described.content,
+        account=account_of(session, lot_id),
+        behind=behind_lot(session, lot_id),
+        beyond=beyond,
+        results=tuple(_kept(history, "result", gone)),
+        decisions=tuple(_decision(record, stands=record is decisions[-1]) for record in decisions),
+        acts=tuple(note for note in notes if note.kind in _ACTS),
+        samples=tuple(_kept(history, "sample", gone)),
+        loads=tuple(loads),
+        arrivals=tuple(
+            one
+            for one in movements(session, scenario)
+            if one.load.load_id in reached and one.discharged_on is not None
+        ),
+        bottlings=tuple(bottlings_named(session, names)),
+        notes=tuple(notes),
+        hashes={record.seq: record.hash for record in history},
+        head=head(session),
+    )
+
+
+def _kept(
+    history: Sequence[Record], kind: str, gone: set[int]
+) -> list[tuple[RecordNote, Mapping[str, Any], bool]]:
+    return [
+        (note_of(record), record.content, record.seq not in gone)
+        for record in history
+        if record.kind == kind
+    ]
+
+
+def _decision(record: Record, *, stands: bool) -> DecisionPart:
+    body = record.content
+    rule = "none"
+    if body.get("rule_id"):
+        rule = f"{body['rule_id']} version {body['rule_version']} (record {body['rule_record']})"
+    return DecisionPart(
+        note_of(record), body["outcome"], body["reason"], rule, body["evidence"], stands
+    )
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("bulkflow.account", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["lpa"] = _lpa
+    made.filters["when"] = _when
+    made.filters["words"] = _words
+    made.filters["number"] = _number
+    made.tests["flat_rows"] = _is_rows
+    return made
+
+
+def lot_file_html(found: LotFile) -> str:
+    """Return a lot's file as the text of one HTML file."""
+    pictures = [
+        (title, Markup(recall_picture(recall, name=recall.direction)))
+        for title, recall in (("Behind this lot", found.behind), ("Beyond this lot", found.beyond))
+        if recall.links
+    ]
+    page = _environment().get_template("lot_file.html")
+    return page.render(file=found, pictures=pictures, prefix=BOTTLING_PREFIX)
+
+
+def _lpa(value: Decimal | str | None) -> str:
+    return "" if value is None else f"{Decimal(value):,.3f}"
+
+
+def _when(note: RecordNote) -> str:
+    return f"{local_time(note.at, note.zone):%Y-%m-%d %H:%M} {note.zone}"
+
+
+def _words(key: object) -> str:
+    """Return a key of a document as words."""
+    return str(key).replace("_", " ")
+
+
+def _number(value: object) -> str:
+    """Return a value of a document: numbers to six figures, the rest as text."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return "" if value is None else str(value)
+
+
+def _is_rows(value: object) -> bool:
+    """Whether a value is a list of records of plain values, to be shown as a table."""
+    if not isinstance(value, list) or not value:
+        return False
+    if not all(isinstance(row, dict) for row in value):
+        return False
+    columns = {key for row in value for key in row}
+    plain = all(not isinstance(cell, dict | list) for row in value for cell in row.values())
+    return plain and len(columns) <= 9

@@ -1,0 +1,321 @@
+"""Movements: each load that left, what came of it, what is owed on it, and what is overdue."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import Any, Literal
+
+from sqlalchemy.orm import Session
+
+from bulkflow.account.bodies import ReportKind, Side
+from bulkflow.account.differences import Difference, compare, stated
+from bulkflow.account.gauging import ProofGallons, proof_gallons_of
+from bulkflow.account.owing import Owing, Places, duty_on
+from bulkflow.account.queries import (
+    GaugingRecord,
+    ReportRecord,
+    gaugings_of,
+    reports_by_load,
+)
+from bulkflow.alcoholometry import Measured
+from bulkflow.loads.bodies import LoadPart, LoadState
+from bulkflow.loads.queries import LoadFilter, LoadRecord, StepRecord, loads_in, steps_of
+from bulkflow.rules import JourneyLimit, journey_limit
+from bulkflow.scenario.model import Scenario
+
+__all__ = [
+    "REPORT_WORKING_DAYS",
+    "Crossing",
+    "Movement",
+    "Overdue",
+    "movements",
+    "overdue",
+]
+
+#: Working days after the end of a movement within which receipt is reported: Directive (EU)
+#: 2020/262 Art 24, from memory. Used everywhere; a place may ask for less.
+REPORT_WORKING_DAYS = 5
+
+LEFT = frozenset(
+    {
+        LoadState.DEPARTED,
+        LoadState.ARRIVED,
+        LoadState.DISCHARGED,
+        LoadState.RECONCILED,
+    }
+)
+_SATURDAY = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """One liquid of a movement.
+
+    Parameters
+    ----------
+    documented : LPA of the load as it left the lots or was taken over.
+    sent_by, received_by : how the two ends were measured, in words.
+    difference : None until it is received.
+    falls_due : duty on what was received at a duty-paid site.
+    duty_on_loss, duty_above : on the whole loss, and on what exceeds the allowance.
+    received_proof_gallons : at US sites, on the basis it names.
+    """
+
+    liquid_id: str
+    documented: Decimal
+    strength_percent: Decimal
+    sent_by: str
+    received_by: str
+    difference: Difference | None
+    falls_due: Owing | None
+    duty_on_loss: Owing | None
+    duty_above: Owing | None
+    received_proof_gallons: ProofGallons | None
+    records: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """A load that left, by its steps, gaugings and reports."""
+
+    load: LoadRecord
+    left_on: date
+    discharged_on: date | None
+    crossings: tuple[Crossing, ...]
+    reports: tuple[ReportRecord, ...]
+
+    def reported_on(self, kind: ReportKind) -> date | None:
+        """Return the day on which a report says the movement exited or was received."""
+        days = [one.report.on for one in self.reports if one.report.kind is kind]
+        return days[-1] if days else None
+
+    @property
+    def released_on(self) -> date | None:
+        """The day of the report of receipt, which releases every guarantee."""
+        return self.reported_on(ReportKind.RECEIPT)
+
+
+def movements(
+    session: Session, scenario: Scenario, wanted: LoadFilter | None = None
+) -> list[Movement]:
+    """Return the movements that began, by the day they left."""
+    wanted = wanted or LoadFilter(states=LEFT)
+    loads = [load for load in loads_in(session, wanted) if load.state in LEFT]
+    names = [load.load_id for load in loads]
+    gaugings, reports = gaugings_of(session, names), reports_by_load(session, names)
+    places = Places(scenario)
+    found = [
+        _movement(load, steps_of(session, load.load_id), gaugings, reports, places)
+        for load in loads
+    ]
+    return sorted(found, key=lambda one: (one.left_on, one.load.load_id))
+
+
+def _movement(
+    load: LoadRecord,
+    steps: Sequence[StepRecord],
+    gaugings: Mapping[tuple[str, str, Side], GaugingRecord],
+    reports: Mapping[str, list[ReportRecord]],
+    places: Places,
+) -> Movement:
+    left = _day_of(steps, LoadState.DEPARTED) or load.leaving_day
+    discharged = _day_of(steps, LoadState.DISCHARGED)
+    crossings = tuple(
+        _crossing(load, part, discharged, steps, gaugings, places) for part in load.parts
+    )
+    return Movement(load, left, discharged, crossings, tuple(reports.get(load.load_id, ())))
+
+
+def _day_of(steps: Sequence[StepRecord], state: LoadState) -> date | None:
+    days = [one.step.on for one in steps if one.step.state is state]
+    return days[-1] if days else None
+
+
+def _crossing(
+    load: LoadRecord,
+    part: LoadPart,
+    discharged: date | None,
+    steps: Sequence[StepRecord],
+    gaugings: Mapping[tuple[str, str, Side], GaugingRecord],
+    places: Places,
+) -> Crossing:
+    sent = gaugings.get((load.load_id, part.liquid_id, Side.DISPATCH))
+    received = gaugings.get((load.load_id, part.liquid_id, Side.RECEIPT))
+    strength = received.gauging.strength_percent if received else part.strength_percent
+    difference = None
+    if discharged is not None:
+        there, heel = _received(load, part, received, steps)
+        difference = compare(
+            stated(part.lpa) if sent is None else _measured(sent),
+            there,
+            heel,
+            places=(places.jurisdiction(load.destination), places.jurisdiction(load.origin)),
+            on=discharged,
+        )
+    return Crossing(
+        liquid_id=part.liquid_id,
+        documented=part.lpa,
+        strength_percent=strength,
+        sent_by=_how(sent),
+        received_by="not received" if discharged is None else _how(received),
+        difference=difference,
+        **_owed(load, part.liquid_id, strength, difference, discharged, places),
+        records=tuple(one.record for one in (sent, received) if one is not None),
+    )
+
+
+def _owed(
+    load: LoadRecord,
+    liquid: str,
+    strength: Decimal,
+    difference: Difference | None,
+    discharged: date | None,
+    places: Places,
+) -> dict[str, Any]:
+    """Return what falls due on a crossing: on what came in, and on what was lost."""
+    nothing = dict.fromkeys(
+        ("falls_due", "duty_on_loss", "duty_above", "received_proof_gallons"), None
+    )
+    if difference is None or discharged is None:
+        return nothing
+    site = places.sites.get(load.destination)
+
+    def duty(lpa: Decimal) -> Owing | None:
+        return duty_on(places, load.destination, liquid, lpa, strength, discharged)
+
+    paid = site is not None and site.duty_status == "paid"
+    us = places.in_proof_gallons(load.destination)
+    return {
+        "falls_due": duty(difference.received) if paid else None,
+        "duty_on_loss": duty(difference.lpa) if difference.is_loss else None,
+        "duty_above": duty(difference.above) if difference.above else None,
+        "received_proof_gallons": proof_gallons_of(difference.received) if us else None,
+    }
+
+
+def _received(
+    load: LoadRecord,
+    part: LoadPart,
+    gauged: GaugingRecord | None,
+    steps: Sequence[StepRecord],
+) -> tuple[Measured, Decimal]:
+    """Return what was received: as gauged, else the part's share of the total stated."""
+    if gauged is not None:
+        return _measured(gauged), gauged.gauging.heel_lpa
+    totals = [one.step.lpa for one in steps if one.step.state is LoadState.DISCHARGED]
+    total = totals[-1] if totals else None
+    lpa = part.lpa if total is None else (total * part.lpa / load.lpa).quantize(Decimal("0.001"))
+    return stated(lpa), Decimal(0)
+
+
+def _measured(gauged: GaugingRecord) -> Measured:
+    return Measured(float(gauged.gauging.lpa), float(gauged.gauging.lpa_uncertainty))
+
+
+_STRENGTHS = {
+    "density": "density meter",
+    "hydrometer": "alcoholometer",
+    "proof": "proof hydrometer",
+    "stated": "stated strength",
+}
+
+
+def _how(gauged: GaugingRecord | None) -> str:
+    if gauged is None:
+        return "as documented (± 0.3 % assumed)"
+    body = gauged.gauging
+    return f"{body.quantity_by}, {_STRENGTHS[body.strength_by]}"
+
+
+@dataclass(frozen=True, slots=True)
+class Overdue:
+    """A movement whose receipt, or whose report, is late on a day.
+
+    Parameters
+    ----------
+    what : what is missing.
+    since : the last day on which it was in time.
+    rule : why that is the day, with its source.
+    """
+
+    load_id: str
+    destination: str
+    what: Literal["receipt", "report of receipt"]
+    left_on: date
+    expected: date
+    since: date
+    days: int
+    rule: str
+    movement_reference: str | None
+
+
+def overdue(found: Sequence[Movement], scenario: Scenario, on: date) -> list[Overdue]:
+    """Return what is overdue on a day, the longest overdue first."""
+    places = Places(scenario)
+    late = []
+    for one in found:
+        line = (
+            _late_receipt(one, places, on) if one.discharged_on is None else _late_report(one, on)
+        )
+        if line is not None:
+            late.append(line)
+    return sorted(late, key=lambda line: (-line.days, line.load_id))
+
+
+def _late_receipt(one: Movement, places: Places, on: date) -> Overdue | None:
+    expected = one.load.discharge_day
+    if on <= expected:
+        return None
+    limit = _journey(one, places)
+    rule = f"discharge was planned for {expected}"
+    if limit is not None:
+        last = one.left_on + timedelta(days=limit.days)
+        passed = "PASSED" if on > last else "not passed"
+        rule += (
+            f"; longest journey {limit.days} days, to {last}, {passed}"
+            f" ({limit.source}, {limit.basis.value})"
+        )
+    return _line(one, "receipt", expected, on, rule)
+
+
+def _journey(one: Movement, places: Places) -> JourneyLimit | None:
+    lane = places.lanes.get(one.load.lane_id)
+    place = places.jurisdiction(one.load.origin)
+    if lane is None or place is None:
+        return None
+    return journey_limit(place, "sea" if lane.sailings else "road", on=one.left_on)
+
+
+def _late_report(one: Movement, on: date) -> Overdue | None:
+    if one.released_on is not None or one.discharged_on is None:
+        return None
+    last, left = one.discharged_on, REPORT_WORKING_DAYS
+    while left:
+        last += timedelta(days=1)
+        left -= last.weekday() < _SATURDAY
+    if on <= last:
+        return None
+    rule = (
+        f"{REPORT_WORKING_DAYS} working days after discharge on {one.discharged_on}"
+        " (Directive (EU) 2020/262 Art 24, from memory)"
+    )
+    return _line(one, "report of receipt", last, on, rule)
+
+
+def _line(
+    one: Movement, what: Literal["receipt", "report of receipt"], since: date, on: date, rule: str
+) -> Overdue:
+    return Overdue(
+        load_id=one.load.load_id,
+        destination=one.load.destination,
+        what=what,
+        left_on=one.left_on,
+        expected=one.load.discharge_day,
+        since=since,
+        days=(on - since).days,
+        rule=rule,
+        movement_reference=one.load.movement_reference,
+    )
