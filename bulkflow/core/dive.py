@@ -3,6 +3,9 @@
 The relaxation stays in its session, so each step is a short run of the dual simplex method. Where
 a step leaves no solution, it is taken back and tried with fewer columns; a few such retreats and
 the dive is given up.
+
+Vehicles without a least fill come last and all at once, rounded up: one more of them forces
+nothing else, while one less can starve everything behind it.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from numpy.typing import NDArray
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
+from bulkflow.core.program import ColumnKind, Program, RowRule
 
 __all__ = ["DiveRule", "dive"]
 
@@ -57,7 +61,8 @@ def dive(
     whole = np.flatnonzero(program.integer)
     lower, upper = (program.lower, program.upper) if box is None else box
     try:
-        return _dive(session, whole, values, lower.copy(), upper.copy(), deadline, rule)
+        found = _dive(session, whole, values, lower.copy(), upper.copy(), deadline, rule)
+        return None if found is None else _rounded_up(session, whole, found, deadline, upper)
     finally:
         session.set_bounds(whole, program.lower[whole], program.upper[whole])
 
@@ -73,8 +78,9 @@ def _dive(
 ) -> LpAnswer | None:
     answer: LpAnswer | None = None
     share, retreats = rule.step, 0
+    early = whole[~_without_fill(session.program)[whole]]
     while True:
-        open_columns = _fractional(whole, values)
+        open_columns = _fractional(early, values)
         if not len(open_columns):
             return answer if answer is not None else session.solve_lp(deadline)
         if deadline.reason_to_stop() is not None:
@@ -94,6 +100,50 @@ def _dive(
         if len(chosen) == 1:
             _turn_back(session, int(chosen[0]), float(targets[0]), values, lower, upper)
         share /= 4.0
+
+
+def _rounded_up(
+    session: HighsSession,
+    whole: IntArray,
+    found: LpAnswer,
+    deadline: Deadline,
+    upper: FloatArray,
+) -> LpAnswer | None:
+    """Return a solution with the vehicles left open rounded up, or None."""
+    if found.values is None:
+        return None
+    if not len(_fractional(whole, found.values)):
+        return found
+    program = session.program
+    late = _without_fill(program)
+    late[program.periods * len(program.blocks) :] = False  # the cumulative ones follow
+    counts = np.flatnonzero(late)
+    targets = np.minimum(np.ceil(found.values[counts] - _WHOLE), np.floor(upper[counts]))
+    session.set_bounds(counts, targets, targets)
+    answer = session.solve_lp(deadline)
+    if answer.values is None or len(_fractional(whole, answer.values)):
+        return None
+    return answer
+
+
+def _without_fill(program: Program) -> NDArray[np.bool_]:
+    """Return which columns count vehicles without a least fill, cumulative ones included."""
+    late = np.zeros(program.columns, dtype=bool)
+    filled = {
+        ref
+        for rule, ref in zip(program.row_rules, program.row_refs, strict=True)
+        if rule is RowRule.VEHICLE_FILL
+    }
+    lanes = [ref for kind, ref, _ in program.blocks if kind is ColumnKind.VEHICLES]
+    cumulative = program.periods * len(program.blocks)
+    for number, lane in enumerate(lanes):
+        if lane in filled:
+            continue
+        start = program.starts[ColumnKind.VEHICLES, lane, -1]
+        late[start : start + program.periods] = True
+        behind = cumulative + number * program.periods
+        late[behind : behind + program.periods] = True
+    return late
 
 
 def _fractional(whole: IntArray, values: FloatArray) -> IntArray:
