@@ -96,7 +96,9 @@ def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> li
     return columns
 
 
-def add_targets(ground: Ground, parts: Parts, loads: LoadBook) -> list[SoftTarget]:
+def add_targets(
+    ground: Ground, parts: Parts, loads: LoadBook, groups: Sequence[DemandGroup]
+) -> list[SoftTarget]:
     """Add floors and closing targets (eqs. 25, 26)."""
     targets = []
     for number, policy in enumerate(ground.scenario.stock_policies):
@@ -108,7 +110,7 @@ def add_targets(ground: Ground, parts: Parts, loads: LoadBook) -> list[SoftTarge
         if policy.floor_lpa > 0 and policy.floor_cost_per_lpa_per_period > 0:
             targets.append(_add_floor(parts, policy, held, refs))
         if policy.closing_lpa > 0 and policy.closing_cost_per_lpa > 0:
-            targets.append(_add_closing(ground, parts, loads, policy, held, refs))
+            targets.append(_add_closing(ground, parts, loads, groups, policy, held, refs))
     return targets
 
 
@@ -127,14 +129,21 @@ def _add_closing(
     ground: Ground,
     parts: Parts,
     loads: LoadBook,
+    groups: Sequence[DemandGroup],
     policy: StockPolicy,
     held: Sequence[Term],
     refs: tuple[str, ...],
 ) -> SoftTarget:
     name = f"below closing {policy.site}/{policy.liquid}"
     label = Label(f"closing target of {policy.liquid} at {policy.site}", refs, 26)
+    owing = [
+        one
+        for one in groups
+        if (one.site, one.liquid) == (policy.site, policy.liquid)
+        and one.priority.unmet == "carried"
+    ]
     at_end = np.zeros(ground.count)
-    at_end[-1] = policy.closing_lpa
+    at_end[-1] = policy.closing_lpa + sum(float(one.lpa.sum()) for one in owing)
     parts.add_activity(name, label, upper=at_end, cost=policy.closing_cost_per_lpa)
     on_the_way = [
         Term("in_transit", column.core_lane, column.gain)
@@ -148,10 +157,11 @@ def _add_closing(
         and one.commodity.liquid == policy.liquid
         and one.days.usable_period > ground.count
     )
+    owed = [Term("shortage", one.node, -1.0, one.name) for one in owing]
     parts.add_limit(
         name,
         label,
-        [*held, *on_the_way, Term("activity", name)],
+        [*held, *on_the_way, *owed, Term("activity", name)],
         at_least=policy.closing_lpa - coming,
         periods=[ground.count],
     )

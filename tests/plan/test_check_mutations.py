@@ -168,6 +168,22 @@ def serve_barred(scenario: Scenario, plan: Plan) -> Broken:
     return scenario, change(plan, "demand", row_at_east, barred)
 
 
+def owe_at_the_end(scenario: Scenario, plan: Plan) -> Broken:
+    """Set the target of BAY to just what stands there, and leave some of its demand open."""
+    last = len(plan.period_starts)
+    there = sum(
+        row.released_lpa
+        for row in plan.stocks
+        if (row.site, row.liquid, row.period) == ("BAY", "DRY", last)
+    )
+    set_target = in_scenario("stock_policies", 1, closing_lpa=there)
+    assert "cost-floors" not in failed(set_target(scenario, plan))
+    owed = in_plan(
+        "demand", lambda row: replace(row, open_lpa=100.0),
+        lambda row: (row.site, row.priority, row.period) == ("BAY", "core", last))  # fmt: skip
+    return both(set_target, owed)(scenario, plan)
+
+
 def lots(row: Any) -> bool:
     return row.lots >= 1
 
@@ -357,6 +373,7 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("cost-floors", "less", costs(floors=-1.0, spirit=1.0)),
     ("cost-floors", "a higher floor", in_scenario("stock_policies", 0, floor_lpa=40_000.0)),
     ("cost-floors", "a higher target", in_scenario("stock_policies", 2, closing_lpa=90_000.0)),
+    ("cost-floors", "what is owed at the end left out", owe_at_the_end),
     ("cost-sales", "more", costs(sales=1.0, spirit=1.0)),
     ("cost", "the sum is another", proof(cost=lambda cost: cost + 5.0)),
     ("bound", "a cost below the bound", proof(bound=lambda bound: 1e9)),

@@ -49,7 +49,7 @@ def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatA
     arrival = np.array([one.arrival for one in item.sendings])
     gain = np.array([one.gain for one in item.sendings])
     arriving = np.bincount(arrival, weights=amounts[:used], minlength=periods + 1)
-    net = item.position + np.cumsum(arriving[:periods]) - np.cumsum(item.needs)
+    net: FloatArray = item.position + np.cumsum(arriving[:periods]) - np.cumsum(item.needs)
     steps = np.arange(periods)
     columns = [
         np.array([one.flow for one in item.sendings], dtype=np.int64),
@@ -61,7 +61,7 @@ def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatA
     if item.shortage >= 0:
         columns.append(item.shortage + steps)
         values.append(np.maximum(-net, 0.0))
-    slack_columns, slack_values = _slacks(item, stock, float(arriving[periods]))
+    slack_columns, slack_values = _slacks(item, net, float(arriving[periods]))
     columns.append(slack_columns)
     values.append(slack_values)
     place, amount = np.concatenate(columns), np.concatenate(values)
@@ -76,13 +76,15 @@ def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatA
     )
 
 
-def _slacks(item: Item, stock: FloatArray, under_way: float) -> tuple[IntArray, FloatArray]:
-    """Return what floors and closing target miss."""
+def _slacks(item: Item, net: FloatArray, under_way: float) -> tuple[IntArray, FloatArray]:
+    """Return what floors and closing target miss; net is stock less what is owed."""
     columns, values = [], []
+    stock = np.maximum(net, 0.0)
+    last = float(net[-1] if item.closing_takes_owed else stock[-1])
     for period in np.flatnonzero(item.floor_slacks >= 0):
         columns.append(int(item.floor_slacks[period]))
         values.append(max(0.0, float(item.floors[period] - stock[period])))
     if item.closing_slack >= 0:
         columns.append(item.closing_slack)
-        values.append(max(0.0, item.closing - float(stock[-1]) - under_way))
+        values.append(max(0.0, item.closing - last - under_way))
     return np.array(columns, dtype=np.int64), np.array(values)

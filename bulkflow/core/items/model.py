@@ -64,6 +64,7 @@ class Item:
     floors : soft floor under the stock (-inf without); floor_slacks : column, or -1.
     lane_blocks : first columns of the flows and counts of its lanes.
     closing : floor under the last stock and what is under way (-inf without), its slack column.
+    closing_takes_owed : whether what is owed at the end counts against it.
     """
 
     node: str
@@ -82,6 +83,7 @@ class Item:
     floor_slacks: IntArray
     closing: float = -np.inf
     closing_slack: int = -1
+    closing_takes_owed: bool = False
     slacks: list[int] = field(default_factory=list)
     lane_blocks: list[int] = field(default_factory=list)
     left_out: int = 0
@@ -281,8 +283,12 @@ class _Reader:
             item.floors[step], item.floor_slacks[step] = floor, column
             return True
         late = {one.flow: one.gain for one in item.sendings if one.arrival >= self.periods}
-        if step == self.periods - 1 and _same(flows, late) and item.closing_slack < 0:
+        owed = {} if item.shortage < 0 else {item.shortage + self.periods - 1: -1.0}
+        takes_owed = bool(owed) and _same(flows, late | owed)
+        known = takes_owed or _same(flows, late)
+        if step == self.periods - 1 and known and item.closing_slack < 0:
             item.closing, item.closing_slack = floor, column
+            item.closing_takes_owed = takes_owed
             return True
         return False
 

@@ -200,15 +200,26 @@ def _floors(ledger: Ledger) -> float:
         if load.usable_period > ledger.days.count:
             for part in load.parts:
                 coming[load.destination, part.liquid] += part.lpa * ledger.arriving_share(load)
+    owed = _owed_at_end(ledger)
     cost = 0.0
     for policy in ledger.scenario.stock_policies:
         place = (policy.site, policy.liquid)
         for period in ledger.periods:
             short = max(0.0, policy.floor_lpa - stands[(*place, period)])
             cost += short * policy.floor_cost_per_lpa_per_period
-        there = stands[(*place, ledger.days.count)] + coming[place]
+        there = stands[(*place, ledger.days.count)] + coming[place] - owed[place]
         cost += max(0.0, policy.closing_lpa - there) * policy.closing_cost_per_lpa
     return cost
+
+
+def _owed_at_end(ledger: Ledger) -> dict[tuple[str, str], float]:
+    """Return the backlog open at the end of the horizon, by site and liquid (eq. 26)."""
+    carried = {one.id for one in ledger.scenario.priorities if one.unmet == "carried"}
+    owed: dict[tuple[str, str], float] = defaultdict(float)
+    for row in ledger.plan.demand:
+        if row.period == ledger.days.count and row.priority in carried:
+            owed[row.site, row.liquid] += row.open_lpa
+    return owed
 
 
 def _sales(ledger: Ledger) -> float:
