@@ -49,7 +49,9 @@ def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatA
     arrival = np.array([one.arrival for one in item.sendings])
     gain = np.array([one.gain for one in item.sendings])
     arriving = np.bincount(arrival, weights=amounts[:used], minlength=periods + 1)
-    net: FloatArray = item.position + np.cumsum(arriving[:periods]) - np.cumsum(item.needs)
+    net = np.asarray(
+        item.position + np.cumsum(arriving[:periods]) - np.cumsum(item.needs), dtype=np.float64
+    )
     steps = np.arange(periods)
     columns = [
         np.array([one.flow for one in item.sendings], dtype=np.int64),

@@ -94,6 +94,7 @@ class Grid:
         largest = np.array([max(one.most for one in item.sendings) for item in items])
         self.unit = largest / nodes_per_vehicle
         self.position = np.array([item.position for item in items])
+        self.owed = np.array([item.closing_takes_owed for item in items])
         asked = np.array([np.cumsum(item.needs) for item in items]).reshape(len(items), periods)
         self.zero = (asked - self.position[:, None]) / self.unit[:, None]
         self.kink = self._down(self.zero) if outer else self.zero
@@ -215,12 +216,16 @@ class Grid:
         return np.minimum(start, costs.deep()) if self.outer else start
 
     def _flatten(self, value: FloatArray, period: int, too_dear: FloatArray) -> None:
-        """Let what follows a backlog at the end cost what it costs from no stock."""
+        """Let what follows a backlog at the end cost what it costs from no stock.
+
+        Not where the closing target counts what is owed: there a backlog is less than no stock.
+        """
         zero = self.kink[:, period].astype(np.int64) if self.outer else self._none_left()
         place = np.clip(zero - self.offset[:, period], 0, self.width - 1)
         steps = np.arange(self.width)
         level = np.take_along_axis(value, place[:, None], axis=1) - too_dear[:, None]
-        np.copyto(value, level, where=steps[None, :] < place[:, None])
+        below = (steps[None, :] < place[:, None]) & ~self.owed[:, None]
+        np.copyto(value, level, where=below)
 
     def _shifted(self, value: FloatArray, old: IntArray, new: IntArray) -> FloatArray:
         """Return values on the window of another period; nodes outside cost infinity."""
@@ -290,7 +295,7 @@ class Grid:
         for step in reversed(kept):
             operation, rows = step.operation, step.operation.rows
             if step.period == self.periods:
-                node = np.maximum(node, self._none_left())
+                node = np.where(self.owed, node, np.maximum(node, self._none_left()))
             place = node[rows] - self.offset[rows, step.period]
             k, moved = self._best_step(step, place, prices)
             node[rows] += moved
@@ -353,7 +358,7 @@ class _Costs:
             # Stock can be held for a floor against a backlog, at what both cost in a period.
             held_back = self.short + self.holding
             self.floor_prices = np.minimum(self.floor_prices, held_back)
-            self.most_for_closing = held_back[:, -1]
+            self.most_for_closing = np.where(grid.owed, np.inf, held_back[:, -1])
         else:
             self.most_for_closing = np.full(len(items), np.inf)
         self.least = np.array([item.least for item in items])

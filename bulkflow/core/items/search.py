@@ -24,6 +24,7 @@ from bulkflow.core.items.master import Master, Shared
 from bulkflow.core.items.model import Decomposition, find_items
 from bulkflow.core.items.pricing import Pricer
 from bulkflow.core.items.rest import with_rounding_rows
+from bulkflow.core.items.rounding import Rounding
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.program import Program
 from bulkflow.core.values import NetworkData
@@ -42,8 +43,13 @@ _FINE_NODES = 256
 _BOUND_CELLS = 40_000_000
 _MOST_BOUND_NODES = 4096
 _ROUNDS = 60
+_ROUND_TRIES = 300
+_ROUND_SHARE = 0.15
+# Part of the items thrown about between tries; how the penalty follows what the master says.
+_THROWN = 0.2
+_HARDER, _SOFTER = 1.25, 0.97
 _PICK_NODES = 2_000
-_PICK_SHARE = 0.25
+_PICK_SHARE = 0.5
 # Plans of an item that a first pick chooses from: more make the search slow, fewer have no answer.
 _PICK_FROM = 5
 # A plan with this share of its item is chosen.
@@ -152,6 +158,7 @@ class ItemSearch:
         self._bound(generator)
         if current is None or self._over():
             return
+        self._round(generator, current)
         self._pick(generator, current)
         self._improve(generator, coarse)
 
@@ -172,6 +179,29 @@ class ItemSearch:
 
     # Plans ---------------------------------------------------------------------------------
 
+    def _round(self, generator: Generator, current: Relaxed) -> None:
+        """Complete the best of many choices near the relaxation, each a step from the best."""
+        prices = self.shared.column_prices(generator.best_prices)
+        costs = [float(prices[plan.columns] @ plan.values) for plan in self.master.plans]
+        rounding = Rounding(self.master, current, np.array(costs))
+        rng = np.random.default_rng(self.options.seed)
+        part = self.deadline.part(_ROUND_SHARE * self.deadline.remaining())
+        choice, penalty = rounding.first(), rounding.usual_penalty
+        best: tuple[float, FloatArray] | None = None
+        for attempt in range(_ROUND_TRIES):
+            if part.reason_to_stop() is not None:
+                break
+            start = choice if not attempt else rounding.thrown(choice, rng, _THROWN)
+            tried = rounding.settled(start, rng, penalty)
+            self.master.choose_from({item: [place] for item, place in enumerate(tried)})
+            answer = self.master.solve(self.deadline)
+            penalty *= _HARDER if answer.values is None else _SOFTER
+            if answer.values is not None and (best is None or answer.objective < best[0]):
+                best, choice = (answer.objective, answer.values), tried
+        self.master.choose_from(None)
+        if best is not None and not self._over():
+            self._complete(best[1])
+
     def _pick(self, generator: Generator, current: Relaxed) -> None:
         """Pick one plan for every item among its best, of more if these do not go together.
 
@@ -182,32 +212,35 @@ class ItemSearch:
             for place in np.flatnonzero(current.shares > _CHOSEN).tolist()
         }
         each = _PICK_FROM
-        while self.best is None and not self._over():
+        while not self._over():
             part = self.deadline.part(_PICK_SHARE * self.deadline.remaining())
-            self.master.choose_from(self._nearest(generator, each) | settled)
-            answer = self.master.pick(part, gap=0.2 * self.options.gap, max_nodes=self._nodes())
+            self.master.choose_from(self._with_best(self._nearest(generator, each) | settled))
+            answer = self.master.pick(
+                part, gap=0.2 * self.options.gap, max_nodes=self._nodes(), start=self._as_start()
+            )
             self.master.choose_from(None)
             if answer.values is not None:
                 self._complete(answer.values)
-            if each > len(self.master.plans):
+            if self.best is not None or each > len(self.master.plans):
                 return
             each = each if settled else each * 2
             settled = {}
 
+    def _with_best(self, allowed: dict[int, list[int]]) -> dict[int, list[int]]:
+        """Return what is allowed with the plans of the best plan besides."""
+        if self.best is None:
+            return allowed
+        places = self.best.places
+        return {item: [*plans, places[item]] for item, plans in allowed.items()}
+
     def _nearest(self, generator: Generator, each: int) -> dict[int, list[int]]:
-        """Return, by item, the plans that cost least at the best prices, and the one kept."""
+        """Return, by item, the plans that cost least at the best prices."""
         prices = self.shared.column_prices(generator.best_prices)
         costs: dict[int, list[tuple[float, int]]] = {}
         for place, plan in enumerate(self.master.plans):
             cost = float(prices[plan.columns] @ plan.values)
             costs.setdefault(plan.item, []).append((cost, place))
-        allowed = {
-            item: [place for _, place in sorted(plans)[:each]] for item, plans in costs.items()
-        }
-        if self.best is not None:
-            for item, place in enumerate(self.best.places):
-                allowed[item].append(place)
-        return allowed
+        return {item: [place for _, place in sorted(plans)[:each]] for item, plans in costs.items()}
 
     def _nodes(self) -> int:
         return _PICK_NODES if self.options.max_nodes is None else self.options.max_nodes
