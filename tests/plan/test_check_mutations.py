@@ -409,3 +409,16 @@ def test_a_broken_plan_is_caught_by_its_check(check: str, mutation: Mutation):
     said = next(one for one in report.failures if one.id == check)
     assert said.where
     assert said.worst > said.tolerance
+
+
+@pytest.mark.parametrize(("return_days", "periods"), [(5, 1), (6, 2), (8, 2), (12, 2), (13, 3)])
+def test_a_load_under_way_is_away_from_the_start(return_days: int, periods: int):
+    """Usable on Tuesday 5 January: with 6 days back the tank is away on Monday 11, of period 2."""
+    scenario, plan = both(
+        in_scenario("fleets", "POOL", tanks=0),
+        in_scenario("lanes", "sea-east", return_days=return_days, transit_days=40),
+    )(everything.scenario(), everything.result().plan)
+    under_way = tuple(load for load in plan.loads if load.kind is LoadKind.UNDER_WAY)
+    assert [load.load_id for load in under_way] == ["UW-1"]
+    report = check_plan(scenario, replace(plan, loads=under_way))
+    assert next(one for one in report.checks if one.id == "fleets").failures == periods

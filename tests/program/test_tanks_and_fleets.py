@@ -2,6 +2,7 @@
 
 import pytest
 
+from bulkflow.program.answer import LoadKind
 from tests.program.builders import (
     ask,
     base,
@@ -174,6 +175,78 @@ def test_a_tank_is_away_until_it_is_back():
     }
     # It is back on Monday of week 2; the first load leaves in week 3 and comes too late.
     assert planned(busy).costs.total == pytest.approx(10.0 * 7_900.0)
+
+
+@pytest.mark.parametrize(
+    ("usable", "return_days", "first_load"),
+    [
+        (week(1, 2), 4, 2),  # Wednesday + 4 = Sunday of week 1: free in week 2
+        (week(1, 2), 5, 3),  # + 5 = Monday of week 2: still away then
+        (week(2, 6), 0, 3),  # there on Sunday of week 2, and free at once
+        (week(2, 6), 1, 4),
+        (week(4, 6), 0, None),
+    ],
+)
+def test_a_load_under_way_is_away_until_its_own_day_and_the_way_back(
+    usable, return_days, first_load
+):
+    # The lane's own days (27 of transit, 3 for discharging) count for new loads only: one that
+    # leaves now comes too late for the demand, but for the target, which pays for one load.
+    # The cheapest week is the first in which the only tank is back: a load costs 0.1 an LPA and
+    # week at STORE as long as it stays there.
+    data = base(
+        sites=[
+            site(
+                "STORE",
+                "depot",
+                [tank("S", 100_000.0, "GIN")],
+                storage_cost_per_lpa_per_period=0.1,
+            ),
+            site("BOTTLER", "bottler", [tank("B", 50_000.0, "GIN")]),
+        ],
+        fleets=[{"id": "ONE", "tanks": 1}],
+        lanes=[
+            lane(
+                "road",
+                "STORE",
+                "BOTTLER",
+                "GIN",
+                transit_days=27,
+                discharge_days=3,
+                return_days=return_days,
+                tanks=[{"tank_type": "T7", "cost_per_load": 100.0, "fleet": "ONE"}],
+            )
+        ],
+        opening_stock=[stock("STORE", "GIN", 4_000.0)],
+        stock_policies=[
+            {
+                "site": "BOTTLER",
+                "liquid": "GIN",
+                "closing_lpa": 4_100.0,
+                "closing_cost_per_lpa": 1.0,
+            }
+        ],
+        loads=[
+            {
+                "load_id": "U",
+                "lane": "road",
+                "liquid": "GIN",
+                "tank_type": "T7",
+                "state": "under_way",
+                "departs_on": week(0),
+                "usable_on": usable,
+                "lpa": 100.0,
+            }
+        ],
+    )
+    plan = planned(data)
+    sent = [load.period for load in plan.loads if load.kind is LoadKind.PLANNED]
+    assert sent == ([] if first_load is None else [first_load])
+    weeks_stored = 4 if first_load is None else first_load - 1
+    missed = 4_000.0 if first_load is None else 0.0
+    freight = 0.0 if first_load is None else 100.0
+    assert plan.costs.handling == pytest.approx(400.0 * weeks_stored)
+    assert plan.costs.total == pytest.approx(400.0 * weeks_stored + missed + freight)
 
 
 COMPARTMENTS = tank_type(
