@@ -20,7 +20,7 @@ from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.program import ColumnKind, Program, RowRule
 
-__all__ = ["DiveRule", "dive"]
+__all__ = ["DiveRule", "dive", "without_fill"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -78,7 +78,7 @@ def _dive(
 ) -> LpAnswer | None:
     answer: LpAnswer | None = None
     share, retreats = rule.step, 0
-    early = whole[~_without_fill(session.program)[whole]]
+    early = whole[~without_fill(session.program)[whole]]
     while True:
         open_columns = _fractional(early, values)
         if not len(open_columns):
@@ -115,7 +115,7 @@ def _rounded_up(
     if not len(_fractional(whole, found.values)):
         return found
     program = session.program
-    late = _without_fill(program)
+    late = without_fill(program)
     late[program.periods * len(program.blocks) :] = False  # the cumulative ones follow
     counts = np.flatnonzero(late)
     targets = np.minimum(np.ceil(found.values[counts] - _WHOLE), np.floor(upper[counts]))
@@ -126,7 +126,7 @@ def _rounded_up(
     return answer
 
 
-def _without_fill(program: Program) -> NDArray[np.bool_]:
+def without_fill(program: Program) -> NDArray[np.bool_]:
     """Return which columns count vehicles without a least fill, cumulative ones included."""
     late = np.zeros(program.columns, dtype=bool)
     filled = {

@@ -1,10 +1,9 @@
 """Going on from a plan made before: the same loads if they still work, else close to them.
 
-The plan may be of another network. What it knows of the whole columns is tried as it is. If that
-leaves no plan at all (stock held back, a lane shut), the cumulative counts of the lanes are kept
-within a load or two of it and a dive finds the rest. `towards` then looks between such a plan and
-the relaxation: a count may move only where, and only as far as, the relaxation moves it, so loads
-stay where moving them gains nothing.
+The plan may be of another network. What it knows of the whole columns is kept, but for vehicles
+without a least fill, which are found anew. If that leaves no plan at all (stock held back, a lane
+shut), the cumulative counts of the lanes are kept within a load or two and a dive finds the rest.
+`freed_lanes` then names where the relaxation differs most: what is worth searching first.
 """
 
 from __future__ import annotations
@@ -14,19 +13,20 @@ from numpy.typing import NDArray
 
 from bulkflow.core.cumulative import CumulativeProgram
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.dive import DiveRule, dive
+from bulkflow.core.dive import DiveRule, dive, without_fill
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
-from bulkflow.core.program import ColumnKind
+from bulkflow.core.program import ColumnKind, Program
+from bulkflow.core.values import NetworkData
 
-__all__ = ["resume", "towards"]
+__all__ = ["freed_lanes", "resume"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 # How far, in loads, the counts may stray from the plan when it does not work as it is.
 _STRAY = (0.0, 1.0, 2.0)
-_WHOLE = 1e-6
+_WORST_SERVED = 2
 
 
 def resume(
@@ -47,27 +47,49 @@ def resume(
     return found
 
 
-def towards(
-    session: HighsSession,
+def freed_lanes(
+    data: NetworkData,
     extended: CumulativeProgram,
     plan: FloatArray,
     relaxed: FloatArray,
-    deadline: Deadline,
-) -> LpAnswer | None:
-    """Return a plan between another and a relaxation, or None; bounds are put back."""
-    program = session.program
-    whole = np.flatnonzero(program.integer)
-    lower, upper = program.lower.copy(), program.upper.copy()
-    kept = np.round(plan[whole])
-    free = np.zeros(program.columns, dtype=bool)
-    for lane in extended.starts:
-        # Counts of single periods follow from the cumulative ones.
-        start = program.starts[ColumnKind.VEHICLES, lane, -1]
-        free[start : start + program.periods] = True
-    lower[whole] = np.maximum(lower[whole], np.minimum(kept, np.floor(relaxed[whole] + _WHOLE)))
-    upper[whole] = np.minimum(upper[whole], np.maximum(kept, np.ceil(relaxed[whole] - _WHOLE)))
-    lower[free], upper[free] = program.lower[free], program.upper[free]
-    return _dive_in(session, whole, (lower, upper), deadline, DiveRule(step=0.4))
+    count: int,
+) -> list[str]:
+    """Return the lanes worth searching first, and those without a least fill.
+
+    They are the lanes into the worst served nodes, and then those on which a relaxation differs
+    most from the plan: the difference of cumulative counts is summed over the periods, which
+    makes it loads times periods moved.
+    """
+    program = extended.program
+    late = without_fill(program)
+    always = [lane for lane, start in extended.starts.items() if late[start]]
+    moved = {
+        lane: float(np.abs((plan - relaxed)[start : start + program.periods]).sum())
+        for lane, start in extended.starts.items()
+        if not late[start]
+    }
+    first = [lane for lane in _into_short(data, program, plan) if lane in moved]
+    rest = sorted(moved, key=lambda lane: -moved[lane])
+    chosen = dict.fromkeys([*first, *rest[: max(0, count - len(first))]])
+    return [*always, *chosen]
+
+
+def _into_short(data: NetworkData, program: Program, plan: FloatArray) -> list[str]:
+    """Return the lanes into the nodes and commodities whose shortage costs most in a plan."""
+    costs: dict[tuple[str, int], float] = {}
+    for number, (kind, ref, commodity) in enumerate(program.blocks):
+        if kind is ColumnKind.SHORTAGE:
+            span = slice(number * program.periods, (number + 1) * program.periods)
+            costs[ref, commodity] = float(program.cost[span] @ plan[span])
+    worst = sorted((pair for pair in costs if costs[pair] > 0), key=lambda pair: -costs[pair])
+    return [
+        lane.id
+        for pair in worst[:_WORST_SERVED]
+        for lane in data.lanes
+        if lane.vehicle_capacity is not None
+        and data.nodes[lane.head].id == pair[0]
+        and pair[1] in lane.carried
+    ]
 
 
 def _dive_in(
@@ -94,7 +116,8 @@ def _box(
     program = extended.program
     lower, upper = program.lower.copy(), program.upper.copy()
     if stray == 0:
-        known = np.flatnonzero(program.integer[: len(start)] & np.isfinite(start))
+        kept = program.integer[: len(start)] & ~without_fill(program)[: len(start)]
+        known = np.flatnonzero(kept & np.isfinite(start))
         fixed = np.clip(np.round(start[known]), lower[known], upper[known])
         lower[known] = upper[known] = fixed
         return lower, upper

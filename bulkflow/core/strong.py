@@ -27,11 +27,11 @@ from bulkflow.core.highs import HighsSession, MipAnswer
 from bulkflow.core.items.completion import WholePlan
 from bulkflow.core.items.search import ItemSearch, is_worth_it
 from bulkflow.core.mixing_rows import MixingCuts
-from bulkflow.core.neighbourhood import around_relaxation, search_part
+from bulkflow.core.neighbourhood import around_plan, around_relaxation, search_part
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.program import Program
-from bulkflow.core.resume import resume, towards
+from bulkflow.core.resume import freed_lanes, resume
 from bulkflow.core.root_loop import (
     CutPool,
     RootLimits,
@@ -60,6 +60,7 @@ _GOOD_GAP = 3e-3
 # from the first round.
 _SPARE = 0.6
 _ROWS_OF_A_PLAN = 20
+_FREED_LANES = 6
 _DIVE_SHARE = 0.25
 _DIVES = (DiveRule(), DiveRule(up_from=0.4))
 _NEARBY_NODES = 200
@@ -93,7 +94,7 @@ def solve_strong(
     news = _News(listener, deadline)
     phases = root_phases(data, extended)
     if start is not None:
-        _take_up(extended, phases, options, deadline, start, news)
+        _take_up(data, extended, phases, options, deadline, start, news)
         if news.values is not None:
             start = extended.original(news.values)
     added, priced = _by_items(data, program, extended, options, deadline, start, news)
@@ -261,6 +262,7 @@ def _root(
 
 
 def _take_up(
+    data: NetworkData,
     extended: CumulativeProgram,
     phases: Sequence[RootPhase],
     options: SolveOptions,
@@ -287,9 +289,39 @@ def _take_up(
         if relaxed.values is None:
             return
         news.hear(None, relaxed.objective, "root")
-        between = towards(session, extended, found.values, relaxed.values, part)
-        if between is not None:
-            news.keep(between.values, between.objective)
+    if news.gap() > _GOOD_GAP:
+        lanes = freed_lanes(data, extended, found.values, relaxed.values, _FREED_LANES)
+        _search_lanes(extended, lanes, pool.active, options, deadline, news)
+
+
+def _search_lanes(
+    extended: CumulativeProgram,
+    lanes: Sequence[str],
+    rows: Sequence[BatchRow],
+    options: SolveOptions,
+    deadline: Deadline,
+    news: _News,
+) -> None:
+    """Search over the loads of some lanes; the others keep theirs of the best plan."""
+    plan = news.values
+    if plan is None:
+        return
+    limit = deadline
+    if np.isfinite(deadline.remaining()):
+        limit = deadline.part(_DIVE_SHARE * deadline.remaining())
+    answer = search_part(
+        with_rows(extended.program, rows),
+        around_plan(extended, lanes),
+        plan,
+        limit,
+        gap=_GOOD_GAP,
+        start=plan,
+        max_nodes=_NEARBY_NODES if options.max_nodes is None else options.max_nodes,
+        threads=options.threads,
+        seed=options.seed,
+        listener=news.hear,
+    )
+    news.keep(answer.values, answer.objective)
 
 
 def _nearly_tight(phases: Sequence[RootPhase], values: FloatArray) -> list[BatchRow]:
