@@ -63,11 +63,6 @@ class LoadGate:
     is_open: bool
     reason: str
 
-    def __str__(self) -> str:
-        """Return ``decision of D-101: closed, ...``."""
-        state = "open" if self.is_open else "CLOSED"
-        return f"{self.kind.value} of {self.subject}: {state}: {self.reason}"
-
 
 class GateClosedError(PlanningError):
     """A load may not take a step, because gates are closed; carries them."""
@@ -140,22 +135,17 @@ def expires_on(line: LotLine, shelf_life_days: int | None) -> date | None:
 def _contents(load: LoadRecord) -> Iterable[LoadGate]:
     kind = LoadGateKind.CONTENTS
     for part in load.parts:
-        waiting = [share for share in part.shares if share.to_come or share.expected_on]
+        # A lot that awaits its decision closes its own gate, and only until it is released.
+        waiting = [share.lot_id for share in part.shares if share.to_come]
         if not part.shares:
             words = "no lots are allocated to it"
         elif waiting:
-            words = "; ".join(_waiting(share) for share in waiting)
+            words = f"counts on {', '.join(waiting)}, which is no lot of the register yet"
         else:
             names = ", ".join(f"{share.lpa} LPA of {share.lot_id}" for share in part.shares)
             yield LoadGate(kind, part.liquid_id, is_open=True, reason=names)
             continue
         yield LoadGate(kind, part.liquid_id, is_open=False, reason=words)
-
-
-def _waiting(share: LotShare) -> str:
-    if share.to_come:
-        return f"counts on {share.lot_id}, which is no lot of the register yet"
-    return f"counts on {share.lot_id}, whose decision is expected {share.expected_on}"
 
 
 def _lot_gates(

@@ -7,7 +7,7 @@ currency. Discharged loads no longer count: their receipt releases the guarantee
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
@@ -72,14 +72,15 @@ class _Journey:
 
 
 def guarantee_lines(
-    scenario: Scenario, load: LoadRecord, others: Iterable[LoadRecord]
+    scenario: Scenario, load: LoadRecord, others: Iterable[LoadRecord], known: Collection[str]
 ) -> list[GuaranteeLine]:
     """Return a line for each guarantee that the load's lane names.
 
     Parameters
     ----------
-    others : loads of the register; those at risk are counted, beside the rows of the
-        workspace's own table that the register does not have.
+    others : loads of the register; those at risk are counted.
+    known : names of all its loads: rows of the workspace's own table that are not among them
+        are counted too.
 
     Raises
     ------
@@ -88,9 +89,11 @@ def guarantee_lines(
     """
     reckoner = _Reckoner(scenario)
     own = reckoner.journey(load)
-    listed = [one for one in others if one.load_id != load.load_id]
-    rest = [reckoner.journey(one) for one in listed if one.state in AT_RISK]
-    known = {load.load_id, *(one.load_id for one in listed)}
+    rest = [
+        reckoner.journey(one)
+        for one in others
+        if one.load_id != load.load_id and one.state in AT_RISK
+    ]
     rest += [reckoner.row(row) for row in scenario.loads if reckoner.counts(row, known)]
     names = dict.fromkeys(risk.leg.guarantee for risk in own.risks)
     return [reckoner.line(name, own, rest) for name in names]
@@ -128,7 +131,7 @@ class _Reckoner:
         risks = self._risks(lane, row.liquid, lpa, days.loading, days.discharge)
         return _Journey(row.load_id, days.loading, tuple(risks))
 
-    def counts(self, row: LoadRow, known: set[str]) -> bool:
+    def counts(self, row: LoadRow, known: Collection[str]) -> bool:
         """Tell whether a row is at risk, and not on the register by its own name."""
         return row.load_id not in known and row.state is RowState.UNDER_WAY
 

@@ -8,7 +8,7 @@ the same. What is issued or under way is left alone.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -24,6 +24,8 @@ from bulkflow.loads.mixing import part_of
 from bulkflow.loads.queries import LoadRecord, loads_in, steps_of
 from bulkflow.loads.sources import Supplies, floor_thousandth, supplies_of
 from bulkflow.loads.steps import CAN_BE_PLANNED_ANEW
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.queries import lots_named
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 from bulkflow.program.classes import markets_barring
 from bulkflow.records.chain import Record, head
@@ -245,7 +247,7 @@ def _withdrawn(
 
 
 def _remarks(
-    session: Session, chain_head: str, known: Iterable[LoadRecord], names: Mapping[str, str]
+    session: Session, chain_head: str, known: Collection[LoadRecord], names: Mapping[str, str]
 ) -> Iterable[str]:
     now = head(session)
     if chain_head and chain_head != str(now):
@@ -255,10 +257,26 @@ def _remarks(
             " they concern lots or stock, plan again first."
         )
     named = set(names.values())
+    yield from _issued_in_doubt(session, known)
     for record in known:
         if record.state is LoadState.PROMISED and record.load_id not in named:
             name = record.load_id
             yield f"Load {name} is promised but not in this plan: plan again, or withdraw it."
+
+
+def _issued_in_doubt(session: Session, known: Iterable[LoadRecord]) -> Iterable[str]:
+    """Tell of issued loads that a closed lot has overtaken; a plan does not touch them."""
+    issued = [one for one in known if one.state is LoadState.ISSUED]
+    lots = lots_named(session, [share.lot_id for one in issued for share in one.shares])
+    for load in issued:
+        closed = [
+            f"{line.lot_id} is {line.status.value}"
+            for share in load.shares
+            if (line := lots.get(share.lot_id)) and line.status is not LotStatus.RELEASED
+        ]
+        if closed:
+            words = ", ".join(closed)
+            yield f"Load {load.load_id} is issued, but {words}: hold it, and allocate again."
 
 
 def _taken_over(load: PlannedLoad) -> ProposedLoad:

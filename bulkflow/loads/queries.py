@@ -35,6 +35,7 @@ __all__ = [
     "TankRecord",
     "accepted_tank",
     "find_load",
+    "load_names",
     "loads_in",
     "reserved_lpa",
     "steps_of",
@@ -150,6 +151,11 @@ EVERY_LOAD = LoadFilter()
 def loads_in(session: Session, wanted: LoadFilter = EVERY_LOAD) -> list[LoadRecord]:
     """Return loads by loading day and name."""
     return _read(session, _conditions(wanted))
+
+
+def load_names(session: Session) -> set[str]:
+    """Return the names of all loads there ever were."""
+    return set(session.scalars(select(LOAD_TABLE.c.load_id).distinct()))
 
 
 def find_load(session: Session, load_id: str) -> LoadRecord:

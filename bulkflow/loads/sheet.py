@@ -20,7 +20,7 @@ from bulkflow.loads.acceptance import TankCheck, tank_checks
 from bulkflow.loads.bodies import LoadPart, LoadState, TankAcceptance
 from bulkflow.loads.fills import Ways, capacity_of, fill_of_part
 from bulkflow.loads.gates import GateClosedError, LoadGate, load_gates
-from bulkflow.loads.guarantees import GuaranteeLine, guarantee_lines
+from bulkflow.loads.guarantees import AT_RISK, GuaranteeLine, guarantee_lines
 from bulkflow.loads.mixing import mix
 from bulkflow.loads.queries import (
     LoadFilter,
@@ -28,6 +28,7 @@ from bulkflow.loads.queries import (
     StepRecord,
     accepted_tank,
     find_load,
+    load_names,
     loads_in,
     steps_of,
 )
@@ -205,7 +206,7 @@ def load_sheet(
     parts = tuple(_part(session, ways, load, part, temperature) for part in load.parts)
     sites = {one.id: one for one in scenario.sites}
     origin, destination = sites[load.origin], sites[load.destination]
-    others = loads_in(session, LoadFilter())
+    others = loads_in(session, LoadFilter(states=AT_RISK))
     return LoadSheet(
         producer=scenario.name,
         load=load,
@@ -219,7 +220,7 @@ def load_sheet(
         gates=tuple(gates),
         steps=tuple(steps),
         journey=_journey(scenario, load, origin, destination),
-        guarantees=tuple(guarantee_lines(scenario, load, others)),
+        guarantees=tuple(guarantee_lines(scenario, load, others, load_names(session))),
         cautions=cautions(on=load.loading_day),
         chain_head=str(head(session)),
     )

@@ -17,7 +17,6 @@ __all__ = [
     "FIRST_STATES",
     "NEEDS_OPEN_GATES",
     "NEXT_STATES",
-    "OPEN_STATES",
 ]
 
 _S = LoadState
@@ -50,6 +49,3 @@ CAN_BE_PLANNED_ANEW = frozenset({_S.PLANNED, _S.HELD})
 
 #: States in which the load's liquid has left its lots and is in the tank.
 CARRIES_LIQUID = frozenset({_S.LOADED, _S.DEPARTED, _S.ARRIVED})
-
-#: States of loads that still have a way to go.
-OPEN_STATES = frozenset(_S) - {_S.RECONCILED, _S.WITHDRAWN}

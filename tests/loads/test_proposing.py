@@ -10,6 +10,7 @@ import pytest
 
 from bulkflow.errors import InputError
 from bulkflow.loads.bodies import LoadState
+from bulkflow.loads.gates import GateClosedError
 from bulkflow.loads.opening import loads_for_plan
 from bulkflow.loads.proposing import keep, propose
 from bulkflow.loads.queries import find_load, loads_in, steps_of
@@ -20,6 +21,7 @@ from bulkflow.records.chain import head
 from bulkflow.scenario.model import LoadState as RowState
 from tests.loads.making import a_load, a_part, accept, record, step
 from tests.loads.plans import LOADS, part, planned, small_plan
+from tests.lots.making import a_rule, panel
 
 ON = date(2027, 1, 4)
 
@@ -148,6 +150,30 @@ def test_a_failed_lot_moves_the_loads_that_counted_on_it(session, scenario) -> N
     found = kept(session, scenario)
     assert all("VK-DRY-2641" not in lots_of(session, one.load.load_id) for one in found.loads)
     assert any("taint found" in one.reason for one in found.loads)
+
+
+def test_an_issued_load_overtaken_by_a_closed_lot_is_told(session, scenario) -> None:
+    kept(session, scenario)
+    name = "riga-norfolk-270104-2"
+    accept(session, name, cleaned_on=date(2027, 1, 3), examined_on=ON)
+    step(session, scenario, "issued", name, on=ON)
+    place_holds(session, ["VK-CIT-2641"], "odd smell")
+    found = kept(session, scenario)
+    words = f"Load {name} is issued, but VK-CIT-2641 is held: hold it, and allocate again."
+    assert words in found.remarks
+
+
+def test_a_load_in_doubt_may_go_once_its_lot_is_released(session, scenario) -> None:
+    kept(session, scenario)
+    name = "riga-norfolk-270125-1"
+    day = date(2027, 1, 25)
+    accept(session, name, cleaned_on=date(2027, 1, 24), examined_on=day)
+    with pytest.raises(GateClosedError, match="decision of VK-DRY-2643"):
+        step(session, scenario, "issued", name, on=day)
+    a_rule(session, liquid="VK-DRY")
+    panel(session, "VK-DRY-2643")
+    step(session, scenario, "issued", name, on=day)
+    assert find_load(session, name).state is LoadState.ISSUED
 
 
 def test_the_register_having_gone_on_is_remarked(session, scenario) -> None:

@@ -268,3 +268,25 @@ def test_the_age_of_a_cleaning_counts_to_the_filling(store, ann, scenario) -> No
         step(session, scenario, "loaded", on=LOADING)
         step(session, scenario, "departed", on=date(2027, 1, 15))
         assert find_load(session, "A-1").state is LoadState.DEPARTED
+
+
+def test_loads_on_either_database(database_url, ann) -> None:
+    """The tables, the filters by state and lot, and the chain, on both engines."""
+    from tests.lots.making import a_rule, add, panel
+
+    with open_register(settings_for(".", database_url), LOADS) as store:
+        with store.write(ann) as session:
+            add(session, "D-1", 40000, 80)
+            a_rule(session)
+            panel(session, "D-1")
+            record(session, a_load(parts=(a_part([("D-1", 17900, "80")], "dry"),)))
+            record(session, a_load("B-2", parts=(a_part([("D-1", "900.5", "80")], "dry"),)), "held")
+            accept(session)
+        with store.read() as session:
+            held = LoadFilter(states=frozenset({LoadState.HELD}), lot_id="D-1")
+            assert [one.load_id for one in loads_in(session, held)] == ["B-2"]
+            found = find_load(session, "A-1")
+            assert found.lpa == Decimal("17900.000")
+            assert found.tank_number == "BKFU 204118 7"
+            assert verify(session, store.kinds).broken is None
+            assert reserved_lpa(session) == {}
