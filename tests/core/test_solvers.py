@@ -254,7 +254,7 @@ def test_a_run_that_does_not_end_is_left_to_itself(monkeypatch: pytest.MonkeyPat
     deaf.set()
     watch = highs_module._Watch
     hear_search, maybe_stop = watch._hear_search, watch._maybe_stop
-    monkeypatch.setattr(highs_module.HighsSession, "_limit_time", lambda self, deadline: None)
+    monkeypatch.setattr(highs_module.HighsSession, "_limit_time", lambda self, deadline, **_: None)
     monkeypatch.setattr(
         watch,
         "_hear_search",

@@ -53,22 +53,22 @@ def agree(network: Network) -> int:
     return len(rows)
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(10))
 def test_rows_keep_the_optimum_of_networks_with_all_features(seed: int) -> None:
     agree(random_network(seed))
 
 
 def test_rows_keep_the_optimum_of_stations() -> None:
-    rows = [agree(random_station_network(seed)) for seed in range(25)]
+    rows = [agree(random_station_network(seed)) for seed in range(12)]
     # The test would be empty without rows to test.
-    assert sum(count > 0 for count in rows) >= 18
+    assert sum(count > 0 for count in rows) >= 9
 
 
 @pytest.mark.full
 def test_rows_keep_the_optimum_of_hundreds() -> None:
-    rows = [agree(random_network(seed)) for seed in range(1000, 1300)]
-    rows += [agree(random_station_network(seed)) for seed in range(1000, 1300)]
-    assert sum(count > 0 for count in rows) >= 250
+    rows = [agree(random_network(seed)) for seed in range(1000, 1200)]
+    rows += [agree(random_station_network(seed)) for seed in range(1000, 1200)]
+    assert sum(count > 0 for count in rows) >= 170
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -203,3 +203,52 @@ def test_deadline_is_kept() -> None:
     assert outcome.seconds <= 3.0 * 1.05 + 2
     assert outcome.bound is not None
     assert outcome.solution is not None
+
+
+def test_going_on_from_a_plan_after_a_change() -> None:
+    """The loads of the last plan give a plan of the changed network before any round."""
+    network = steady_network(26, 4)
+    first = solve(network, SolveOptions(gap=1e-3, seconds=30))
+    raised = replace(
+        network.nodes[1],
+        demand=replace(network.nodes[1].demand, exactly=[9.0] * 26),
+    )
+    changed = replace(network, nodes=[network.nodes[0], raised, *network.nodes[2:]])
+    said: list[tuple[str, float | None]] = []
+    again = solve(
+        changed,
+        SolveOptions(
+            gap=1e-3,
+            seconds=30,
+            start=first.solution,
+            on_progress=lambda news: said.append((news.phase, news.objective)),
+        ),
+    )
+    assert said[0][1] is not None
+    from_nothing = solve(changed, SolveOptions(gap=1e-3, seconds=30))
+    assert again.objective == pytest.approx(from_nothing.objective, rel=2e-3)
+
+
+def test_nothing_moves_without_a_gain() -> None:
+    """Asked again with its own best plan and nothing changed, every load stays."""
+    network = steady_network(12, 2)
+    first = solve(network, SolveOptions(gap=0.0))
+    again = solve(network, SolveOptions(gap=1e-6, start=first.solution))
+    assert again.objective == pytest.approx(first.objective)
+    for lane in first.solution.vehicles:
+        assert np.array_equal(first.solution.vehicles[lane], again.solution.vehicles[lane])
+
+
+def test_a_plan_that_does_not_work_any_more_is_repaired() -> None:
+    network = steady_network(20, 3)
+    first = solve(network, SolveOptions(gap=1e-3, seconds=30))
+    # Nothing leaves in the first four weeks on one lane.
+    shut = replace(
+        network.lanes[0],
+        vehicle=replace(network.lanes[0].vehicle, max_count=[0] * 4 + [9] * 16),
+    )
+    changed = replace(network, lanes=[shut, *network.lanes[1:]])
+    again = solve(changed, SolveOptions(gap=1e-3, seconds=30, start=first.solution))
+    assert again.solution.vehicles["L0"][:4].sum() == 0
+    from_nothing = solve(changed, SolveOptions(gap=1e-3, seconds=30))
+    assert again.objective == pytest.approx(from_nothing.objective, rel=2e-3)
