@@ -82,7 +82,7 @@ def build_program(scenario: Scenario) -> TradeProgram:
     guarantees = add_guarantees(ground, parts, loads, making)
     demand = add_demand(ground, parts)
     targets = add_targets(ground, parts, loads, demand)
-    add_shelf_life(ground, parts, demand)
+    targets += add_shelf_life(ground, parts, demand)
     names = dict.fromkeys([*ground.names.values(), *(group.name for group in demand)])
     network = parts.network(tuple(names) or (scenario.liquids[0].id,))
     return TradeProgram(

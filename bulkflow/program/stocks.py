@@ -38,11 +38,9 @@ class SaleColumn:
 
 @dataclass(frozen=True, slots=True)
 class SoftTarget:
-    """LPA short of a floor or closing target: an activity of the core; cost per LPA."""
+    """LPA short of a floor or closing target, or past their life: an activity of the core."""
 
     activity: str
-    policy: StockPolicy
-    closing: bool
     cost_per_lpa: float
 
 
@@ -122,7 +120,7 @@ def _add_floor(
     cost = policy.floor_cost_per_lpa_per_period
     parts.add_activity(name, label, upper=policy.floor_lpa, cost=cost)
     parts.add_limit(name, label, [*held, Term("activity", name)], at_least=policy.floor_lpa)
-    return SoftTarget(name, policy, closing=False, cost_per_lpa=cost)
+    return SoftTarget(name, cost)
 
 
 def _add_closing(
@@ -165,19 +163,32 @@ def _add_closing(
         at_least=policy.closing_lpa - coming,
         periods=[ground.count],
     )
-    return SoftTarget(name, policy, closing=True, cost_per_lpa=policy.closing_cost_per_lpa)
+    return SoftTarget(name, policy.closing_cost_per_lpa)
 
 
-def add_shelf_life(ground: Ground, parts: Parts, groups: Sequence[DemandGroup]) -> None:
-    """Let stock leave within its shelf life (eq. 27). Comes last: it reads what can leave."""
+def add_shelf_life(ground: Ground, parts: Parts, groups: Sequence[DemandGroup]) -> list[SoftTarget]:
+    """Let stock leave within its shelf life, or price what does not (eq. 27).
+
+    Comes last: it reads what can leave.
+    """
+    targets = []
     for where, commodity in sorted(ground.presence.released):
-        days = ground.liquids[commodity.liquid].shelf_life_days
-        if where not in ground.sites or days is None:
+        liquid = ground.liquids[commodity.liquid]
+        if where not in ground.sites or liquid.shelf_life_days is None:
             continue
-        window = days // ground.periods.days
+        window = liquid.shelf_life_days // ground.periods.days
         periods = range(1, ground.count - window + 1)
-        if periods:
-            _add_window(ground, parts, groups, where, commodity, window, periods)
+        if not periods:
+            continue
+        soft = []
+        if liquid.past_life_cost_per_lpa is not None:
+            name = f"past its life {where}/{ground.name(commodity)}"
+            label = Label(f"{commodity.liquid} past its shelf life at {where}", (), 27)
+            parts.add_activity(name, label.tying(), cost=liquid.past_life_cost_per_lpa)
+            targets.append(SoftTarget(name, liquid.past_life_cost_per_lpa))
+            soft.append(Term("activity", name, -1.0))
+        _add_window(ground, parts, groups, where, commodity, window, periods, soft)
+    return targets
 
 
 def _add_window(
@@ -188,9 +199,10 @@ def _add_window(
     commodity: Commodity,
     window: int,
     periods: range,
+    soft: Sequence[Term],
 ) -> None:
     node, name = site_node(site), ground.name(commodity)
-    terms = [Term("stock", node, commodity=name)]
+    terms = [Term("stock", node, commodity=name), *soft]
     served = np.zeros(ground.count)
     if window:
         terms += [

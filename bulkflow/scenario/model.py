@@ -146,6 +146,7 @@ class Liquid(Record):
     spirit_base: Id | None = None
     value_per_lpa: Amount = 0.0
     shelf_life_days: Annotated[int, Field(strict=True, ge=1)] | None = None
+    past_life_cost_per_lpa: Positive | None = None
     density_15c_kg_per_m3: Positive | None = None
     density_50c_kg_per_m3: Positive | None = None
 

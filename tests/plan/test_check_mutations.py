@@ -374,6 +374,8 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("cost-floors", "a higher floor", in_scenario("stock_policies", 0, floor_lpa=40_000.0)),
     ("cost-floors", "a higher target", in_scenario("stock_policies", 2, closing_lpa=90_000.0)),
     ("cost-floors", "what is owed at the end left out", owe_at_the_end),
+    ("cost-floors", "stock past its life for nothing", in_scenario(
+        "liquids", "DRY", shelf_life_days=8, past_life_cost_per_lpa=0.1)),
     ("cost-sales", "more", costs(sales=1.0, spirit=1.0)),
     ("cost", "the sum is another", proof(cost=lambda cost: cost + 5.0)),
     ("bound", "a cost below the bound", proof(bound=lambda bound: 1e9)),
@@ -422,3 +424,8 @@ def test_a_load_under_way_is_away_from_the_start(return_days: int, periods: int)
     assert [load.load_id for load in under_way] == ["UW-1"]
     report = check_plan(scenario, replace(plan, loads=under_way))
     assert next(one for one in report.checks if one.id == "fleets").failures == periods
+
+
+def test_stock_past_its_life_is_a_cost_where_it_has_a_price():
+    dear = in_scenario("liquids", "DRY", shelf_life_days=8, past_life_cost_per_lpa=0.1)
+    assert failed(dear(everything.scenario(), everything.result().plan)) == {"cost-floors"}

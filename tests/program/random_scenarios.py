@@ -45,6 +45,7 @@ MONEY_KEYS = frozenset(
         "closing_cost_per_lpa",
         "change_cost_per_load",
         "value_per_lpa",
+        "past_life_cost_per_lpa",
         "limit",
     }
 )
@@ -154,6 +155,9 @@ def random_scenario(seed: int) -> Data:
             stock("OVERSEAS", "GIN", float(rng.uniform(1e3, 5e3))),
         ],
     }
+    gin = data["liquids"][2]
+    if "shelf_life_days" in gin and seed % 2:
+        gin["past_life_cost_per_lpa"] = 0.4
     data["demand"] = _demand(rng, weeks)
     data["lots"] = _lots(rng)
     data["loads"] = _loads(rng)

@@ -6,6 +6,7 @@ import pytest
 
 from bulkflow.program.answer import LoadKind
 from bulkflow.program.build import build_program
+from bulkflow.program.diagnosis import NoPlanError
 from tests.program.builders import (
     START,
     ask,
@@ -480,3 +481,36 @@ def test_shelf_life():
     # left at the end of week 2 must leave in week 3. Loads of week 1 (for weeks 2 and 3) and of
     # week 2 (arrives in week 3, for weeks 3 and 4): 200.
     assert planned(data(7)).costs.total == pytest.approx(200.0)
+
+
+def test_stock_past_its_life_has_a_price_where_one_is_given():
+    # 3,000 at STORE, nobody asks for it. A week's life: what stands at the ends of weeks 1 to 3
+    # and does not leave in the next is past its life, 0.1 an LPA and week. Left where it is: 900.
+    # A load (100) in week 2 or 3 takes it away in time once, and late another time: 100 + 300.
+    def data(days: int, cost: float, **changes):
+        gin = {"id": "GIN", "kind": "distillate", "strength_percent": 80.0}
+        return base(
+            liquids=[gin | {"shelf_life_days": days, "past_life_cost_per_lpa": 0.1}],
+            opening_stock=[stock("STORE", "GIN", 3_000.0)],
+            lanes=[lane("road", "STORE", "BOTTLER", "GIN", cost=cost)],
+            **changes,
+        )
+
+    plan = planned(data(7, 100.0))
+    assert plan.costs.floors == pytest.approx(300.0)
+    assert plan.costs.total == pytest.approx(400.0)
+    assert planned(data(7, 5_000.0)).costs.floors == pytest.approx(900.0)
+    # Less than a week's life: nothing may stand at the end of any week, 4 x 300.
+    assert planned(data(6, 5_000.0)).costs.floors == pytest.approx(1_200.0)
+    # 1,000 asked for in week 2 leave in time; 2,000 are past their life at three ends of weeks.
+    asked = {"demand": [ask(2, 1_000.0, "STORE")]}
+    assert planned(data(7, 5_000.0, **asked)).costs.floors == pytest.approx(600.0)
+    # Three weeks' life: only what stands at the end of week 1 can be past it within the horizon.
+    assert planned(data(21, 5_000.0, **asked)).costs.floors == pytest.approx(200.0)
+
+
+def test_without_a_price_nothing_may_outlive_its_life():
+    gin = {"id": "GIN", "kind": "distillate", "strength_percent": 80.0, "shelf_life_days": 7}
+    data = base(liquids=[gin], opening_stock=[stock("STORE", "GIN", 3_000.0)])
+    with pytest.raises(NoPlanError, match="shelf life of GIN at"):
+        planned(data)

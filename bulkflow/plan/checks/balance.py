@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.checks.position import Commodity
@@ -10,7 +11,7 @@ from bulkflow.plan.checks.watch import LPA, MONEY, WHOLE, Check, Watch
 from bulkflow.program.answer import LoadKind, Purchase
 from bulkflow.scenario.model import Contract, LotStatus
 
-__all__ = ["balance_checks", "commodity_words"]
+__all__ = ["balance_checks", "commodity_words", "leaving_in_time"]
 
 
 def commodity_words(commodity: Commodity) -> str:
@@ -316,16 +317,23 @@ def _shelf_life(ledger: Ledger) -> Check:
     """
     watch = Watch("shelf-life", "no stock outlives its shelf life", (27,), LPA)
     for commodity in _stocked(ledger):
-        life = ledger.liquids[commodity[1]].shelf_life_days
-        if life is None:
-            continue
-        ahead = life // ledger.days.length
-        for period in range(1, ledger.days.count - ahead + 1):
-            leaves = sum(ledger.outflow(commodity, later)
-                         for later in range(period + 1, period + ahead + 1))  # fmt: skip
+        if ledger.liquids[commodity[1]].past_life_cost_per_lpa is not None:
+            continue  # it may, at a price
+        for period, leaves in leaving_in_time(ledger, commodity):
             watch.at_most(
                 ledger.stock[commodity, period],
                 leaves,
                 f"{commodity_words(commodity)} at the end of period {period}",
             )
     return watch.result()
+
+
+def leaving_in_time(ledger: Ledger, commodity: Commodity) -> Iterator[tuple[int, float]]:
+    """Yield each period and the LPA that leave within shelf life after it (eq. 27)."""
+    life = ledger.liquids[commodity[1]].shelf_life_days
+    if life is None:
+        return
+    ahead = life // ledger.days.length
+    for period in range(1, ledger.days.count - ahead + 1):
+        later = range(period + 1, period + ahead + 1)
+        yield period, sum(ledger.outflow(commodity, one) for one in later)

@@ -1,6 +1,6 @@
 """Every part of the cost worked out anew from the plan's amounts, and the bound.
 
-Owns eqs. 25, 26, 28 and 30.
+Owns eqs. 25, 26, 28 and 30, and what eq. 27 costs.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from datetime import date
 
+from bulkflow.plan.checks.balance import leaving_in_time
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.checks.watch import MONEY, Check, Measure, Watch
 from bulkflow.program.answer import LoadKind, PlannedLoad
@@ -27,7 +28,7 @@ def cost_checks(ledger: Ledger) -> list[Check]:
         watch = Watch(
             f"cost-{part}",
             f"the cost of {part} is that of the plan's amounts",
-            (25, 26, 28, 30) if part == "floors" else (28, 30),
+            (25, 26, 27, 28, 30) if part == "floors" else (28, 30),
             MONEY,
         )
         watch.near(getattr(shown, part), amount, part)
@@ -191,7 +192,7 @@ def _shortage(ledger: Ledger) -> float:
 
 
 def _floors(ledger: Ledger) -> float:
-    """Return the price of falling below floors (eq. 25) and of closing targets missed (eq. 26)."""
+    """Return the price of floors and targets missed and of stock past its life (eqs. 25 to 27)."""
     stands: dict[tuple[str, str, int], float] = defaultdict(float)
     for (commodity, period), lpa in ledger.stock.items():
         stands[commodity[0], commodity[1], period] += lpa
@@ -209,6 +210,17 @@ def _floors(ledger: Ledger) -> float:
             cost += short * policy.floor_cost_per_lpa_per_period
         there = stands[(*place, ledger.days.count)] + coming[place] - owed[place]
         cost += max(0.0, policy.closing_lpa - there) * policy.closing_cost_per_lpa
+    return cost + _past_life(ledger)
+
+
+def _past_life(ledger: Ledger) -> float:
+    """Return the price of stock past its shelf life, where it has one (eq. 27)."""
+    cost = 0.0
+    for commodity in ledger.commodities:
+        price = ledger.liquids[commodity[1]].past_life_cost_per_lpa
+        if price is not None and commodity[0] in ledger.sites:
+            for period, leaves in leaving_in_time(ledger, commodity):
+                cost += price * max(0.0, ledger.stock[commodity, period] - leaves)
     return cost
 
 

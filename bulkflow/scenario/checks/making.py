@@ -42,6 +42,7 @@ def check_making(draft: Draft) -> None:
             _still(draft, f"{path}.stills[{index}]", still, recipes)
         _release(draft, path, site)
     for path, liquid in draft.each(Liquid):
+        _shelf_life(draft, path, liquid)
         _densities(draft, path, liquid)
 
 
@@ -152,6 +153,13 @@ def _release(draft: Draft, path: str, site: Site) -> None:
         )
         mend = "The least vatting is no larger than the largest."
         draft.add(f"{path}.release.vatting_minimum_lpa", found, mend)
+
+
+def _shelf_life(draft: Draft, path: str, liquid: Liquid) -> None:
+    if liquid.past_life_cost_per_lpa is not None and liquid.shelf_life_days is None:
+        found = f"is {figure(liquid.past_life_cost_per_lpa)}, but the liquid has no shelf life"
+        mend = "Give shelf_life_days as well, or take the price out."
+        draft.add(f"{path}.past_life_cost_per_lpa", found, mend)
 
 
 def _densities(draft: Draft, path: str, liquid: Liquid) -> None:
