@@ -10,7 +10,7 @@ from bulkflow.loads.bodies import LoadPart, TankAcceptance
 from bulkflow.plan.checks.fill import load_fill
 from bulkflow.scenario.model import Lane, Liquid, Scenario, TankType
 
-__all__ = ["PartFill", "Ways", "capacity_of", "fill_of_part", "most_lpa"]
+__all__ = ["PartFill", "Ways", "capacity_of", "fill_of_part", "lpa_range"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,13 +106,16 @@ def fill_of_part(
     )
 
 
-def most_lpa(
+def lpa_range(
     ways: Ways, lane_id: str, tank_type: str, liquid_id: str, strength: Decimal, litres: float
-) -> float:
-    """Return the most LPA of a strength that a tank or compartment may hold; 0 where none is."""
+) -> tuple[float, float] | None:
+    """Return the least and most LPA of a strength that a tank or compartment may hold.
+
+    None where no fill is lawful.
+    """
     tank = ways.tanks[tank_type]
     found = _range(ways, lane_id, tank, liquid_id, float(strength), litres, None)
-    return 0.0 if found.refused else found.max_lpa
+    return None if found.refused else (found.min_lpa, found.max_lpa)
 
 
 def _range(

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
+from decimal import ROUND_UP, Decimal
 
 from sqlalchemy.orm import Session
 
 from bulkflow.loads.acts import change_load, record_loads, record_step
 from bulkflow.loads.allocating import Allocation, Ask, Source, Standing, allocate, fits
 from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, LotShare
-from bulkflow.loads.fills import Ways, most_lpa
+from bulkflow.loads.fills import Ways, lpa_range
 from bulkflow.loads.holding import Shortfall, shortfall_of
 from bulkflow.loads.mixing import part_of
 from bulkflow.loads.queries import LoadRecord, loads_in, steps_of
@@ -300,6 +300,10 @@ def _percent(lpa: float, litres: float) -> Decimal:
     return Decimal(repr(100.0 * lpa / litres)).quantize(_THOUSANDTH)
 
 
+def _ceiling(lpa: float) -> Decimal:
+    return Decimal(repr(lpa)).quantize(_THOUSANDTH, rounding=ROUND_UP)
+
+
 def _body(load: PlannedLoad, name: str, market: str | None, parts: tuple[LoadPart, ...]) -> Load:
     return Load(
         load_id=name,
@@ -407,30 +411,23 @@ class _Drawing:
             yield self._within_fill(load, ask)
 
     def _within_fill(self, load: PlannedLoad, ask: Ask) -> Ask:
-        """Ask for no more than the tank may hold of the weakest lot that may fill it."""
+        """Ask for what the tank may hold whichever of the lots that may fill it does.
+
+        The plan counts with the liquid's nominal strength; of a weaker lot the fullest tank
+        holds less LPA, of a stronger one the emptiest that does not surge holds more.
+        """
         strengths = {one.strength_percent for one in self.supplies.sources if fits(one, ask)}
-        if not strengths:
-            return ask
         lpa = Decimal(0)
         for part in (one for one in load.parts if one.liquid == ask.liquid):
-            most = min(
-                most_lpa(
-                    self.ways, load.lane, load.tank_type, ask.liquid, one, part.capacity_litres
-                )
-                for one in strengths
-            )
-            lpa += floor_thousandth(min(part.lpa, most) if most > 0.0 else part.lpa)
-        return Ask(
-            load=ask.load,
-            liquid=ask.liquid,
-            site=ask.site,
-            lpa=lpa,
-            loading=ask.loading,
-            usable=ask.usable,
-            market=ask.market,
-            barred=ask.barred,
-            promised=ask.promised,
-        )
+            where = (self.ways, load.lane, load.tank_type, ask.liquid)
+            found = [lpa_range(*where, one, part.capacity_litres) for one in strengths]
+            ranges = [one for one in found if one is not None]
+            amount = floor_thousandth(part.lpa)
+            if ranges:
+                amount = max(amount, _ceiling(max(low for low, _ in ranges)))
+                amount = min(amount, floor_thousandth(min(high for _, high in ranges)))
+            lpa += amount
+        return replace(ask, lpa=lpa)
 
     def _part(self, load: PlannedLoad, ask: Ask, found: Allocation) -> LoadPart:
         parts = [part for part in load.parts if part.liquid == ask.liquid]

@@ -10,7 +10,7 @@ import pytest
 
 from bulkflow.errors import InputError
 from bulkflow.loads.bodies import LoadState
-from bulkflow.loads.gates import GateClosedError
+from bulkflow.loads.gates import GateClosedError, LoadGateKind, load_gates
 from bulkflow.loads.opening import loads_for_plan
 from bulkflow.loads.proposing import keep, propose
 from bulkflow.loads.queries import find_load, loads_in, steps_of
@@ -74,6 +74,24 @@ def test_lpa_are_conserved_from_lots_to_loads(session, scenario) -> None:
     for name, left in found.left.items():
         assert left == find_lot(session, name).lpa_left - drawn.get(name, Decimal(0))
         assert left >= 0
+
+
+def test_every_filled_load_keeps_to_its_tank(session, scenario) -> None:
+    """At the least and the most that the plan may ask, with lots off their nominal strength."""
+    edge = [
+        planned("a", "graz-by-road", "GRAZ", "2027-01-04",
+                [part("VK-DRY", 5788.4891, capacity=9000.0),  # 80 % of 9,000 L, nominal strength
+                 part("VK-NAVY", 5933.5293, capacity=9000.0)], tank_type="ROAD-3C", days=4),
+        planned("b", "riga-norfolk", "NORFOLK", "2027-01-04", [part("VK-CIT", 17826.4123)]),
+        planned("c", "riga-norfolk", "NORFOLK", "2027-01-04", [part("VK-DRY", 15360.0)]),
+    ]  # fmt: skip
+    kept(session, scenario, small_plan(scenario, edge, []))
+    loads = [one for one in loads_in(session) if one.state is LoadState.PLANNED]
+    assert len(loads) == 3
+    for load in loads:
+        gates = load_gates(session, load, scenario, on=load.loading_day)
+        closed = [one for one in gates if not one.is_open and one.kind is not LoadGateKind.TANK]
+        assert closed == []
 
 
 def test_what_cannot_be_filled_is_held_with_the_reason_and_the_day(session, scenario) -> None:
