@@ -32,7 +32,6 @@ from bulkflow.account.tables import (
     BOTTLING_TABLE,
     CLOSING,
     ENTRY,
-    ENTRY_TABLE,
     GAUGING,
     REPORT,
 )
@@ -46,10 +45,8 @@ from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, is_current, require
-from bulkflow.scenario.model import Scenario
 
 __all__ = [
-    "begin_account",
     "bottle",
     "close_quarter",
     "enter",
@@ -340,47 +337,6 @@ def enter(session: Session, entry: Entry) -> Record:
         found = f"is {entry.lpa}, but {there} LPA of {entry.liquid_id} lies at {place}"
         raise InputError(Fault("", 0, "lpa", found, "Correct the amount, the site or the liquid."))
     return append(session, ENTRY, entry, zone=zone_of(session, entry.site_id))
-
-
-def begin_account(session: Session, scenario: Scenario) -> list[Record]:
-    """Take over the workspace's stock that is not kept by lot, once.
-
-    It counts on the last day before the calendar starts.
-
-    Raises
-    ------
-    InputError
-        If stock was taken over already, or there is none.
-    RefusedError
-        If the acting person may not take over.
-    """
-    require(session, Power.OPEN, "take over opening stock")
-    if has_begun(session):
-        mend = "Enter a correction instead."
-        raise InputError(Fault("", 0, "account", "was begun already", mend))
-    rows = [row for row in scenario.opening_stock if row.lpa > 0]
-    if not rows:
-        mend = "Put opening stock into the workspace, or record lots."
-        raise InputError(Fault("opening_stock.csv", 0, "", "holds no stock", mend))
-    on = date.fromordinal(scenario.calendar.start.toordinal() - 1)
-    entries = [
-        Entry(
-            site_id=row.site,
-            liquid_id=row.liquid,
-            kind=EntryKind.TAKEN_OVER,
-            lpa=Decimal(repr(row.lpa)).quantize(Decimal("0.001")),
-            on=on,
-            reason="opening stock of the workspace, not kept by lot",
-        )
-        for row in rows
-    ]
-    return [append(session, ENTRY, one, zone=zone_of(session, one.site_id)) for one in entries]
-
-
-def has_begun(session: Session) -> bool:
-    """Return whether opening stock was taken over."""
-    kind = ENTRY_TABLE.c.kind == EntryKind.TAKEN_OVER.value
-    return session.scalar(select(ENTRY_TABLE.c.seq).where(kind).limit(1)) is not None
 
 
 def close_quarter(session: Session, closing: Closing, *, today: date) -> Record:

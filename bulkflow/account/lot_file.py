@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -25,12 +25,19 @@ from bulkflow.account.recall import NodeKind, Recall, behind_lot, beyond_lot
 from bulkflow.account.recall_picture import recall_picture
 from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in
 from bulkflow.lots.account import Account, account_of
+from bulkflow.lots.bodies import Lot, Result, Sample
+from bulkflow.lots.evidence import Evidence, ScoreSummary
 from bulkflow.lots.explaining import Explanation, RecordNote, explain_lot, note_of
+from bulkflow.lots.tables import LOT, RESULT, SAMPLE
 from bulkflow.records.chain import Head, Record, head, records_about
+from bulkflow.records.kinds import Body, Kind
 from bulkflow.records.times import local_time
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["DecisionPart", "LotFile", "lot_file", "lot_file_html"]
+
+
+B = TypeVar("B", bound=Body)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,19 +58,19 @@ class LotFile:
 
     Parameters
     ----------
-    description : the lot's body as it stands, plain data.
+    description : the lot as its record describes it.
     notes : every record about the lot, in words; ``hashes`` gives each record's hash.
     """
 
     explained: Explanation
-    description: Mapping[str, Any]
+    description: Lot
     account: Account
     behind: Recall
     beyond: Recall
-    results: tuple[tuple[RecordNote, Mapping[str, Any], bool], ...]
+    results: tuple[tuple[RecordNote, Result, bool], ...]
     decisions: tuple[DecisionPart, ...]
     acts: tuple[RecordNote, ...]
-    samples: tuple[tuple[RecordNote, Mapping[str, Any], bool], ...]
+    samples: tuple[tuple[RecordNote, Sample, bool], ...]
     loads: tuple[LoadRecord, ...]
     arrivals: tuple[Movement, ...]
     bottlings: tuple[BottlingRecord, ...]
@@ -95,14 +102,14 @@ def lot_file(session: Session, scenario: Scenario, lot_id: str) -> LotFile:
     decisions = [record for record in history if record.kind == "decision"]
     return LotFile(
         explained=explained,
-        description=described.content,
+        description=LOT.read(described.version, described.body),
         account=account_of(session, lot_id),
         behind=behind_lot(session, lot_id),
         beyond=beyond,
-        results=tuple(_kept(history, "result", gone)),
+        results=tuple(_kept(history, RESULT, gone)),
         decisions=tuple(_decision(record, stands=record is decisions[-1]) for record in decisions),
         acts=tuple(note for note in notes if note.kind in _ACTS),
-        samples=tuple(_kept(history, "sample", gone)),
+        samples=tuple(_kept(history, SAMPLE, gone)),
         loads=tuple(loads),
         arrivals=tuple(
             one
@@ -117,12 +124,12 @@ def lot_file(session: Session, scenario: Scenario, lot_id: str) -> LotFile:
 
 
 def _kept(
-    history: Sequence[Record], kind: str, gone: set[int]
-) -> list[tuple[RecordNote, Mapping[str, Any], bool]]:
+    history: Sequence[Record], kind: Kind[B], gone: set[int]
+) -> list[tuple[RecordNote, B, bool]]:
     return [
-        (note_of(record), record.content, record.seq not in gone)
+        (note_of(record), kind.read(record.version, record.body), record.seq not in gone)
         for record in history
-        if record.kind == kind
+        if record.kind == kind.name
     ]
 
 
@@ -131,9 +138,10 @@ def _decision(record: Record, *, stands: bool) -> DecisionPart:
     rule = "none"
     if body.get("rule_id"):
         rule = f"{body['rule_id']} version {body['rule_version']} (record {body['rule_record']})"
-    return DecisionPart(
-        note_of(record), body["outcome"], body["reason"], rule, body["evidence"], stands
-    )
+    evidence = dict.fromkeys((*Evidence.model_fields, "schema")) | body["evidence"]
+    blank = dict.fromkeys(ScoreSummary.model_fields)
+    evidence["scores"] = [blank | score for score in evidence["scores"] or ()]
+    return DecisionPart(note_of(record), body["outcome"], body["reason"], rule, evidence, stands)
 
 
 @cache

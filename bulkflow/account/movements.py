@@ -271,7 +271,10 @@ def _late_receipt(one: Movement, places: Places, on: date) -> Overdue | None:
         return None
     limit = _journey(one, places)
     rule = f"discharge was planned for {expected}"
-    if limit is not None:
+    gone = one.reported_on(ReportKind.EXIT)
+    if gone is not None:
+        rule += f"; its exit was confirmed on {gone}, which ended the movement under suspension"
+    elif limit is not None:
         last = one.left_on + timedelta(days=limit.days)
         passed = "PASSED" if on > last else "not passed"
         rule += (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bulkflow.cli import liquid, loads, lots, plan, records, report
+from bulkflow.cli import account, liquid, loads, lots, plan, records, report
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, leave, make_app, run
 
 __all__ = ["app", "main"]
@@ -22,6 +22,7 @@ plan.mount(app)
 report.mount(app)
 app.add_typer(lots.app)
 app.add_typer(loads.app)
+app.add_typer(account.app)
 app.add_typer(records.app)
 app.add_typer(liquid.app)
 

@@ -68,9 +68,10 @@ ReasonOption = Annotated[str, typer.Option("--reason", help="Why, in a sentence;
 
 def components() -> tuple[Component, ...]:
     """Return what is kept in a register beside the lots."""
+    from bulkflow.account.tables import ACCOUNT
     from bulkflow.loads.tables import LOADS
 
-    return (LOADS,)
+    return (LOADS, ACCOUNT)
 
 
 @contextmanager

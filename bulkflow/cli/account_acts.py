@@ -1,0 +1,511 @@
+"""The writing commands of ``bulkflow account``: begin, gauge, receive, report, bottle, close."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bulkflow.cli.account_options import (
+    DensityOption,
+    DipOption,
+    GallonsOption,
+    GrossOption,
+    HydrometerOption,
+    LiquidOption,
+    ProofOption,
+    QuantityLimitOption,
+    RequiredOnOption,
+    SampleOption,
+    StatedOption,
+    StrengthLimitOption,
+    TareOption,
+    TemperatureFOption,
+    TemperatureLimitOption,
+    TemperatureOption,
+    gauging_of,
+    needed_day,
+    needed_number,
+    reading_of,
+)
+from bulkflow.cli.register_options import (
+    AsOption,
+    DatabaseOption,
+    DryRunOption,
+    ReasonOption,
+    decimal_option,
+    tell_records,
+    writing_register,
+)
+from bulkflow.cli.shell import FolderArgument, JsonOption
+from bulkflow.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bulkflow.records.chain import Record
+    from bulkflow.scenario.model import Scenario
+
+__all__ = ["add_to", "scenario_of"]
+
+LoadArgument = Annotated[str, typer.Argument(metavar="LOAD", help="The load's name.")]
+NoteOption = Annotated[str | None, typer.Option("--note", help="Kept with the record.")]
+DocumentOption = Annotated[
+    str | None, typer.Option("--document", help="Weighbridge ticket or certificate.")
+]
+
+
+def scenario_of(folder: Path) -> Scenario:
+    """Return the scenario of a workspace."""
+    from bulkflow.scenario.reader import read_workspace
+
+    return read_workspace(folder).scenario
+
+
+def begin(
+    folder: FolderArgument,
+    *,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Take over the stock not kept by lot, and the loads under way, from the tables; once.
+
+    Example: bulkflow account begin demo --dry-run
+    """
+    from bulkflow.account.beginning import begin_account
+
+    scenario = scenario_of(folder)
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        records = begin_account(session, scenario)
+    loads = sum(record.kind == "load" for record in records)
+    stocks = sum(record.kind == "account entry" for record in records)
+    said = f"Took over {stocks} stocks not kept by lot and {loads} loads under way"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+def gauge(
+    folder: FolderArgument,
+    load: LoadArgument,
+    *,
+    on: RequiredOnOption,
+    liquid: LiquidOption = None,
+    gross: GrossOption = None,
+    tare: TareOption = None,
+    dip: DipOption = None,
+    dip_gallons: GallonsOption = None,
+    density: DensityOption = None,
+    hydrometer: HydrometerOption = None,
+    proof: ProofOption = None,
+    strength: StatedOption = None,
+    temperature: TemperatureOption = None,
+    temperature_f: TemperatureFOption = None,
+    sample_temperature: SampleOption = None,
+    quantity_limit: QuantityLimitOption = None,
+    strength_limit: StrengthLimitOption = None,
+    temperature_limit: TemperatureLimitOption = None,
+    document: DocumentOption = None,
+    note: NoteOption = None,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record what a load measured when it left, by weighbridge or dip; corrects an earlier one.
+
+    Example: bulkflow account gauge demo W-102 --on 2026-12-21 --gross 22120 --tare 3900
+    --density 859.2 --temperature 15 --dry-run
+    """
+    from bulkflow.account.acts import gauge_dispatch
+
+    day = needed_day("--on", on)
+    reading = reading_of(
+        gross=gross,
+        tare=tare,
+        dip=dip,
+        dip_gallons=dip_gallons,
+        density=density,
+        hydrometer=hydrometer,
+        proof=proof,
+        strength=strength,
+        temperature=temperature,
+        temperature_f=temperature_f,
+        sample_temperature=sample_temperature,
+        quantity_limit=quantity_limit,
+        strength_limit=strength_limit,
+        temperature_limit=temperature_limit,
+    )
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        body = gauging_of(
+            session, load, liquid, reading, side="dispatch", on=day, document=document, note=note
+        )
+        record = gauge_dispatch(session, body)
+    said = f"{load}: {body.lpa:,} LPA ± {2 * body.lpa_uncertainty:,} (k = 2) dispatched"
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+
+
+def receive(
+    folder: FolderArgument,
+    load: LoadArgument,
+    *,
+    on: RequiredOnOption,
+    liquid: LiquidOption = None,
+    gross: GrossOption = None,
+    tare: TareOption = None,
+    dip: DipOption = None,
+    dip_gallons: GallonsOption = None,
+    density: DensityOption = None,
+    hydrometer: HydrometerOption = None,
+    proof: ProofOption = None,
+    strength: StatedOption = None,
+    temperature: TemperatureOption = None,
+    temperature_f: TemperatureFOption = None,
+    sample_temperature: SampleOption = None,
+    quantity_limit: QuantityLimitOption = None,
+    strength_limit: StrengthLimitOption = None,
+    temperature_limit: TemperatureLimitOption = None,
+    heel: Annotated[
+        str | None, typer.Option("--heel", metavar="LPA", help="What stayed in the tank.")
+    ] = None,
+    as_lot: Annotated[
+        str | None, typer.Option("--as-lot", metavar="LOT", help="Keep it as a lot of this name.")
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option("--table", metavar="CSV", help="Readings of several liquids, a row each."),
+    ] = None,
+    document: DocumentOption = None,
+    note: NoteOption = None,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record what a load measured on receipt; the load is then discharged. Again, it corrects.
+
+    The difference to what was sent is shown with its uncertainty, so that noise is not called
+    loss. Open a vent before discharge, and let the temperature even out before gauging.
+
+    Example: bulkflow account receive demo W-101 --on 2027-01-12 --dip-gallons 5750 --proof 160.6
+    --temperature-f 63 --dry-run
+    """
+    from bulkflow.account.acts import receive as record_receipt
+
+    day = needed_day("--on", on)
+    readings = []
+    if table is None:
+        one = reading_of(
+            gross=gross,
+            tare=tare,
+            dip=dip,
+            dip_gallons=dip_gallons,
+            density=density,
+            hydrometer=hydrometer,
+            proof=proof,
+            strength=strength,
+            temperature=temperature,
+            temperature_f=temperature_f,
+            sample_temperature=sample_temperature,
+            quantity_limit=quantity_limit,
+            strength_limit=strength_limit,
+            temperature_limit=temperature_limit,
+        )
+        readings.append((liquid, one, decimal_option("--heel", heel) or Decimal(0), as_lot))
+    else:
+        from bulkflow.account.tablefiles import read_readings
+
+        readings.extend(read_readings(table))
+    scenario = scenario_of(folder)
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        bodies = [
+            gauging_of(
+                session,
+                load,
+                name,
+                one,
+                side="receipt",
+                on=day,
+                heel_lpa=left,
+                as_lot=lot,
+                document=document,
+                note=note,
+            )
+            for name, one, left, lot in readings
+        ]
+        records = record_receipt(session, bodies)
+        from bulkflow.account.movements import movements
+
+        found = [one for one in movements(session, scenario) if one.load.load_id == load]
+    words = [
+        f"{load}, {crossing.liquid_id}: sent less received {crossing.difference.words}"
+        for one in found
+        for crossing in one.crossings
+        if crossing.difference is not None
+    ]
+    tell_records(records, as_json=as_json, dry_run=dry_run, said="\n".join(words))
+
+
+def report(
+    folder: FolderArgument,
+    loads: Annotated[list[str], typer.Argument(metavar="LOAD...", help="One load or more.")],
+    *,
+    kind: Annotated[str, typer.Option("--kind", help="receipt, or exit (from the territory).")],
+    on: RequiredOnOption,
+    reference: Annotated[str, typer.Option("--reference", help="The authority's reference.")],
+    note: NoteOption = None,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record the authority's confirmation of exit or receipt; it releases the guarantee.
+
+    Example: bulkflow account report demo W-101 W-102 --kind exit --on 2026-12-30
+    --reference EX-5512 --dry-run
+    """
+    from bulkflow.account.acts import report_movement
+    from bulkflow.account.bodies import Report
+    from bulkflow.lots.faults import body_of
+
+    day = needed_day("--on", on)
+    records: list[Record] = []
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        for load in dict.fromkeys(loads):
+            fields = {
+                "load_id": load, "kind": kind, "on": day, "reference": reference, "note": note
+            }  # fmt: skip
+            records += report_movement(session, body_of(Report, fields))
+    said = f"{kind} of {', '.join(dict.fromkeys(loads))} reported"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+def bottle(
+    folder: FolderArgument,
+    bottling: Annotated[str, typer.Argument(metavar="BOTTLING", help="Name of the bottle lot.")],
+    *,
+    site: Annotated[str, typer.Option("--site", help="Where.")],
+    product: Annotated[str, typer.Option("--product", help="Product of the workspace.")],
+    on: RequiredOnOption,
+    source: Annotated[
+        list[str],
+        typer.Option(
+            "--from", metavar="KIND:NAME=LPA", help="load:, lot: or stock:LIQUID; repeatable."
+        ),
+    ],
+    cases: Annotated[int, typer.Option("--cases", min=1, help="Cases filled.")],
+    code: Annotated[
+        list[str] | None,
+        typer.Option("--codes", metavar="FIRST..LAST", help="Codes on bottles; repeatable."),
+    ] = None,
+    note: NoteOption = None,
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Supersede the bottling of this name.")
+    ] = False,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record a lot of bottles: what went in, what came out, the codes on the bottles.
+
+    Example: bulkflow account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-14
+    --from stock:VK-DRY=3600 --cases 1850 --codes N7014-0001..N7014-9999 --dry-run
+    """
+    from bulkflow.account.acts import bottle as record_bottlings
+    from bulkflow.account.bodies import Bottling
+    from bulkflow.account.tablefiles import bottled_lpa
+    from bulkflow.lots.faults import body_of
+
+    products = {one.id: one for one in scenario_of(folder).products}
+    if product not in products:
+        mend = f"Give one of {', '.join(sorted(products))}."
+        raise InputError(Fault("", 0, "--product", f"is {product[:40]!r}", mend))
+    found = products[product]
+    ml, strength = (Decimal(repr(value)) for value in (found.bottle_ml, found.strength_percent))
+    per_case = found.bottles_per_case
+    body = body_of(
+        Bottling,
+        {
+            "bottling_id": bottling,
+            "site_id": site,
+            "product_id": product,
+            "on": needed_day("--on", on),
+            "sources": _sources(source, found.liquid),
+            "cases": cases,
+            "bottles_per_case": per_case,
+            "bottle_ml": ml,
+            "strength_percent": strength,
+            "lpa_bottled": bottled_lpa(Decimal(cases), Decimal(per_case), ml, strength),
+            "codes": _codes(code or ()),
+            "note": note,
+        },
+    )
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        records = record_bottlings(session, [body], correct=correct)
+    lost = body.lpa_taken - body.lpa_bottled
+    said = f"{bottling}: {cases:,} cases, {body.lpa_bottled:,} LPA; {lost:,} LPA lost in bottling"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+def _sources(texts: Sequence[str], liquid: str) -> list[object]:
+    from bulkflow.account.tablefiles import source_of
+
+    found: list[object] = []
+    faults = []
+    for text in texts:
+        try:
+            found.append(source_of(text, liquid))
+        except ValueError:
+            mend = "Give load:NAME=LPA, lot:NAME=LPA or stock:LIQUID=LPA."
+            faults.append(Fault("", 0, "--from", f"is {text[:60]!r}", mend))
+    if faults:
+        raise InputError(faults)
+    return found
+
+
+def _codes(texts: Sequence[str]) -> list[dict[str, str]]:
+    pairs = [text.partition("..") for text in texts]
+    return [
+        {"first": first.strip(), "last": (last if dots else first).strip()}
+        for first, dots, last in pairs
+    ]
+
+
+def bottlings(
+    folder: FolderArgument,
+    file: Annotated[Path, typer.Argument(metavar="CSV", help="A row for each lot of bottles.")],
+    *,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Record the lots of bottles of a table, whole or not at all.
+
+    Columns: bottling_id, site_id, product_id, on, sources, cases; and, where they differ from
+    the product, bottles_per_case, bottle_ml, strength_percent, lpa_bottled; codes, note.
+
+    Example: bulkflow account bottlings demo bottled.csv --dry-run
+    """
+    from bulkflow.account.acts import bottle as record_bottlings
+    from bulkflow.account.tablefiles import read_bottlings
+
+    found = read_bottlings(file, {one.id: one for one in scenario_of(folder).products})
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        records = record_bottlings(session, found)
+    taken = sum((one.lpa_taken for one in found), Decimal(0))
+    cases = sum(one.cases for one in found)
+    said = f"{len(found)} lots of bottles: {cases:,} cases from {taken:,} LPA"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+def enter(
+    folder: FolderArgument,
+    *,
+    site: Annotated[str, typer.Option("--site", help="Where.")],
+    liquid: Annotated[str, typer.Option("--liquid", help="Which liquid.")],
+    kind: Annotated[
+        str,
+        typer.Option(
+            "--kind",
+            help="'bought in', 'used in making', recovered, stocktake, samples, destroyed, 'heel"
+            " returned' or correction.",
+        ),
+    ],
+    lpa: Annotated[str, typer.Option("--lpa", help="Above 0 comes, below 0 goes.")],
+    on: RequiredOnOption,
+    reason: ReasonOption,
+    load: Annotated[
+        str | None, typer.Option("--load", help="Of a heel returned: the load it was of.")
+    ] = None,
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Enter LPA that came to or left a site's stock without a lot, a load or a bottling.
+
+    What happened in a closed quarter counts on the first day after it.
+
+    Example: bulkflow account enter demo --site NORFOLK --liquid VK-DRY --kind stocktake
+    --lpa -12.5 --on 2027-01-15 --reason "monthly dip" --dry-run
+    """
+    from bulkflow.account.acts import enter as record_entry
+    from bulkflow.account.bodies import Entry
+    from bulkflow.lots.faults import body_of
+
+    known = {(one.id, name) for one in scenario_of(folder).sites for name in _liquids(one)}
+    if (site, liquid) not in known:
+        mend = "Name a site of the workspace, and a liquid it has a tank for."
+        raise InputError(Fault("", 0, "--site", f"{site} with {liquid} is not there", mend))
+    body = body_of(
+        Entry,
+        {
+            "site_id": site,
+            "liquid_id": liquid,
+            "kind": kind,
+            "lpa": needed_number("--lpa", lpa),
+            "on": needed_day("--on", on),
+            "load_id": load,
+            "reason": reason,
+        },
+    )
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        record = record_entry(session, body)
+    said = f"{site}, {liquid}: {body.lpa:+,} LPA, {kind}"
+    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+
+
+def _liquids(site: object) -> set[str]:
+    return {name for tank in site.tanks for name in tank.liquids}  # type: ignore[attr-defined]
+
+
+def close(
+    folder: FolderArgument,
+    quarter: Annotated[str, typer.Argument(metavar="QUARTER", help="Such as 2027-Q1.")],
+    *,
+    site: Annotated[list[str], typer.Option("--site", help="Which site; repeatable.")],
+    database: DatabaseOption = None,
+    acting_as: AsOption = None,
+    dry_run: DryRunOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Close a quarter of a site: its figures stay for ever; corrections count in a later one.
+
+    Example: bulkflow account close demo 2026-Q1 --site NORFOLK --dry-run
+    """
+    from bulkflow.account.acts import close_quarter
+    from bulkflow.account.bodies import ClosedBalance, Closing
+    from bulkflow.account.return_files import return_sha256
+    from bulkflow.account.returns import quarter_return
+    from bulkflow.records.times import system_clock
+
+    scenario = scenario_of(folder)
+    today = system_clock().astimezone().date()
+    records = []
+    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+        for name in dict.fromkeys(site):
+            found = quarter_return(session, scenario, quarter, [name])
+            balances = tuple(
+                ClosedBalance(liquid_id=liquid, lpa=lpa)
+                for liquid, lpa in found.closing_of(name).items()
+            )
+            body = Closing(
+                site_id=name,
+                quarter=quarter,
+                balances=balances,
+                chain_head=found.chain_head,
+                return_sha256=return_sha256(found),
+            )
+            records.append(close_quarter(session, body, today=today))
+    said = f"{quarter} closed for {', '.join(dict.fromkeys(site))}"
+    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+
+
+def add_to(app: typer.Typer) -> None:
+    """Add these commands to a group."""
+    for command in (begin, gauge, receive, report, bottle, bottlings, enter, close):
+        app.command(command.__name__)(command)
