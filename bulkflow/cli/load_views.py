@@ -19,6 +19,7 @@ __all__ = [
     "load_document",
     "lots_in_words",
     "print_gates",
+    "print_held",
     "print_load",
     "print_proposal",
     "proposal_document",
@@ -154,6 +155,17 @@ def _once(rows: Iterable[list[str]]) -> list[list[str]]:
         shown.append(["", "", "", *row[3:]] if row[0] == last else row)
         last = row[0]
     return shown
+
+
+def print_held(console: Console, loads: Sequence[LoadRecord]) -> None:
+    """Say of each held load why, and from which day it could be filled."""
+    from bulkflow.loads.bodies import LoadState
+
+    for load in loads:
+        last = load.last.step
+        if last.state is LoadState.HELD:
+            day = f"earliest {last.earliest_day}" if last.earliest_day else "no day is known"
+            console.print(f"\nHeld {load.load_id} ({day}): {(last.reason or '').rstrip('.')}.")
 
 
 def print_load(console: Console, load: LoadRecord) -> None:

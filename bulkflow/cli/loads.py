@@ -15,6 +15,7 @@ from bulkflow.cli.load_views import (
     load_document,
     lots_in_words,
     print_gates,
+    print_held,
     print_load,
     print_proposal,
     proposal_document,
@@ -156,6 +157,7 @@ def list_(
         "Lots": "left",
     }  # fmt: skip
     console.print(plain_table(columns, rows))
+    print_held(console, found)
 
 
 @app.command("show")

@@ -94,7 +94,7 @@ def _cleaning_age(found: TankAcceptance, on: date) -> TankCheck:
     if rule is None:
         words = f"{days} days; no limit is known for {on}"
         return TankCheck(what, passed=False, words=words)
-    words = f"{days} days on {on}, at most {rule.maximum_days} are taken"
+    words = f"{days} day{'' if days == 1 else 's'} on {on}, at most {rule.maximum_days} are taken"
     return TankCheck(what, passed=days <= rule.maximum_days, words=words, source=rule.citation)
 
 
