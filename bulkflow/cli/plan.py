@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
     from bulkflow.plan.result import PlanResult
+    from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.scenario.reader import Workspace
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
@@ -141,6 +142,7 @@ def plan(
     Example: bulkflow plan scenarios/two_sites
     """
     from bulkflow.cli.progress import Stoppable
+    from bulkflow.cli.report import lots_beside
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.answer import print_answer
     from bulkflow.plan.document import to_document
@@ -178,14 +180,43 @@ def plan(
         print_answer(result, workspace.scenario, console)
         if earlier is not None:
             _print_changes(earlier, result, console)
-    if out is not None:  # last, so that the answer is shown whatever the disk does
-        files = write_plan(result, out, _companions(result, workspace, earlier))
+    beside: LotsInLoads | None = None
+    if out is not None:  # late, so that the answer is shown whatever the disk does
+        beside = lots_beside(result, workspace, database)
+        files = write_plan(result, out, _companions(result, workspace, earlier, beside, out))
         message_console().print(f"Wrote {len(files)} files to {out}.", soft_wrap=True)
+    if not json:
+        _print_next(result, folder, out, beside, database)
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 
+def _print_next(
+    result: PlanResult,
+    folder: Path,
+    out: Path | None,
+    beside: LotsInLoads | None,
+    database: str | None,
+) -> None:
+    from bulkflow.plan.answer import print_next_steps
+    from bulkflow.plan.next_steps import next_steps
+    from bulkflow.records.settings import settings_for
+
+    steps = next_steps(
+        result,
+        folder=str(folder),
+        out=str(out or ""),
+        database=settings_for(folder, database).shown if database else "",
+        loads=beside.soonest(result.plan) if beside else (),
+    )
+    print_next_steps(steps, result_console())
+
+
 def _companions(
-    result: PlanResult, workspace: Workspace, earlier: PlanResult | None
+    result: PlanResult,
+    workspace: Workspace,
+    earlier: PlanResult | None,
+    beside: LotsInLoads | None,
+    out: Path,
 ) -> dict[str, Callable[[Path], None]]:
     """Return what writes the report and the workbook beside the tables of a plan."""
     from bulkflow.cli.report import write_report
@@ -195,7 +226,9 @@ def _companions(
 
     since = compare_plans(earlier, result) if earlier is not None else None
     return {
-        REPORT_FILE: lambda file: write_report(file, result, workspace.scenario, since=since),
+        REPORT_FILE: lambda file: write_report(
+            file, result, workspace, since=since, beside=beside, out=out
+        ),
         WORKBOOK_FILE: lambda file: write_workbook(result.plan, file),
     }
 

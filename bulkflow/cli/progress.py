@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from bulkflow.core.outcome import Progress
 
-__all__ = ["Stoppable"]
+__all__ = ["Stoppable", "waiting"]
 
 Answer = TypeVar("Answer")
 REDRAW_SECONDS = 0.1
@@ -108,6 +108,17 @@ class Stoppable:
             raise failure
         found: Answer = outcome["answer"]
         return found
+
+
+@contextmanager
+def waiting(label: str) -> Iterator[None]:
+    """Show on stderr, at a terminal only, that something short is being done."""
+    console = message_console()
+    if not console.is_terminal:
+        yield
+        return
+    with console.status(label):
+        yield
 
 
 @contextmanager

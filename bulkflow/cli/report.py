@@ -10,15 +10,16 @@ import typer
 
 from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import FolderArgument, JsonOption, message_console, write_json
-from bulkflow.errors import Fault, InputError
+from bulkflow.errors import Fault, InputError, PlanningError, RecordsError
 
 if TYPE_CHECKING:
     from bulkflow.plan.compare import PlanDifference
     from bulkflow.plan.result import PlanResult
+    from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.report.terms import Terms
-    from bulkflow.scenario.model import Scenario
+    from bulkflow.scenario.reader import Workspace
 
-__all__ = ["mount", "write_report"]
+__all__ = ["lots_beside", "mount", "write_report"]
 
 REPORT_SCHEMA = "bulkflow-report-files/1"
 
@@ -79,34 +80,63 @@ def report(
         workspace = replace(workspace, scenario=opened.scenario)
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
-        write_report(html, result, workspace.scenario, since=earlier, terms=words)
+        beside = lots_beside(result, workspace, database)
+        write_report(html, result, workspace, since=earlier, terms=words, beside=beside, out=plan)
     if workbook is not None:
         write_workbook(result.plan, workbook)
     written = [str(one) for one in (html, workbook) if one is not None]
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})
     else:
-        message_console().print(f"Wrote {' and '.join(written)}.", soft_wrap=True)
+        message_console().print(f"Wrote {' and '.join(written)}.")
+
+
+def lots_beside(
+    result: PlanResult, workspace: Workspace, database: str | None
+) -> LotsInLoads | None:
+    """Return which lots fill the loads of a plan; None, and said so, where it cannot be told."""
+    from bulkflow.cli.progress import waiting
+    from bulkflow.report.lots_in_loads import lots_in_loads
+
+    try:
+        with waiting("filling loads from lots"):
+            return lots_in_loads(
+                workspace.scenario,
+                workspace.folder,
+                result.plan,
+                register=bool(result.register),
+                chain_head=result.chain_head,
+                database=database,
+            )
+    except (InputError, PlanningError, RecordsError) as error:
+        message_console().print(f"The report names no lots in loads: {error}")
+        return None
 
 
 def write_report(
     file: Path,
     result: PlanResult,
-    scenario: Scenario,
+    workspace: Workspace,
     *,
     since: PlanDifference | None = None,
     terms: Terms | None = None,
+    beside: LotsInLoads | None = None,
+    out: Path | None = None,
 ) -> None:
     """Write the report; the file appears whole or not at all."""
+    from bulkflow.cli.progress import waiting
+    from bulkflow.cli.whole_files import written_whole
     from bulkflow.report.page import render_report
 
-    text = render_report(result, scenario, since=since, terms=terms)
-    unfinished = file.with_name(f".{file.name}.part")
-    try:
-        unfinished.write_text(text, encoding="utf-8")
-        unfinished.replace(file)
-    except OSError as error:
-        mend = "Give a file in a folder that can be written to."
-        raise InputError(Fault(str(file), 0, "", "cannot be written", mend)) from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with waiting("drawing the report"):
+        text = render_report(
+            result,
+            workspace.scenario,
+            since=since,
+            terms=terms,
+            beside=beside,
+            folder=str(workspace.folder),
+            out=str(out or ""),
+        )
+    with written_whole(file) as stream:
+        stream.write(text)

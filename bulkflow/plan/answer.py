@@ -18,6 +18,7 @@ from rich.text import Text
 
 from bulkflow.plan import views
 from bulkflow.plan.finding import Finding
+from bulkflow.plan.next_steps import NextStep
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import ROUNDING, percent_words, summarise
 from bulkflow.program.answer import Plan
@@ -33,8 +34,10 @@ __all__ = [
     "plain_table",
     "print_answer",
     "print_findings",
+    "print_next_steps",
 ]
 
+MOST_STEPS = 4  # offered at the end
 NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
 WIDEST_NAME = 27  # columns given to the name of a lane before it is folded
 SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
@@ -76,6 +79,17 @@ def print_findings(findings: Sequence[Finding], console: Console) -> None:
         console.print(row)
     for caution in dict.fromkeys(one.caution for one in findings if one.caution):
         console.print(Text(caution, style="italic"))
+
+
+def print_next_steps(steps: Sequence[NextStep], console: Console) -> None:
+    """Print what comes next; a command stays on one line, to be copied."""
+    if not steps:
+        return
+    console.print()
+    console.print(Text("Next", style=HEADING))
+    for step in steps[:MOST_STEPS]:
+        console.print(f"{step.words}:")
+        console.print(Text(f"  {step.command}"), soft_wrap=True)
 
 
 def period_word(scenario: Scenario) -> str:

@@ -10,17 +10,20 @@ import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 from xml.sax.saxutils import escape
 
 import matplotlib as mpl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextToPath
 
-__all__ = ["INK", "SHADES", "Shade", "shade_of", "svg_text"]
+__all__ = ["INK", "SHADES", "Shade", "shade_of", "svg_text", "text_inches"]
 
 INK = "#1d2733"
-FONT = "DejaVu Sans, Helvetica, Arial, sans-serif"
+POINTS_PER_INCH = 72.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +51,17 @@ SHADES: tuple[Shade, ...] = (
 def shade_of(liquids: Sequence[str], liquid: str) -> Shade:
     """Return the shade of a liquid by its place among all liquids of the plan."""
     return SHADES[sorted(liquids).index(liquid) % len(SHADES)]
+
+
+@cache
+def text_inches(words: str, points: float) -> float:
+    """Return how wide a text is at a size, in inches.
+
+    Measured in the widest of the fonts a page may show it in, so that what fits here fits there.
+    """
+    face = FontProperties(family="DejaVu Sans", size=points)
+    width, _, _ = TextToPath().get_text_width_height_descent(words, face, ismath=False)
+    return float(width) / POINTS_PER_INCH
 
 
 def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:

@@ -11,17 +11,19 @@ from markupsafe import Markup
 
 from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
-from bulkflow.plan.result import PlanResult
+from bulkflow.plan.next_steps import next_steps
+from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import percent_words, summarise
 from bulkflow.program.answer import Plan
-from bulkflow.report import tables
-from bulkflow.report.charts import (
-    Series,
-    calendar_picture,
-    risk_picture,
-    stock_picture,
-    stock_series,
+from bulkflow.report import lot_tables, tables
+from bulkflow.report.calendars import (
+    calendar_pictures,
+    calendar_words,
+    leaving_loads,
+    tank_pictures,
 )
+from bulkflow.report.charts import Series, risk_picture, stock_picture, stock_series
+from bulkflow.report.lots_in_loads import LotsInLoads
 from bulkflow.report.map import lane_counts, map_picture
 from bulkflow.report.tables import Table
 from bulkflow.report.terms import Terms, english
@@ -52,6 +54,9 @@ def render_report(
     *,
     since: PlanDifference | None = None,
     terms: Terms | None = None,
+    beside: LotsInLoads | None = None,
+    folder: str = "",
+    out: str = "",
 ) -> str:
     """Return the report as the text of one HTML file.
 
@@ -61,6 +66,8 @@ def render_report(
     scenario : the workspace it was made from.
     since : what changed since an earlier plan, if there is one.
     terms : the language; English where left out.
+    beside : which lots fill the loads, and the gates of the lots.
+    folder, out : the workspace, and where the plan was written, for commands to copy.
     """
     say = terms or english()
     plan = result.plan
@@ -86,7 +93,8 @@ def render_report(
         ),
         origin=_origin(result, say),
         next_steps=_next_steps(result, say),
-        sections=list(_sections(result, scenario, since, say)),
+        commands=_commands(result, beside, folder, out, say) if folder else [],
+        sections=list(_sections(result, scenario, since, beside or LotsInLoads(), say)),
     )
 
 
@@ -111,8 +119,23 @@ def _next_steps(result: PlanResult, say: Terms) -> list[tuple[str, str]]:
     return steps
 
 
+def _commands(
+    result: PlanResult, beside: LotsInLoads | None, folder: str, out: str, say: Terms
+) -> list[tuple[str, str]]:
+    """Return commands that take the next step, each with what it is for."""
+    loads = beside.soonest(result.plan) if beside else ()
+    return [
+        (say(f"do_{step.key}", subject=step.subject), step.command)
+        for step in next_steps(result, folder=folder, out=out, loads=loads)
+    ]
+
+
 def _sections(
-    result: PlanResult, scenario: Scenario, since: PlanDifference | None, say: Terms
+    result: PlanResult,
+    scenario: Scenario,
+    since: PlanDifference | None,
+    beside: LotsInLoads,
+    say: Terms,
 ) -> Iterator[_Section]:
     plan = result.plan
     if result.findings:
@@ -120,7 +143,7 @@ def _sections(
         yield _Section("findings", say("h_findings"), notes)
     yield from _demand_sections(result, say)
     yield _map_section(scenario, plan, say)
-    yield from _load_sections(plan, say)
+    yield from _load_sections(plan, beside, say)
     yield _stock_section(scenario, plan, say)
     yield from _duty_sections(plan, say)
     yield _Section("purchases", say("h_purchases"), tables=(tables.purchases_table(plan, say),))
@@ -129,10 +152,8 @@ def _sections(
         say("h_runs"),
         tables=_filled(tables.charges_table(plan, say), tables.making_table(plan, say)),
     )
-    changed = tables.tanks_table(plan, say)
-    if changed.rows:
-        yield _Section("tanks", say("h_tanks"), tables=(changed,))
-    yield from _lot_sections(result, scenario, say)
+    yield _tanks_section(plan, scenario, say)
+    yield from _lot_sections(result, scenario, beside, say)
     if since is not None:
         yield _changes_section(since, say)
     costs = tables.costs_table(plan.costs, plan.currency, say)
@@ -161,29 +182,72 @@ def _map_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
     return _Section("map", say("h_map"), (say("map_note"),), (Markup(picture),))
 
 
-def _load_sections(plan: Plan, say: Terms) -> Iterator[_Section]:
-    by_lane = tables.lane_table(plan, say)
-    counts = lane_counts(plan)
-    pictures: tuple[Markup, ...] = ()
-    if counts:
-        alternative = say(
-            "calendar_alt",
-            loads=sum(counts.values()),
-            lanes=len(counts),
-            weeks=plan.quarter_periods,
-        )
-        drawn = calendar_picture(
-            plan, name="calendar", title=say("h_calendar"), description=alternative
-        )
-        pictures = (Markup(drawn),)
-    notes: tuple[str, ...] = (say("calendar_note"),) if counts else (say("no_loads"),)
-    yield _Section("calendar", say("h_calendar"), notes, pictures, _filled(by_lane))
-    ahead = tables.loads_table(views.loads_in(plan, range(1, 1 + NEXT_PERIODS)), say)
-    notes = () if ahead.rows else (say("no_loads"),)
-    later = tables.loads_table(
-        views.loads_in(plan, range(1 + NEXT_PERIODS, plan.quarter_periods + 1)), say
+def _load_sections(plan: Plan, beside: LotsInLoads, say: Terms) -> Iterator[_Section]:
+    loads = leaving_loads(plan)
+    keyed = lot_tables.keyed_lots(loads, beside.fillings)
+    if not loads:
+        yield _Section("calendar", say("h_calendar"), (say("no_loads"),))
+        return
+    alternative = say(
+        "calendar_alt",
+        loads=len(loads),
+        lanes=len({load.lane for load in loads}),
+        weeks=plan.quarter_periods,
+        calendar_in_words=calendar_words(plan, keyed),
     )
-    yield _Section("next", say("h_next"), notes, tables=_filled(ahead), folded=_filled(later))
+    drawn = calendar_pictures(
+        plan, keyed, name="calendar", title=say("h_calendar"), description=alternative
+    )
+    notes = [say("calendar_note")]
+    if keyed:
+        notes.append(say("calendar_lots"))
+    notes += beside.remarks
+    yield _Section(
+        "calendar",
+        say("h_calendar"),
+        tuple(notes),
+        tuple(Markup(one) for one in drawn),
+        _filled(lot_tables.keys_table(keyed, say), tables.lane_table(plan, say)),
+    )
+    yield _next_section(plan, beside, say)
+
+
+def _next_section(plan: Plan, beside: LotsInLoads, say: Terms) -> _Section:
+    soon, later = range(1, 1 + NEXT_PERIODS), range(1 + NEXT_PERIODS, plan.quarter_periods + 1)
+    ahead = views.loads_in(plan, soon)
+    notes = [] if ahead else [say("no_loads")]
+    for load in ahead:
+        filling = beside.fillings.get(load.load_id)
+        if filling is not None and filling.held:
+            notes.append(say("held_words", load=load.load_id, reason=filling.held))
+    first = lot_tables.loads_table(ahead, beside.fillings, say, say("h_next"))
+    rest = lot_tables.loads_table(
+        views.loads_in(plan, later), beside.fillings, say, say("later_loads")
+    )
+    return _Section(
+        "next", say("h_next"), tuple(notes), tables=_filled(first), folded=_filled(rest)
+    )
+
+
+def _tanks_section(plan: Plan, scenario: Scenario, say: Terms) -> _Section:
+    spells = lot_tables.tank_spells(plan)
+    if not spells:
+        return _Section("tanks", say("h_tanks"), (say("no_tanks"),))
+    description = say(
+        "tanks_alt",
+        tanks=len({(one.site, one.tank) for one in spells}),
+        changes=sum(one.changed for one in spells),
+    )
+    drawn = tank_pictures(
+        spells, plan.quarter_periods, name="tanks", title=say("h_tanks"), description=description
+    )
+    return _Section(
+        "tanks",
+        say("h_tanks"),
+        (say("tanks_note"),),
+        tuple(Markup(one) for one in drawn),
+        folded=(lot_tables.tanks_table(spells, scenario, say),),
+    )
 
 
 def _stock_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
@@ -263,32 +327,39 @@ def _risk_picture(plan: Plan, guarantee: str, place: int, say: Terms) -> str:
     )
 
 
-def _lot_sections(result: PlanResult, scenario: Scenario, say: Terms) -> Iterator[_Section]:
-    lots = tables.lots_table(scenario, say)
-    if lots.rows:
+def _lot_sections(
+    result: PlanResult, scenario: Scenario, beside: LotsInLoads, say: Terms
+) -> Iterator[_Section]:
+    if beside.lots:
+        gates = lot_tables.gates_table(beside.lots, say)
+        yield _Section("lots", say("h_lots"), (say("gates_note"),), tables=(gates,))
+    elif scenario.lots:
+        lots = lot_tables.lots_table(scenario.lots, say)
         yield _Section("lots", say("h_lots"), tables=(lots,))
     if not result.holds:
         return
-    notes = []
-    for hold in result.holds:
-        said = say(
-            "hold_words",
-            lot=hold.lot_id,
-            status=say(f"status_{hold.status}"),
-            lpa=f"{hold.lpa:,.0f}",
-            liquid=hold.liquid,
-            site=hold.site,
-        )
-        counted = (
-            say("counts_never")
-            if hold.enters_period is None
-            else say("counts_from", week=hold.enters_period)
-        )
-        loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
-        note = f" {hold.note}" if hold.note else ""
-        notes.append(f"{said}{note} ({counted}{loads})")
     table = tables.holds_table(result.holds, result.plan.currency, say)
-    yield _Section("holds", say("h_holds"), tuple(notes), tables=(table,))
+    notes = tuple(_hold_words(hold, say) for hold in result.holds)
+    yield _Section("holds", say("h_holds"), notes, tables=(table,))
+
+
+def _hold_words(hold: HoldCost, say: Terms) -> str:
+    said = say(
+        "hold_words",
+        lot=hold.lot_id,
+        status=say(f"status_{hold.status}"),
+        lpa=f"{hold.lpa:,.0f}",
+        liquid=hold.liquid,
+        site=hold.site,
+    )
+    counted = (
+        say("counts_never")
+        if hold.enters_period is None
+        else say("counts_from", week=hold.enters_period)
+    )
+    loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
+    parts = [f"{counted}{loads}", hold.note, hold.unpriced]
+    return " ".join([said, *(f"{part.rstrip('.')}." for part in parts if part)])
 
 
 def _changes_section(since: PlanDifference, say: Terms) -> _Section:

@@ -13,7 +13,7 @@ from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import percent_words
-from bulkflow.program.answer import CostBreakdown, Plan, PlannedLoad
+from bulkflow.program.answer import CostBreakdown, Plan
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Scenario
 
@@ -28,16 +28,14 @@ __all__ = [
     "due_table",
     "holds_table",
     "lane_table",
-    "loads_table",
-    "lots_table",
     "making_table",
     "purchases_table",
     "risk_table",
     "shortage_table",
     "stock_table",
-    "tanks_table",
 ]
 
+LONGEST_WHOLE = 14  # characters
 COST_PARTS = (
     "spirit", "making", "freight", "handling", "capital", "change", "shortage", "floors", "sales",
 )  # fmt: skip
@@ -58,6 +56,11 @@ class Cell:
     text: str
     key: float | str
     alarm: bool = False
+
+    @property
+    def whole(self) -> bool:
+        """Whether it stays on one line: a name, a day, a word."""
+        return len(self.text) <= LONGEST_WHOLE and " " not in self.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,37 +126,6 @@ def lane_table(plan: Plan, say: Terms) -> Table:
         Heading(say("lpa"), number=True),
     )
     return Table(say("h_calendar"), heads, rows)
-
-
-def loads_table(loads: Sequence[PlannedLoad], say: Terms) -> Table:
-    """Return loads one by one, each filled tank or compartment a row."""
-    heads = (
-        Heading(say("loading_day")),
-        Heading(say("load")),
-        Heading(say("lane")),
-        Heading(say("tank")),
-        Heading(say("liquid")),
-        Heading(say("lpa"), number=True),
-        Heading(say("litres"), number=True),
-        Heading(say("usable_day")),
-        Heading(say("state")),
-    )
-    rows = tuple(
-        (
-            day(load.loading_day),
-            text(load.load_id),
-            text(load.lane),
-            text(load.tank_type),
-            text(part.liquid),
-            number(part.lpa),
-            number(part.litres_20c),
-            day(load.usable_day),
-            text(say(f"kind_{load.kind.value}")),
-        )
-        for load in loads
-        for part in load.parts
-    )
-    return Table(say("h_next"), heads, rows)
 
 
 def stock_table(plan: Plan, scenario: Scenario, say: Terms) -> Table:
@@ -307,46 +279,6 @@ def making_table(plan: Plan, say: Terms) -> Table:
     return Table(say("h_runs"), heads, rows)
 
 
-def tanks_table(plan: Plan, say: Terms) -> Table:
-    """Return tanks that change their liquid in the quarter."""
-    heads = (
-        Heading(say("site")),
-        Heading(say("tank")),
-        Heading(say("changed"), number=True),
-        Heading(say("set_to")),
-    )
-    rows = tuple(
-        (text(row.site), text(row.tank), number(row.period), text(row.liquid))
-        for row in plan.tank_settings
-        if row.changed and row.period <= plan.quarter_periods
-    )
-    return Table(say("h_tanks"), heads, rows)
-
-
-def lots_table(scenario: Scenario, say: Terms) -> Table:
-    """Return opening lots with where they stand before their gates."""
-    heads = (
-        Heading(say("lot")),
-        Heading(say("liquid")),
-        Heading(say("site")),
-        Heading(say("lpa"), number=True),
-        Heading(say("status")),
-        Heading(say("decision_due")),
-    )
-    rows = tuple(
-        (
-            text(lot.lot_id),
-            text(lot.liquid),
-            text(lot.site),
-            number(lot.lpa),
-            text(say(f"status_{lot.status.value}"), alarm=lot.status.value != "released"),
-            day(lot.decision_due) if lot.decision_due else blank(),
-        )
-        for lot in scenario.lots
-    )
-    return Table(say("h_lots"), heads, rows)
-
-
 def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
     """Return what each closed gate costs, as planned, released, and failed."""
     heads = (
@@ -378,7 +310,7 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
 
 def _saving(hold: HoldCost, say: Terms) -> Cell:
     if hold.saving_least is None or hold.saving_most is None:
-        return Cell(hold.unpriced, float("-inf"))
+        return blank()
     words = say("saving_range", least=f"{hold.saving_least:,.0f}", most=f"{hold.saving_most:,.0f}")
     return Cell(words, hold.saving_most)
 

@@ -16,6 +16,7 @@ from pathlib import Path
 import yaml
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.plan.next_steps import WORDS
 
 __all__ = ["ENGLISH", "Terms", "english", "read_terms"]
 
@@ -55,7 +56,8 @@ class Terms:
 def english() -> Terms:
     """Return the complete table of terms."""
     text = files("bulkflow.report").joinpath("terms_en.yaml").read_text("utf-8")
-    return Terms(ENGLISH, yaml.safe_load(text))
+    steps = {f"do_{key}": words for key, words in WORDS.items()}
+    return Terms(ENGLISH, {**yaml.safe_load(text), **steps})
 
 
 def read_terms(file: Path) -> Terms:

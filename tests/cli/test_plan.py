@@ -59,7 +59,10 @@ def test_plan_prints_the_answer_and_nothing_else_on_stdout(workspace: Path, caps
     assert "the \nhorizon costs 11,122 EUR, proved the cheapest.\n" in out
     assert err == ""
     assert "\x1b" not in out
-    assert max(map(len, out.splitlines())) <= 80
+    told, _, after = out.partition("\nNext\n")
+    assert max(map(len, told.splitlines())) <= 80
+    commands = [line.strip() for line in after.splitlines() if line.startswith("  ")]
+    assert commands == [f"bulkflow plan {workspace} --out plans/two_sites"]  # to copy, unbroken
 
 
 def test_plan_as_json_is_one_document_that_reads_back(workspace: Path, capsys):

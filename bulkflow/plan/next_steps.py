@@ -1,0 +1,105 @@
+"""What comes next after a plan, as commands to copy: for the terminal and the report.
+
+Each step names who takes it and fits the plan at hand; nothing is offered that would be refused.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from bulkflow.plan import views
+from bulkflow.plan.result import HoldCost, PlanResult
+
+__all__ = ["NextStep", "next_steps"]
+
+OPEN_GAP = 0.01  # from which more time is worth offering
+MORE_SECONDS = 300
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """A step: what for (a key of words), the command, and what it is about.
+
+    Parameters
+    ----------
+    key : ``more_time``, ``short``, ``gate``, ``fill``, ``load``, ``keep`` or ``chain``.
+    subject : a lot, a load or a place; '' for the whole plan.
+    """
+
+    key: str
+    command: str
+    subject: str = ""
+
+    @property
+    def words(self) -> str:
+        """What the step is for, in English."""
+        return WORDS[self.key].format(subject=self.subject)
+
+
+WORDS = {
+    "short": "See what stands in the way of what is short",
+    "gate": "See which gate {subject} waits for, and what opens it",
+    "keep": "Plan again and keep the plan: report, workbook, tables",
+    "fill": "Fill its loads from lots, to promise and to load them",
+    "load": "See what load {subject} still needs before it is loaded",
+    "more_time": "Look longer for a cheaper plan",
+    "chain": "Check the register that the lots came from",
+}
+
+
+def next_steps(
+    result: PlanResult,
+    *,
+    folder: str,
+    out: str = "",
+    database: str = "",
+    loads: tuple[str, ...] = (),
+) -> list[NextStep]:
+    """Return what comes next, the most pressing first.
+
+    Parameters
+    ----------
+    folder : the workspace, as the user names it.
+    out : the folder the plan was written to; '' for none.
+    database : of the register, where the user named one; without its secrets.
+    loads : names of loads that the register has, the first to leave first.
+    """
+    at = f" --database {shlex.quote(database)}" if database else ""
+    return list(_steps(result, folder, out, at, loads))
+
+
+def _steps(
+    result: PlanResult, workspace: str, written: str, at: str, loads: tuple[str, ...]
+) -> Iterator[NextStep]:
+    plan, folder, out = result.plan, shlex.quote(workspace), shlex.quote(written)
+    if views.short_demand(plan, result.unmet):
+        yield NextStep("short", f"bulkflow check {folder}")
+    waiting = _most_wanted(result.holds)
+    if waiting is not None and result.register:
+        lot = shlex.quote(waiting.lot_id)
+        yield NextStep("gate", f"bulkflow lots why {folder} {lot}{at}", waiting.lot_id)
+    if not written:
+        name = shlex.quote(f"plans/{PurePath(workspace).name or 'plan'}")
+        yield NextStep("keep", f"bulkflow plan {folder} --out {name}{at}")
+    elif result.register and plan.loads:
+        yield NextStep("fill", f"bulkflow loads allocate {folder} {out}{at}")
+    if loads:
+        name = shlex.quote(loads[0])
+        yield NextStep("load", f"bulkflow loads show {folder} {name}{at}", loads[0])
+    if plan.proof.gap > OPEN_GAP:
+        since = f" --since {out}" if written else ""
+        yield NextStep("more_time", f"bulkflow plan {folder}{since} --seconds {MORE_SECONDS}{at}")
+    if result.register:
+        yield NextStep("chain", f"bulkflow records verify {folder}{at}")
+
+
+def _most_wanted(holds: tuple[HoldCost, ...]) -> HoldCost | None:
+    """Return the lot whose release saves most, else one that loads count on, else the first."""
+    return max(
+        holds,
+        key=lambda hold: (hold.saving_most or 0.0, len(hold.loads), hold.lpa),
+        default=None,
+    )

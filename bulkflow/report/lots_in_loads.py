@@ -1,0 +1,211 @@
+"""What the register says beside a plan: which lots fill its loads, and the gates of its lots.
+
+A plan is in liquids and loads; its report names lots too. They come from the register, by the
+same allocation that ``bulkflow loads allocate`` keeps; here nothing is kept. Where a workspace
+was planned without a register, its tables are taken over into one in memory, for the report
+alone.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+from sqlalchemy.orm import Session
+
+from bulkflow.loads.bodies import LotShare
+from bulkflow.loads.proposing import ProposedLoad, propose
+from bulkflow.loads.queries import loads_in
+from bulkflow.loads.sources import floor_thousandth
+from bulkflow.loads.tables import LOADS
+from bulkflow.lots.explaining import Explanation, explain_lots
+from bulkflow.lots.queries import LotFilter, list_lots
+from bulkflow.lots.register import open_register
+from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds
+from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
+from bulkflow.records.actors import Actor
+from bulkflow.records.settings import settings_for
+from bulkflow.records.times import Clock, system_clock
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["Filling", "LotsInLoads", "lots_in_loads"]
+
+IN_MEMORY = "sqlite:///:memory:"
+SECONDS = 3.0
+"""Time for each goal of the allocation: enough in practice, and a report should not wait long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """What fills a load.
+
+    Parameters
+    ----------
+    name : what the load is, or would be, called in the register.
+    shares : lots, oldest first, with their LPA; empty where none could be found.
+    held : why it cannot be filled from released lots; '' where nothing holds it.
+    earliest : the first day on which a held load could be filled, where one is known.
+    on_register : whether the register has the load.
+    """
+
+    name: str
+    shares: tuple[LotShare, ...]
+    held: str = ""
+    earliest: date | None = None
+    on_register: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LotsInLoads:
+    """What the register says beside a plan.
+
+    Parameters
+    ----------
+    fillings : by the name of the load in the plan; loads from suppliers have none.
+    lots : why each lot that holds liquid may ship or not.
+    remarks : what the reader should know of the allocation.
+    """
+
+    fillings: dict[str, Filling] = field(default_factory=dict)
+    lots: tuple[Explanation, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    def soonest(self, plan: Plan) -> tuple[str, ...]:
+        """Return the loads that the register has and that are still to leave, soonest first."""
+        leaving = sorted(
+            (load.loading_day, found.name)
+            for load in plan.loads
+            if load.kind is not LoadKind.UNDER_WAY
+            and (found := self.fillings.get(load.load_id)) is not None
+            and found.on_register
+        )
+        return tuple(name for _, name in leaving)
+
+
+def lots_in_loads(
+    scenario: Scenario,
+    folder: Path,
+    plan: Plan,
+    *,
+    register: bool,
+    chain_head: str = "",
+    database: str | None = None,
+    seconds: float = SECONDS,
+    clock: Clock = system_clock,
+) -> LotsInLoads:
+    """Return what fills the loads of a plan, and the gates of the lots there are.
+
+    Parameters
+    ----------
+    scenario : as it was planned, with the opening lots of the plan.
+    folder : the workspace.
+    register : whether the plan was made from its register; else its tables are read.
+    chain_head : of the register when the plan was made.
+    seconds : for each goal of the allocation.
+
+    Raises
+    ------
+    PlanningError
+        No allocation was found in the time.
+    RecordsError, InputError
+        The register cannot be opened; the tables cannot be taken over.
+    """
+    opened = _register(folder, database) if register else _from_tables(folder, clock)
+    with opened as session:
+        if session is None:
+            return LotsInLoads()
+        lots = explain_lots(session, list_lots(session, LotFilter(with_stock=True)))
+        proposal = propose(session, scenario, plan, chain_head=chain_head, seconds=seconds)
+        found = _Found(plan, session)
+        for one in proposal.loads:
+            found.add(one)
+        gaps = tuple(
+            f"Which lot fills which load is not proved best in one goal ({goal}, {gap:.2%} off)."
+            for goal, gap in proposal.gaps
+        )
+        return LotsInLoads(found.fillings(), tuple(lots), (*proposal.remarks, *gaps))
+
+
+@contextmanager
+def _register(folder: Path, database: str | None) -> Iterator[Session | None]:
+    settings = settings_for(folder, database)
+    with open_register(settings, LOADS, create=False) as store, store.read() as session:
+        yield session
+
+
+@contextmanager
+def _from_tables(folder: Path, clock: Clock) -> Iterator[Session | None]:
+    """Give the workspace's tables taken over into a register in memory; None without tables."""
+    if not (folder / OPENING_FILE).is_file():
+        yield None
+        return
+    settings = settings_for(folder, IN_MEMORY)
+    reader = Actor.current()
+    with open_register(settings, LOADS, actor=reader, clock=clock) as store:
+        with store.write(reader) as session:
+            import_seeds(session, folder, today=clock().date())
+        with store.read() as session:
+            yield session if has_lots(session) else None
+
+
+_Key = tuple[str, str, date, tuple[str, ...], Decimal]
+
+
+def _key_of_planned(load: PlannedLoad) -> _Key:
+    lpa = sum((floor_thousandth(part.lpa) for part in load.parts), Decimal(0))
+    liquids = tuple(sorted({part.liquid for part in load.parts}))
+    return load.lane, load.tank_type, load.loading_day, liquids, lpa
+
+
+def _key_of_proposed(one: ProposedLoad) -> _Key:
+    load = one.load
+    liquids = tuple(sorted({part.liquid_id for part in load.parts}))
+    return load.lane_id, load.tank_type, load.loading_day, liquids, one.asked_lpa
+
+
+class _Found:
+    """Gathers fillings, then hands them to the loads of the plan.
+
+    The register gives planned loads names of its own. Loads alike in lane, tank, day, liquids and
+    LPA can stand for each other, so they are matched in order.
+    """
+
+    def __init__(self, plan: Plan, session: Session) -> None:
+        self.plan = plan
+        self.by_name: dict[str, Filling] = {}
+        self.alike: dict[_Key, list[Filling]] = defaultdict(list)
+        for record in loads_in(session):
+            name = record.load_id
+            self.by_name[name] = Filling(name, record.shares, on_register=True)
+
+    def add(self, one: ProposedLoad) -> None:
+        """Take in a load as it would stand on the register."""
+        shares = tuple(share for part in one.load.parts for share in part.shares)
+        known = one.before is not None
+        filling = Filling(one.load.load_id, shares, one.reason, one.earliest, known)
+        self.alike[_key_of_proposed(one)].append(filling)
+
+    def fillings(self) -> dict[str, Filling]:
+        """Return what fills each load of the plan."""
+        proposed = {one.name: one for rows in self.alike.values() for one in rows}
+        known = self.by_name | proposed
+        plain: list[PlannedLoad] = []
+        found: dict[str, Filling] = {}
+        for load in self.plan.loads:
+            if load.load_id in known:
+                found[load.load_id] = known[load.load_id]
+            else:
+                plain.append(load)
+        taken = {one.name for one in found.values()}
+        for load in plain:
+            rows = self.alike.get(_key_of_planned(load), [])
+            free = [one for one in rows if one.name not in taken]
+            if free:
+                found[load.load_id] = free[0]
+                taken.add(free[0].name)
+        return found
