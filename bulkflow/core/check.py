@@ -335,12 +335,9 @@ class _Checker:
         for term in limit.terms:
             counted = self._counted(term)
             times = _series(term.times, self.last, 1.0)
-            for period in range(self.last):
-                first = max(0, period - term.lag_last)
-                window = counted[first : max(first, period - term.lag_first + 1)]
-                part = times[period] * float(window.sum())
-                rows[period] += part
-                size[period] = max(size[period], abs(part))
+            part = times * self._windows(counted, term)
+            rows += part
+            size = np.maximum(size, np.abs(part))
         within = np.ones(self.last, dtype=bool)
         if limit.periods is not None:
             within = np.isin(np.arange(self.last) + 1, limit.periods)
@@ -353,6 +350,14 @@ class _Checker:
         high = np.where(within, _series(most, len(rows), np.inf), np.inf)
         yield from self._over("limit", limit.id, rows, high, size)
         yield from self._over("limit", limit.id, low, rows, size)
+
+    def _windows(self, counted: FloatArray, term: Term) -> FloatArray:
+        """Return, for each period t, the sum over the periods t - lag_last to t - lag_first."""
+        running = np.concatenate([[0.0], np.cumsum(counted)])
+        now = np.arange(self.last)
+        begin = np.clip(now - term.lag_last, 0, self.last)
+        end = np.maximum(begin, np.clip(now - term.lag_first + 1, 0, self.last))
+        return np.asarray(running[end] - running[begin])
 
     def _counted(self, term: Term) -> FloatArray:
         """Return the quantity a term counts in each period."""

@@ -16,9 +16,17 @@ from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.program import Program
 from bulkflow.errors import SolverError
 
-__all__ = ["polish", "solve_fixed"]
+__all__ = ["is_whole", "polish", "solve_fixed"]
 
 FloatArray = NDArray[np.float64]
+
+_ROUNDING = 1e-9
+
+
+def is_whole(program: Program, values: FloatArray) -> bool:
+    """Tell whether the whole columns are whole but for rounding, so that nothing rests on it."""
+    whole = values[program.integer]
+    return bool((np.abs(whole - np.round(whole)) <= _ROUNDING).all())
 
 
 def polish(program: Program, values: FloatArray) -> FloatArray:

@@ -24,7 +24,7 @@ from bulkflow.core.outcome import (
     StoppedBy,
     relative_gap,
 )
-from bulkflow.core.polish import polish
+from bulkflow.core.polish import is_whole, polish
 from bulkflow.core.program import Program
 from bulkflow.core.pulp_model import PulpModel, cbc_name
 from bulkflow.core.readback import column_values, read_solution
@@ -172,8 +172,12 @@ class _Run:
     def _plan(self, answer: MipAnswer) -> tuple[Solution | None, float | None]:
         if answer.values is None:
             return None, None
-        values = polish(self.program, answer.values)
+        values = answer.values
         solution = read_solution(self.data, self.program, values)
         report = check_solution(self.data.network, solution)
-        report.raise_for_breaches()
+        if report.breaches or not is_whole(self.program, values):
+            values = polish(self.program, values)
+            solution = read_solution(self.data, self.program, values)
+            report = check_solution(self.data.network, solution)
+            report.raise_for_breaches()
         return solution, report.objective
