@@ -157,6 +157,10 @@ def _environment() -> Environment:
     made.filters["when"] = _when
     made.filters["words"] = _words
     made.filters["number"] = _number
+    made.filters["inline"] = _inline
+    made.filters["columns"] = _columns
+    made.filters["plain_items"] = _plain_items
+    made.filters["further_items"] = _further_items
     made.tests["flat_rows"] = _is_rows
     return made
 
@@ -186,7 +190,7 @@ def _words(key: object) -> str:
 
 
 def _number(value: object) -> str:
-    """Return a value of a document: numbers to six figures, the rest as text."""
+    """Return a plain value of a document as text: numbers to six figures."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
@@ -194,12 +198,52 @@ def _number(value: object) -> str:
     return "" if value is None else str(value)
 
 
+def _inline(value: object) -> str:
+    """Return a value of a document, nested ones too, in one line."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{_words(key)} {_inline(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return "; ".join(_inline(item) for item in value)
+    return _number(value)
+
+
+def _depth(value: object) -> int:
+    """Return how deep a value is nested: 0 for a plain one."""
+    if isinstance(value, Mapping):
+        value = list(value.values())
+    if isinstance(value, list | tuple):
+        return 1 + max((_depth(item) for item in value), default=0)
+    return 0
+
+
+def _plain_items(document: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    """Return what of a document fits on a line each, by key."""
+    return [(key, item) for key, item in sorted(document.items()) if _fits(item)]
+
+
+def _further_items(document: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    return [(key, item) for key, item in sorted(document.items()) if not _fits(item)]
+
+
+def _fits(value: object) -> bool:
+    return _depth(value) < 2 and len(_inline(value)) <= _LONGEST_LINE
+
+
 def _is_rows(value: object) -> bool:
-    """Whether a value is a list of records of plain values, to be shown as a table."""
+    """Whether a value is a list of records, to be shown as a table."""
     if not isinstance(value, list) or not value:
         return False
     if not all(isinstance(row, dict) for row in value):
         return False
-    columns = {key for row in value for key in row}
-    plain = all(not isinstance(cell, dict | list) for row in value for cell in row.values())
-    return plain and len(columns) <= 9
+    shallow = all(_depth(cell) <= _DEEPEST_CELL for row in value for cell in row.values())
+    return shallow and len(_columns(value)) <= _MOST_COLUMNS
+
+
+def _columns(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the keys of some records in the order met."""
+    return list(dict.fromkeys(key for row in rows for key in row))
+
+
+_LONGEST_LINE = 400
+_DEEPEST_CELL = 2
+_MOST_COLUMNS = 16

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bulkflow.cli.register_options import DatabaseOption
+from bulkflow.cli.register_options import DatabaseOption, day_option
 from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
@@ -22,6 +22,7 @@ from bulkflow.cli.shell import (
     result_console,
     write_json,
 )
+from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -84,6 +85,14 @@ SinceOption = Annotated[
         help="Start from this earlier plan (plan.json or its folder) and show what changed.",
     ),
 ]
+OnOption = Annotated[
+    str | None,
+    typer.Option(
+        "--on",
+        metavar="DATE",
+        help="Plan from this later day on (the first of a period), from the register's account.",
+    ),
+]
 HoldsOption = Annotated[
     bool,
     typer.Option(
@@ -128,6 +137,7 @@ def plan(
     nodes: NodesOption = None,
     rounds: RoundsOption = None,
     since: SinceOption = None,
+    on: OnOption = None,
     price_holds: HoldsOption = True,
     explain: ExplainOption = True,
     register: RegisterOption = True,
@@ -156,9 +166,7 @@ def plan(
     earlier = read_plan_at(since) if since is not None else None
     if out is not None:
         refuse_unfit(out)
-    origin: dict[str, Any] = {}
-    if register:
-        workspace, origin = _from_register(workspace, database)
+    workspace, origin = _opened(workspace, database, on, register=register)
     options = SolveOptions(
         seconds=clock.for_search(gates=price_holds and _has_gates(workspace)),
         gap=gap,
@@ -179,7 +187,7 @@ def plan(
         console = result_console()
         print_answer(result, workspace.scenario, console)
         if earlier is not None:
-            _print_changes(earlier, result, console)
+            _print_changes(earlier, result, console, workspace, database if register else None)
     beside: LotsInLoads | None = None
     if out is not None:  # late, so that the answer is shown whatever the disk does
         beside = lots_beside(result, workspace, database)
@@ -219,12 +227,15 @@ def _companions(
     out: Path,
 ) -> dict[str, Callable[[Path], None]]:
     """Return what writes the report and the workbook beside the tables of a plan."""
+    from bulkflow.account.changes import comparable
     from bulkflow.cli.report import write_report
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE
     from bulkflow.report.workbook import write_workbook
 
-    since = compare_plans(earlier, result) if earlier is not None else None
+    since = None
+    if earlier is not None:
+        since = compare_plans(comparable(earlier, result)[0], result)
     return {
         REPORT_FILE: lambda file: write_report(
             file, result, workspace, since=since, beside=beside, out=out
@@ -270,13 +281,29 @@ def _planned(
     )
 
 
-def _print_changes(earlier: PlanResult, result: PlanResult, console: Console) -> None:
+def _print_changes(
+    earlier: PlanResult,
+    result: PlanResult,
+    console: Console,
+    workspace: Workspace,
+    database: str | None,
+) -> None:
+    from bulkflow.account.changes import comparable, news_since
     from bulkflow.plan.answer_difference import print_difference
     from bulkflow.plan.compare import compare_plans
 
     console.print()
     console.rule("What changed since the earlier plan", style="", align="left", characters="=")
-    print_difference(compare_plans(earlier, result), console)
+    news = news_since(workspace.folder, database, earlier) if result.register else ()
+    if news:
+        console.print("Why: what the register learned since then")
+        for words in news:
+            console.print(f"  {words}")
+        console.print()
+    before, remark = comparable(earlier, result)
+    if remark:
+        console.print(f"{remark}\n")
+    print_difference(compare_plans(before, result), console)
 
 
 def _priced(
@@ -298,11 +325,18 @@ def _priced(
     return result
 
 
-def _from_register(workspace: Workspace, database: str | None) -> tuple[Workspace, dict[str, str]]:
-    """Return the workspace with the opening lots its register has, and where they come from."""
-    from bulkflow.loads.opening import with_register_and_loads
+def _opened(
+    workspace: Workspace, database: str | None, on: str | None, *, register: bool
+) -> tuple[Workspace, dict[str, str]]:
+    """Return the workspace with the opening position its register has, and where it is from."""
+    from bulkflow.account.position import with_account
 
-    opened = with_register_and_loads(workspace.scenario, workspace.folder, database)
+    day = day_option("--on", on)
+    if not register:
+        if day is not None:
+            raise InputError(Fault("", 0, "--on", "is given with --no-register", "Leave out one."))
+        return workspace, {}
+    opened = with_account(workspace.scenario, workspace.folder, database, on=day)
     if opened.said:
         message_console().print(opened.said)
     origin = {"register": opened.register, "chain_head": opened.chain_head}
