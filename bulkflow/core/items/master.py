@@ -152,6 +152,21 @@ class Master(HighsSession):
         columns = len(self.shared.rest) + np.arange(len(self.plans))
         self.set_bounds(columns, np.zeros(len(columns)), upper)
 
+    def hold_rest(self, values: FloatArray | None) -> None:
+        """Hold the whole columns of the rest fast, or (None) let them go again.
+
+        Parameters
+        ----------
+        values : of all columns of the program.
+        """
+        shared, program = self.shared, self.shared.program
+        held = np.flatnonzero(program.integer[shared.rest])
+        columns = shared.rest[held]
+        lower, upper = program.lower[columns], program.upper[columns]
+        if values is not None:
+            lower = upper = np.round(values[columns])
+        self.set_bounds(held, lower, upper)
+
     def pick(
         self,
         deadline: Deadline,

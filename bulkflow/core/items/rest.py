@@ -1,7 +1,8 @@
 """Rounding rows of the rest: a limited flow in whole vehicles.
 
 With x <= U, x <= C k, k whole and r = U - C floor(U / C) > 0, also x <= U - r (ceil(U / C) - k): a
-lane that runs at its limit pays for whole vehicles. U is what the rows imply.
+lane that runs at its limit pays for whole vehicles. U is what the rows imply. A row over whole
+columns only, all counted in multiples of one number, has a right-hand side in such multiples too.
 """
 
 from __future__ import annotations
@@ -19,10 +20,13 @@ __all__ = ["with_rounding_rows"]
 
 # Shares of a vehicle below this make weak rows with far-apart coefficients.
 _LEAST_SHARE = 1e-3
+# Sides that are whole but for rounding noise stay.
+_NEAR = 1e-9
 
 
 def with_rounding_rows(data: NetworkData, program: Program) -> Program:
     """Return the program with a rounding row for every lane and period that has one."""
+    program = _with_whole_sides(program)
     upper = implied_upper(program)
     flows, counts, rests, sides = [], [], [], []
     for lane in data.lanes:
@@ -62,4 +66,24 @@ def with_rounding_rows(data: NetworkData, program: Program) -> Program:
         row_refs=(*program.row_refs, *([""] * len(number))),
         row_commodities=np.concatenate([program.row_commodities, none]),
         row_periods=np.concatenate([program.row_periods, none]),
+    )
+
+
+def _with_whole_sides(program: Program) -> Program:
+    """Return the program with the sides of rows over whole columns only rounded."""
+    matrix = program.matrix
+    rows = np.repeat(np.arange(program.rows), np.diff(matrix.indptr))
+    size = np.full(program.rows, np.inf)
+    np.minimum.at(size, rows, np.abs(matrix.data))
+    multiple = matrix.data / size[rows]
+    fits = program.integer[matrix.indices] & (np.abs(multiple - np.round(multiple)) < 1e-12)
+    whole = np.bincount(rows, weights=~fits, minlength=program.rows) == 0
+    whole &= np.isfinite(size)
+    size = np.where(whole, size, 1.0)
+    upper = np.floor(program.row_upper / size + _NEAR) * size
+    lower = np.ceil(program.row_lower / size - _NEAR) * size
+    return replace(
+        program,
+        row_upper=np.where(whole, np.minimum(program.row_upper, upper), program.row_upper),
+        row_lower=np.where(whole, np.maximum(program.row_lower, lower), program.row_lower),
     )

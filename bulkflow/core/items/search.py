@@ -49,7 +49,11 @@ _ROUND_SHARE = 0.15
 _THROWN = 0.2
 _HARDER, _SOFTER = 1.25, 0.97
 _PICK_NODES = 2_000
-_PICK_SHARE = 0.5
+_PICK_SHARE, _HARD_PICK_SHARE = 0.5, 0.25
+_IN_TURN_SHARE, _LATER_SHARE = 0.5, 0.15
+# With more whole columns in a period than this the rest takes a way of its own.
+_HARD_REST = 3
+_WHOLE = 1e-6
 # Plans of an item that a first pick chooses from: more make the search slow, fewer have no answer.
 _PICK_FROM = 5
 # A plan with this share of its item is chosen.
@@ -213,7 +217,8 @@ class ItemSearch:
         }
         each = _PICK_FROM
         while not self._over():
-            part = self.deadline.part(_PICK_SHARE * self.deadline.remaining())
+            share = _HARD_PICK_SHARE if self._rest_is_hard() else _PICK_SHARE
+            part = self.deadline.part(share * self.deadline.remaining())
             self.master.choose_from(self._with_best(self._nearest(generator, each) | settled))
             answer = self.master.pick(
                 part, gap=0.2 * self.options.gap, max_nodes=self._nodes(), start=self._as_start()
@@ -266,8 +271,16 @@ class ItemSearch:
     def _take(self, values: FloatArray) -> bool:
         """Complete the counts in values of the program's columns; keep what comes if better."""
         whole = np.round(values[self.completion.counts])
-        part = self.deadline.part(max(0.2, 0.15 * self.deadline.remaining()))
-        plan = self.completion.complete(whole, part, gap=self.options.gap * 0.2, start=values)
+        in_turn = self.best is not None and self._rest_is_hard() and not self._is_whole(values)
+        share = _IN_TURN_SHARE if in_turn else _LATER_SHARE
+        part = self.deadline.part(max(0.2, share * self.deadline.remaining()))
+        plan = self.completion.complete(
+            whole,
+            part,
+            gap=self.options.gap * 0.2,
+            start=values,
+            in_turn=in_turn,
+        )
         if plan is None:
             return False
         if self.best is not None and plan.objective >= self.best.plan.objective - 1e-7 * abs(
@@ -279,6 +292,14 @@ class ItemSearch:
         self.listening.planned(plan)
         return True
 
+    def _rest_is_hard(self) -> bool:
+        return len(self.completion.rest) > _HARD_REST * self.program.periods
+
+    def _is_whole(self, values: FloatArray) -> bool:
+        """Tell whether the rest's whole columns are."""
+        rest = values[self.completion.rest]
+        return bool((np.abs(rest - np.round(rest)) < _WHOLE).all())
+
     # Neighbourhoods ------------------------------------------------------------------------
 
     def _improve(self, generator: Generator, pricer: Pricer) -> None:
@@ -289,9 +310,14 @@ class ItemSearch:
         items = len(self.split.items)
         rng = np.random.default_rng(self.options.seed)
         size = float(min(items, _NEIGHBOURS))
+        turn = 0
         while not self._over() and self.best is not None:
-            chosen = rng.choice(items, int(size), replace=False)
-            nodes = self._neighbourhood(generator, pricer, set(chosen.tolist()))
+            chosen = set(rng.choice(items, int(size), replace=False).tolist())
+            turn += 1
+            if turn % 2 or self._rest_is_hard():
+                self.master.hold_rest(self.best.plan.values)
+            nodes = self._neighbourhood(generator, pricer, chosen)
+            self.master.hold_rest(None)
             if size >= items and nodes < _NEIGHBOUR_NODES:
                 return
             grow = 1.15 if nodes < _NEIGHBOUR_NODES / 10 else 1.0
