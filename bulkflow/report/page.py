@@ -24,7 +24,7 @@ from bulkflow.report.calendars import (
 )
 from bulkflow.report.charts import Series, risk_picture, stock_picture, stock_series
 from bulkflow.report.lots_in_loads import LotsInLoads
-from bulkflow.report.map import lane_counts, map_picture
+from bulkflow.report.map import lane_counts, map_picture, placed_map
 from bulkflow.report.tables import Table
 from bulkflow.report.terms import Terms, english
 from bulkflow.scenario.model import Scenario
@@ -178,8 +178,14 @@ def _map_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
     words = ", ".join(f"{lane} {loads}" for lane, loads in sorted(counts.items())) or say("none")
     sites = len(scenario.sites) + len(scenario.suppliers)
     description = say("map_alt", sites=sites, lanes=len(scenario.lanes), lanes_in_words=words)
-    picture = map_picture(scenario, plan, name="map", title=say("h_map"), description=description)
-    return _Section("map", say("h_map"), (say("map_note"),), (Markup(picture),))
+    placed = placed_map(scenario, plan)
+    picture = map_picture(
+        placed, scenario, plan, name="map", title=say("h_map"), description=description
+    )
+    notes = [say("map_note"), say("map_real" if placed.real else "map_schematic")]
+    if placed.unlabelled:
+        notes.append(say("map_unlabelled", lanes=", ".join(placed.unlabelled)))
+    return _Section("map", say("h_map"), tuple(notes), (Markup(picture),))
 
 
 def _load_sections(plan: Plan, beside: LotsInLoads, say: Terms) -> Iterator[_Section]:

@@ -19,7 +19,6 @@ from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.program.answer import PlannedLoad
 from bulkflow.report.charts import Series, stock_picture
 from bulkflow.report.figures import SHADES
-from bulkflow.report.map import _places, lane_counts, map_graph
 from bulkflow.report.page import render_report
 from bulkflow.report.terms import english, read_terms
 from bulkflow.scenario import read_workspace
@@ -229,14 +228,3 @@ def test_pictures_are_the_same_every_time() -> None:
     series = Series("SITE", "DRY", (5.0, 3.0, 9.0), 4.0, 10.0)
     drawn = [stock_picture(series, 2, name="s", title="t", description="d") for _ in range(2)]
     assert drawn[0] == drawn[1]
-
-
-def test_no_two_sites_of_the_demo_meet_on_the_map(made: tuple[PlanResult, Scenario]) -> None:
-    scenario = read_workspace(ROOT / "scenarios" / "vejkalna").scenario
-    graph = map_graph(scenario, {})
-    places = list(_places(graph).values())
-    assert len(places) == len(scenario.sites) + len(scenario.suppliers)
-    for number, (x, y) in enumerate(places):
-        for other_x, other_y in places[number + 1 :]:
-            assert abs(x - other_x) >= 0.9 or abs(y - other_y) > 0.1
-    assert sum(lane_counts(made[0].plan).values()) == 2
