@@ -126,9 +126,10 @@ def propose(
     known = {one.load_id: one for one in loads_in(session)}
     sites = {one.id for one in scenario.sites}
     ours = [
-        load
+        _liquid_only(load)
         for load in plan.loads
         if load.origin in sites
+        and _liquid_only(load).parts
         and (load.loading_day <= last_day or load.load_id in known)
         and not _further_part(load.load_id, known)
     ]
@@ -137,7 +138,12 @@ def propose(
     drawing = _Drawing(session, scenario, ours, names, known, supplies)
     found = allocate(supplies.sources, drawing.asks, seconds=seconds)
     loads = [drawing.proposed(load, found) for load in drawing.loads]
-    loads += [_taken_over(load) for load in ours if load.load_id not in known and _away(load)]
+    suppliers = {row.load_id: row.supplier for row in scenario.loads}
+    loads += [
+        _taken_over(load, suppliers.get(load.load_id))
+        for load in ours
+        if load.load_id not in known and _away(load)
+    ]
     return Proposal(
         loads=tuple(sorted(loads, key=lambda one: (one.load.loading_day, one.load.load_id))),
         withdrawn=tuple(_withdrawn(known.values(), set(names.values()), last_day)),
@@ -191,6 +197,11 @@ def _quarter_end(scenario: Scenario) -> date:
     from bulkflow.program.calendar import Periods
 
     return Periods.of(scenario.calendar).last_day(scenario.calendar.quarter_periods)
+
+
+def _liquid_only(load: PlannedLoad) -> PlannedLoad:
+    """Return a load without the parts that hold nothing: a plan not proved best may send some."""
+    return replace(load, parts=tuple(part for part in load.parts if floor_thousandth(part.lpa) > 0))
 
 
 def _further_part(name: str, known: Mapping[str, LoadRecord]) -> bool:
@@ -279,7 +290,7 @@ def _issued_in_doubt(session: Session, known: Iterable[LoadRecord]) -> Iterable[
             yield f"Load {load.load_id} is issued, but {words}: hold it, and allocate again."
 
 
-def _taken_over(load: PlannedLoad) -> ProposedLoad:
+def _taken_over(load: PlannedLoad, supplier: str | None) -> ProposedLoad:
     """Return a load under way that the register does not know; its lots are not known either."""
     parts = tuple(
         LoadPart(
@@ -288,6 +299,7 @@ def _taken_over(load: PlannedLoad) -> ProposedLoad:
             lpa=floor_thousandth(part.lpa),
             strength_percent=_percent(part.lpa, part.litres_20c),
             litres_20c=floor_thousandth(part.litres_20c),
+            supplier_id=supplier,
         )
         for part in load.parts
     )

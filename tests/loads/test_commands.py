@@ -227,7 +227,7 @@ def test_every_command_can_be_asked_for_help(filled_desk) -> None:
 @pytest.mark.full
 def test_plan_allocate_issue_and_plan_again(desk) -> None:
     """The real planner before and after: what is issued is frozen in the next plan."""
-    seconds = "--seconds 60 --no-price-holds --no-explain"
+    seconds = "--seconds 150 --gap 0.1 --no-price-holds --no-explain"
     desk(f"plan demo {seconds} --out plans/first")
     desk("loads allocate demo plans/first --on 2027-01-04")
     listed = document(desk("loads list demo --to 2027-01-10 --json"))["loads"]

@@ -222,6 +222,18 @@ def test_a_store_is_filled_and_emptied(session, scenario) -> None:
     }
 
 
+def test_a_load_that_carries_nothing_is_no_load(session, scenario) -> None:
+    empty = planned("e", "riga-norfolk", "NORFOLK", "2027-01-04", [part("VK-DRY", 0.0, 1.0)])
+    found = kept(session, scenario, small_plan(scenario, [*LOADS, empty]))
+    assert len(found.loads) == len(LOADS)
+
+
+def test_loads_under_way_keep_their_supplier(session, scenario) -> None:
+    kept(session, scenario)
+    assert loads_for_plan(session, scenario).rows[0].supplier == "OSTRAVELE"
+    assert find_load(session, "W-101").parts[0].supplier_id == "OSTRAVELE"
+
+
 def test_until_a_day(session, scenario) -> None:
     found = propose(session, scenario, small_plan(scenario), until=date(2027, 1, 10))
     assert max(one.load.loading_day for one in found.loads) == date(2027, 1, 8)
