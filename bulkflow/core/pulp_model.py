@@ -14,6 +14,7 @@ import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import highspy
@@ -56,6 +57,15 @@ def _version_3() -> Iterator[None]:
 def cbc_name() -> str:
     """Return the name of the alternative solver."""
     return f"CBC (through PuLP {pulp.VERSION})"
+
+
+@dataclass(frozen=True, slots=True)
+class _CbcOptions:
+    """What CBC is told beside the time."""
+
+    gap: float
+    threads: int
+    max_nodes: int | None
 
 
 class PulpModel:
@@ -133,6 +143,30 @@ class PulpModel:
         self, deadline: Deadline, *, gap: float, threads: int = 1, max_nodes: int | None = None
     ) -> MipAnswer:
         """Solve with CBC, in a process of its own; only its time limit can end it early."""
+        options = _CbcOptions(gap, threads, max_nodes)
+        try:
+            # With preprocessing the CBC that PuLP brings (2.10.3) has called plans optimal that
+            # are not (tests/core/test_solvers.py holds one).
+            status, log = self._run_cbc(deadline, options, preprocess=False)
+        except pulp.PulpSolverError:
+            # Without it, it crashes on some problems that no plan can meet; nothing but that
+            # is believed of a second run with it.
+            status, log = self._run_cbc_again(deadline, options)
+        return self._cbc_answer(status, log, deadline, gap)
+
+    def _run_cbc_again(self, deadline: Deadline, options: _CbcOptions) -> tuple[OutcomeStatus, str]:
+        try:
+            status, log = self._run_cbc(deadline, options, preprocess=True)
+        except pulp.PulpSolverError as error:
+            raise SolverError(f"CBC failed: {error}") from error
+        if status is not OutcomeStatus.INFEASIBLE:
+            raise SolverError("CBC failed without preprocessing, and its plan with it is not safe")
+        return status, log
+
+    def _run_cbc(
+        self, deadline: Deadline, options: _CbcOptions, *, preprocess: bool
+    ) -> tuple[OutcomeStatus, str]:
+        """Run CBC once; return what it says and its log."""
         with tempfile.TemporaryDirectory() as folder:
             log = Path(folder) / "cbc.log"
             seconds = None if np.isinf(deadline.remaining()) else max(0.1, deadline.remaining())
@@ -141,19 +175,17 @@ class PulpModel:
                     msg=False,
                     logPath=str(log),
                     timeLimit=seconds,
-                    gapRel=gap,
-                    threads=threads,
-                    maxNodes=max_nodes,
-                    # With preprocessing the CBC that PuLP brings (2.10.3) has called plans
-                    # optimal that are not (tests/core/test_solvers.py holds one).
-                    options=["preprocess off"],
+                    gapRel=options.gap,
+                    threads=options.threads,
+                    maxNodes=options.max_nodes,
+                    options=[] if preprocess else ["preprocess off"],
                 )
                 self.problem.solve(solver)
             text = log.read_text() if log.exists() else ""
         key = (self.problem.status, self.problem.sol_status)
         if key not in _CBC_MEANING:
             raise SolverError(f"CBC ended with the status {key}")
-        return self._cbc_answer(_CBC_MEANING[key], text, deadline, gap)
+        return _CBC_MEANING[key], text
 
     def _cbc_answer(
         self, status: OutcomeStatus, log: str, deadline: Deadline, gap: float

