@@ -36,7 +36,7 @@ FloatArray = NDArray[np.float64]
 # Fewer whole columns than this are the solver's own business.
 _LEAST_WHOLE = 150
 # Items must hold at least this share of the whole columns.
-_LEAST_SHARE = 0.2
+_LEAST_SHARE = 0.4
 _COARSE_NODES = 64
 _FINE_NODES = 256
 # The bound's grid: as fine as this many nodes over all items and periods allow.
