@@ -18,6 +18,7 @@ __all__ = [
     "KeyedLot",
     "TankSpell",
     "gates_table",
+    "held_loads_table",
     "keyed_lots",
     "keys_table",
     "loads_table",
@@ -98,7 +99,7 @@ def keys_table(keyed: Mapping[str, KeyedLot], say: Terms) -> Table:
 
 def _standing(share: LotShare, say: Terms) -> Cell:
     if share.to_come:
-        return text(say("to_come"))
+        return text(say("to_come" if share.expected_on else "in_stock"))
     if share.expected_on:
         return text(say("status_awaiting"), alarm=True)
     return text(say("status_released"))
@@ -158,6 +159,30 @@ def _state(load: PlannedLoad, fillings: Fillings, say: Terms) -> Cell:
     if filling.earliest is not None:
         held = f"{held} {say('until', day=filling.earliest.isoformat())}"
     return text(f"{words}, {held}", alarm=True)
+
+
+def held_loads_table(loads: Sequence[PlannedLoad], fillings: Fillings, say: Terms) -> Table:
+    """Return the loads that released lots cannot fill, why, and from which day they could be."""
+    heads = (
+        Heading(say("loading_day")),
+        Heading(say("load")),
+        Heading(say("lpa"), number=True),
+        Heading(say("earliest")),
+        Heading(say("why")),
+    )
+    held = [(load, fillings[load.load_id]) for load in loads if load.load_id in fillings]
+    rows = tuple(
+        (
+            day(load.loading_day),
+            text(load.load_id),
+            number(load.lpa),
+            day(filling.earliest) if filling.earliest else text(say("not_known")),
+            text(filling.held),
+        )
+        for load, filling in held
+        if filling.held
+    )
+    return Table(say("held_loads"), heads, rows)
 
 
 def lots_table(lots: Sequence[Lot], say: Terms) -> Table:

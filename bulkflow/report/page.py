@@ -222,10 +222,6 @@ def _next_section(plan: Plan, beside: LotsInLoads, say: Terms) -> _Section:
     soon, later = range(1, 1 + NEXT_PERIODS), range(1 + NEXT_PERIODS, plan.quarter_periods + 1)
     ahead = views.loads_in(plan, soon)
     notes = [] if ahead else [say("no_loads")]
-    for load in ahead:
-        filling = beside.fillings.get(load.load_id)
-        if filling is not None and filling.held:
-            notes.append(say("held_words", load=load.load_id, reason=filling.held))
     first = lot_tables.loads_table(ahead, beside.fillings, say, say("h_next"))
     rest = lot_tables.loads_table(
         views.loads_in(plan, later), beside.fillings, say, say("later_loads")
@@ -342,11 +338,11 @@ def _lot_sections(
     elif scenario.lots:
         lots = lot_tables.lots_table(scenario.lots, say)
         yield _Section("lots", say("h_lots"), tables=(lots,))
-    if not result.holds:
-        return
-    table = tables.holds_table(result.holds, result.plan.currency, say)
-    notes = tuple(_hold_words(hold, say) for hold in result.holds)
-    yield _Section("holds", say("h_holds"), notes, tables=(table,))
+    costs = tables.holds_table(result.holds, result.plan.currency, say)
+    loads = lot_tables.held_loads_table(leaving_loads(result.plan), beside.fillings, say)
+    if costs.rows or loads.rows:
+        notes = tuple(_hold_words(hold, say) for hold in result.holds)
+        yield _Section("holds", say("h_holds"), notes, tables=_filled(costs, loads))
 
 
 def _hold_words(hold: HoldCost, say: Terms) -> str:
