@@ -1,4 +1,4 @@
-"""The demo workspace with its register begun, copied for each test."""
+"""A workspace with its register begun, copied for each test."""
 
 from __future__ import annotations
 
@@ -16,14 +16,15 @@ from bulkflow.records import Actor, Store, settings_for
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.reader import read_workspace
 
+WORKSPACE = Path(__file__).resolve().parent / "workspace"
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
 
 
 @pytest.fixture(scope="session")
 def begun(tmp_path_factory) -> Path:
-    """The demo's folder with a register begun from its seed tables."""
-    folder = tmp_path_factory.mktemp("demo") / "vejkalna"
-    shutil.copytree(DEMO, folder)
+    """The workspace's folder with a register begun from its seed tables."""
+    folder = tmp_path_factory.mktemp("begun") / "workspace"
+    shutil.copytree(WORKSPACE, folder)
     actor = Actor("Ann", "ann")
     with (
         open_register(settings_for(folder), LOADS, actor=actor) as store,
@@ -35,12 +36,12 @@ def begun(tmp_path_factory) -> Path:
 
 @pytest.fixture
 def folder(begun: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(begun, tmp_path / "vejkalna"))
+    return Path(shutil.copytree(begun, tmp_path / "workspace"))
 
 
 @pytest.fixture(scope="session")
 def scenario() -> Scenario:
-    return read_workspace(DEMO).scenario
+    return read_workspace(WORKSPACE).scenario
 
 
 @pytest.fixture

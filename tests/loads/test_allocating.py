@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 from itertools import product
@@ -112,6 +113,14 @@ def test_a_load_of_two_liquids_goes_whole_or_not_at_all() -> None:
     assert found.unfilled == {"1"}
     assert ("1", "DRY") not in found.filled
     assert shares(found, "2") == {"a": 9000.0}
+
+
+def test_a_market_that_cannot_be_come_to_bars_no_lot_from_a_store() -> None:
+    lot = source("a", 1000, barred=frozenset({"JP", "US"}))
+    plain = ask("1", 900, market=None)
+    assert not fits(replace(lot, ahead=frozenset({"JP"})), plain)
+    assert fits(replace(lot, ahead=frozenset({"DE"})), plain)
+    assert not fits(replace(lot, ahead=frozenset({"DE"})), ask("1", 900, market="JP"))
 
 
 def test_nothing_fits_anything() -> None:

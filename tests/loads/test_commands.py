@@ -16,8 +16,8 @@ from bulkflow.cli import app as APP
 from bulkflow.cli import loads as loads_commands
 from bulkflow.cli.shell import run
 from bulkflow.lots.register import open_register
-from bulkflow.records import Actor, head, settings_for
-from tests.loads.conftest import DEMO
+from bulkflow.records import head, settings_for
+from tests.loads.conftest import DEMO, WORKSPACE
 from tests.loads.plans import small_plan, write_plan_file
 
 FOUND = (
@@ -195,7 +195,7 @@ def test_the_register_travels_with_its_loads(filled_desk) -> None:
     desk = filled_desk
     desk("lots export demo all.jsonl")
     (desk.folder / "copy").mkdir()
-    shutil.copy(DEMO / "scenario.yaml", desk.folder / "copy")
+    shutil.copy(WORKSPACE / "scenario.yaml", desk.folder / "copy")
     desk("lots import copy all.jsonl --database copy/records.sqlite")
     first = document(desk("loads list demo --json"))
     second = document(desk("loads list copy --database copy/records.sqlite --json"))
@@ -225,29 +225,35 @@ def test_every_command_can_be_asked_for_help(filled_desk) -> None:
 
 
 @pytest.mark.full
-def test_plan_allocate_issue_and_plan_again(desk) -> None:
+def test_the_demo_planned_allocated_issued_and_planned_again(tmp_path, monkeypatch, capsys) -> None:
     """The real planner before and after: what is issued is frozen in the next plan."""
+    (tmp_path / "desk").mkdir()
+    shutil.copytree(DEMO, tmp_path / "desk" / "demo")
+    desk = a_desk(tmp_path / "desk", monkeypatch, capsys)
     seconds = "--seconds 150 --gap 0.1 --no-price-holds --no-explain"
     desk(f"plan demo {seconds} --out plans/first")
     desk("loads allocate demo plans/first --on 2027-01-04")
     listed = document(desk("loads list demo --to 2027-01-10 --json"))["loads"]
     ready = [
-        one
+        one["load_id"]
         for one in listed
-        if one["state"] == "planned"
-        and all(s["to_come"] is False for p in one["parts"] for s in p["shares"])
+        if one["state"] in ("planned", "promised")
+        and all(p["shares"] for p in one["parts"])
+        and not any(s["to_come"] or s.get("expected_on") for p in one["parts"] for s in p["shares"])
     ]
-    load = ready[0]["load_id"]
-    desk(f"loads tank demo {load} TK-1 {FOUND}")
-    desk(f"loads step demo {load} issued --on 2027-01-04")
+    assert ready, "the first week of the demo has no load of released lots"
+    for load in ready:
+        desk(f"loads tank demo {load} TK-1 {FOUND}")
+        desk(f"loads step demo {load} issued --on 2027-01-04")
+        desk(f"loads sheet demo {load}")
+        desk(f"loads arrival demo {load}")
     desk(f"plan demo {seconds} --out plans/second")
     plan = json.loads(Path("plans/second/plan.json").read_text("utf-8"))
     kinds = {one["load_id"]: one["kind"] for one in plan["loads"]}
-    assert kinds[load] == "frozen"
+    assert {kinds[load] for load in ready} == {"frozen"}
     assert kinds["P-201"] in ("promised", "frozen")
     assert all(check["passed"] for check in plan["checks"])
     out, _ = desk("loads allocate demo plans/second --on 2027-01-05")
     assert "loads filled" in out
     names = [one["load_id"] for one in document(desk("loads list demo --json"))["loads"]]
     assert len(names) == len(set(names))
-    assert Actor.current().name
