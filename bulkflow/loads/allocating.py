@@ -58,6 +58,7 @@ class Source:
     ready : the first day on which it may be loaded; None: now.
     made, expires : day of vatting, and the last day on which the liquid may be used.
     barred : markets it may not go to; ``meant`` those it was checked for (empty: not stated).
+    ahead : markets that it can still come to from its site; None where all may be.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Source:
     expires: date | None = None
     barred: frozenset[str] = frozenset()
     meant: frozenset[str] = frozenset()
+    ahead: frozenset[str] | None = None
 
     @property
     def age(self) -> tuple[date, str]:
@@ -138,7 +140,8 @@ def fits(source: Source, ask: Ask) -> bool:
     if source.expires is not None and source.expires < ask.usable:
         return False
     if ask.market is None:
-        return source.barred <= ask.barred
+        matters = source.barred if source.ahead is None else source.barred & source.ahead
+        return matters <= ask.barred
     if source.meant and ask.market not in source.meant:
         return False
     return ask.market not in source.barred

@@ -21,7 +21,9 @@ from bulkflow.lots.explaining import short_reasons
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.program.answer import Plan, PlannedLoad
+from bulkflow.program.calendar import Periods
 from bulkflow.program.classes import Origins, markets_barring
+from bulkflow.program.kept import KeptClasses
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["ClosedLot", "Supplies", "floor_thousandth", "supplies_of"]
@@ -86,6 +88,8 @@ def supplies_of(
     sources += _vattings(plan, ways)
     sources += _arrivals(plan, ways, names)
     sources += _not_by_lot(scenario, ways, origins)
+    kept = KeptClasses(scenario, Periods.of(scenario.calendar))
+    sources = [replace(x, ahead=kept.markets_ahead(x.site, x.liquid)) for x in sources]
     return Supplies(
         tuple(_named_once(one for one in sources if one.lpa > 0)),
         tuple(

@@ -49,7 +49,7 @@ def dependent_loads(ledger: Ledger, lot: Lot) -> tuple[str, ...]:
     entry = ledger.entry_period(lot)
     if not entry:
         return ()
-    commodity = (lot.site, lot.liquid, ledger.classes.of_lot(lot))
+    commodity = ledger.of_lot(lot)
     lacking: list[str] = []
     made_up = 0.0
     for period in range(entry, ledger.days.count + 1):

@@ -52,7 +52,7 @@ def _add_contract(
     name = f"buy {supplier.id}/{contract.liquid}/{number}"
     words = f"contract of {supplier.id} for {contract.liquid}"
     refs = (f"suppliers[{supplier.id}].contracts[{number}]",)
-    commodity = ground.origins.bought(contract.liquid, supplier.id)
+    commodity = ground.kept.bought(contract.liquid, supplier.id)
     effect = Effect(supplier_node(supplier.id), ground.name(commodity), 1.0)
     prices = _prices(ground, supplier, contract)
     columns = []

@@ -343,7 +343,7 @@ def _entering(maps: Maps, conflict: Conflict) -> Label:
         one.row.load_id
         for one in maps.loads.fixed
         if site_node(one.lane.destination) == conflict.ref
-        and ground.name(one.commodity) == conflict.commodity
+        and ground.name(one.arrives) == conflict.commodity
         and one.days.usable_period in conflict.periods
     ]
     lots = [
@@ -351,7 +351,7 @@ def _entering(maps: Maps, conflict: Conflict) -> Label:
         for lot in ground.scenario.lots
         if site_node(lot.site) == conflict.ref
         and lot_entry_period(ground.periods, lot) in conflict.periods
-        and ground.name(ground.origins.of_lot(lot)) == conflict.commodity
+        and ground.name(ground.kept.of_lot(lot)) == conflict.commodity
     ]
     named = [f"load {one}" for one in loads] + [f"lot {one}" for one in lots]
     refs = [f"loads[{one}]" for one in loads] + [f"lots[{one}]" for one in lots]

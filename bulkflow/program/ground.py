@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.program.calendar import LaneDays, Periods, WorkingDays, all_working_days
-from bulkflow.program.classes import Commodity, Origins, Presence, find_presence
+from bulkflow.program.classes import Commodity
+from bulkflow.program.kept import KeptClasses
 from bulkflow.program.money import Money
+from bulkflow.program.presence import Presence, find_presence
 from bulkflow.program.takers import Takers
 from bulkflow.scenario.model import (
     Lane,
@@ -56,7 +58,7 @@ class Ground:
     lane_days: dict[str, LaneDays]
     working: dict[str, WorkingDays]
     money: Money
-    origins: Origins
+    kept: KeptClasses
     takers: Takers
     presence: Presence
     names: dict[Commodity, str]
@@ -71,9 +73,9 @@ class Ground:
             lane.id: LaneDays(periods, lane, working, receipt.get(lane.origin, 0))
             for lane in scenario.lanes
         }
-        origins = Origins(scenario)
-        takers = Takers(scenario)
-        presence = find_presence(scenario, periods, origins, lane_days, takers.may_take)
+        kept = KeptClasses(scenario, periods)
+        takers = Takers(scenario, periods)
+        presence = find_presence(scenario, periods, kept, lane_days, takers.may_take)
         return cls(
             scenario=scenario,
             periods=periods,
@@ -86,7 +88,7 @@ class Ground:
             lane_days=lane_days,
             working=working,
             money=Money(scenario, periods),
-            origins=origins,
+            kept=kept,
             takers=takers,
             presence=presence,
             names=_names(scenario, presence),

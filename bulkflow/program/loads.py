@@ -74,6 +74,7 @@ class LoadColumn:
     Parameters
     ----------
     core_lane : its id in the core; its vehicles are loads, or filled compartments.
+    commodity, arrives : what it is at its origin, as loaded, and what it joins where it arrives.
     compartment_litres : size of the compartments, None for whole tanks.
     least_lpa, most_lpa : fill range of one.
     gain : LPA that arrive of each LPA loaded.
@@ -83,6 +84,7 @@ class LoadColumn:
     lane: Lane
     tank: LaneTank
     commodity: Commodity
+    arrives: Commodity
     compartment_litres: float | None
     least_lpa: float
     most_lpa: float
@@ -102,11 +104,15 @@ class LoadCounter:
 
 @dataclass(frozen=True, slots=True)
 class FixedLoad:
-    """A frozen load or one under way; ``period`` is that of sending, 0 for under way."""
+    """A frozen load or one under way; ``period`` is that of sending, 0 for under way.
+
+    ``commodity`` is what it is at its origin, ``arrives`` what it joins where it arrives.
+    """
 
     row: LoadRow
     lane: Lane
     commodity: Commodity
+    arrives: Commodity
     period: int
     days: LoadDays
     lpa: float
@@ -165,7 +171,7 @@ class LoadBook:
         for one in self.fixed:
             if (
                 one.lane.destination == site
-                and one.commodity == commodity
+                and one.arrives == commodity
                 and one.days.usable_period <= periods
             ):
                 arrivals[one.days.usable_period - 1] += one.arriving_lpa
@@ -225,7 +231,7 @@ class _Maker:
             column
             for liquid in lane.liquids
             for commodity in self.ground.presence.classes_at(lane.origin, liquid)
-            if self.ground.takers.may_take(lane.destination, commodity)
+            if self._may_go(lane, commodity)
             for size in (sizes or (None,))
             if (column := self._column(lane, tank, commodity, size)) is not None
         ]
@@ -234,6 +240,10 @@ class _Maker:
             self._add_core_lane(column)
         if sizes and added:
             self._add_counter(lane, tank, added, sizes)
+
+    def _may_go(self, lane: Lane, commodity: Commodity) -> bool:
+        there = self.ground.kept.keep(lane.destination, commodity)
+        return self.ground.takers.may_take(lane.destination, there)
 
     def _column(
         self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None
@@ -253,6 +263,7 @@ class _Maker:
             lane,
             tank,
             commodity,
+            self.ground.kept.keep(lane.destination, commodity),
             size,
             found.min_lpa,
             found.max_lpa,
@@ -281,9 +292,9 @@ class _Maker:
         self.parts.add_lane(
             core.Lane(
                 column.core_lane,
-                self.ground.place_node(column.lane.origin),
+                self._from_node(column),
                 site_node(column.lane.destination),
-                commodities=(self.ground.name(column.commodity),),
+                commodities=(self.ground.name(column.arrives),),
                 unit_cost=column.costs.per_lpa.tolist(),
                 lead_time=calendar.lead.tolist(),
                 gain=column.gain,
@@ -302,6 +313,30 @@ class _Maker:
                 18,
             ),
         )
+
+    def _from_node(self, column: LoadColumn) -> str:
+        """Return the node a core lane starts from.
+
+        A lane of the core carries one commodity at both ends. Where a class is not kept at the
+        destination, what leaves turns into what it will be there at a node of its own, without
+        stock: the lane then leads straight to the stock it joins.
+        """
+        ground, parts, before, after = self.ground, self.parts, column.commodity, column.arrives
+        origin = ground.place_node(column.lane.origin)
+        if before == after:
+            return origin
+        name = f"{column.lane.origin}/{ground.name(before)} as {ground.name(after)}"
+        node, activity = f"leaving {name}", f"leave {name}"
+        if node not in parts.nodes:
+            words = f"{before.liquid} leaving {column.lane.origin}"
+            label = Label(words, (f"lanes[{column.lane.id}]",), 1, structural=True)
+            parts.node(node, label)
+            effects = [
+                Effect(origin, ground.name(before), -1.0),
+                Effect(node, ground.name(after), 1.0),
+            ]
+            parts.add_activity(activity, label, effects=effects)
+        return node
 
     def _add_counter(
         self, lane: Lane, tank: LaneTank, columns: list[LoadColumn], sizes: dict[float, int]
@@ -371,7 +406,7 @@ def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
     period = 0 if under_way else ground.periods.holding(row.departs_on)
     if period > ground.count or row.lpa is None:
         return None
-    commodity, site = ground.origins.of_load(row), ground.sites[lane.destination]
+    commodity, site = ground.kept.sent(row), ground.sites[lane.destination]
     if not under_way and (lane.origin, commodity) not in ground.presence.released:
         raise PlanningError(
             f"Load {row.load_id} is frozen, but {row.liquid} of class {commodity.origin_class}"
@@ -391,6 +426,7 @@ def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
         row,
         lane,
         commodity,
+        ground.kept.arriving(row),
         period,
         days,
         row.lpa,
@@ -403,8 +439,8 @@ def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
 
 def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
     """Take a frozen load out of its origin and let a fixed load arrive (eq. 22)."""
-    name = ground.name(fixed.commodity) if fixed.commodity in ground.names else None
-    if fixed.period >= 1 and name is not None:
+    if fixed.period >= 1:
+        name = ground.name(fixed.commodity)
         level = np.zeros(ground.count)
         level[fixed.period - 1] = 1.0
         node = ground.place_node(fixed.lane.origin)
@@ -420,7 +456,7 @@ def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
             lower=level,
             upper=level,
         )
-    if name is not None and fixed.days.usable_period <= ground.count:
-        node = site_node(fixed.lane.destination)
+    if fixed.days.usable_period <= ground.count:
+        node, name = site_node(fixed.lane.destination), ground.name(fixed.arrives)
         parts.add_supply(node, name, fixed.days.usable_period, fixed.arriving_lpa)
     parts.constant += fixed.freight + fixed.handling + fixed.capital

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
 from bulkflow.program.calendar import open_share
-from bulkflow.program.classes import Commodity, recipes_at, union_class
+from bulkflow.program.classes import Commodity, recipes_at
 from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.parts import Label, Parts, steady_amount
 from bulkflow.program.vatting import VattingColumn, add_release
@@ -124,7 +124,7 @@ def _runs(ground: Ground, site: Site, still: Still, recipe: Recipe) -> list[RunC
                 (commodity, charge * one.share_percent_of_lpa / 100.0)
                 for commodity, one in zip(inputs, recipe.inputs, strict=True)
             ),
-            Commodity(recipe.makes, union_class(one.origin_class for one in inputs)),
+            ground.kept.made(site.id, recipe.makes, inputs),
             hearts,
             feints,
             per_charge + recipe.cost_per_lpa_made * hearts,
@@ -197,7 +197,8 @@ def _effects(ground: Ground, site: Site, run: RunColumn) -> list[Effect]:
         node = hearts_node(site.id) if site.release is not None else stock
         effects.append(Effect(node, ground.name(run.makes), run.hearts_lpa, lag))
     if run.feints_lpa > 0 and run.recipe.feints_liquid is not None:
-        feints = Commodity(run.recipe.feints_liquid, run.makes.origin_class)
+        inputs = [one for one, _ in run.inputs]
+        feints = ground.kept.made(site.id, run.recipe.feints_liquid, inputs)
         effects.append(Effect(stock, ground.name(feints), run.feints_lpa))
     return _merged(effects)
 
@@ -343,7 +344,7 @@ def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> l
     node = hearts_node(site.id) if site.release is not None else site_node(site.id)
     columns = []
     for inputs in choices:
-        made = Commodity(recipe.makes, union_class(one.origin_class for one in inputs))
+        made = ground.kept.made(site.id, recipe.makes, inputs)
         needed = tuple(
             (commodity, one.share_percent_of_lpa / 100.0 / (1.0 - recipe.loss_percent / 100.0))
             for commodity, one in zip(inputs, recipe.inputs, strict=True)

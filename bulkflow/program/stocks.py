@@ -72,7 +72,7 @@ def add_stocks(ground: Ground, parts: Parts) -> StockBook:
     for lot in ground.scenario.lots:
         entry = lot_entry_period(ground.periods, lot)
         if entry:
-            name = ground.name(ground.origins.of_lot(lot))
+            name = ground.name(ground.kept.of_lot(lot))
             parts.add_supply(site_node(lot.site), name, entry, lot.lpa)
     return book
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bulkflow.program.calendar import Periods
 from bulkflow.program.classes import ANY, Commodity, markets_barring, recipes_at
 from bulkflow.scenario.lookup import demand_liquid, demand_market
 from bulkflow.scenario.model import Scenario
@@ -18,11 +19,13 @@ class Takers:
     liquid there is nothing to judge by, and every class may go.
     """
 
-    def __init__(self, scenario: Scenario) -> None:
+    def __init__(self, scenario: Scenario, periods: Periods) -> None:
         self._markets: dict[tuple[str, str], set[str]] = {}
         sites = {site.id: site for site in scenario.sites}
         products = {product.id: product for product in scenario.products}
         for row in scenario.demand:
+            if not 1 <= periods.holding(row.period_start) <= periods.count:
+                continue
             key = (row.site, demand_liquid(row, products))
             self._markets.setdefault(key, set()).add(demand_market(row, sites) or _ANYONE)
         for site in scenario.sites:

@@ -68,11 +68,11 @@ def opening_stock(ground: Ground, site: str) -> dict[Commodity, float]:
     stock: dict[Commodity, float] = {}
     for row in ground.scenario.opening_stock:
         if row.site == site:
-            commodity = ground.origins.of_stock(row)
+            commodity = ground.kept.of_stock(row)
             stock[commodity] = stock.get(commodity, 0.0) + row.lpa
     for lot in ground.scenario.lots:
         if lot.site == site and lot_entry_period(ground.periods, lot) == 0:
-            commodity = ground.origins.of_lot(lot)
+            commodity = ground.kept.of_lot(lot)
             stock[commodity] = stock.get(commodity, 0.0) + lot.lpa
     return stock
 
@@ -96,7 +96,7 @@ def _unusable_lots(
 ) -> FloatArray:
     blocked = np.zeros(ground.count + 1)
     for lot in ground.scenario.lots:
-        if lot.site == site and ground.origins.of_lot(lot) == commodity:
+        if lot.site == site and ground.kept.of_lot(lot) == commodity:
             entry = lot_entry_period(ground.periods, lot)
             blocked[: ground.count + 1 if entry is None else entry] += amount(lot)
     return blocked
@@ -298,14 +298,14 @@ class _Room:
         columns = [
             column
             for column in self.loads.columns
-            if column.lane.destination == self.site.id and column.commodity == self.commodity
+            if column.lane.destination == self.site.id and column.arrives == self.commodity
         ]
         fixed = self.loads.fixed_arrivals(self.site.id, self.commodity, self.ground.count)
         periods = self._arrival_periods([column.lane.id for column in columns], fixed)
         most = room - self.blocked[:-1] - fixed
         most[0] -= self.opening
         given = self.loads.fixed_names(
-            lambda one: one.lane.destination == self.site.id and one.commodity == self.commodity
+            lambda one: one.lane.destination == self.site.id and one.arrives == self.commodity
         )
         heels = [
             Term("activity", one.leaves, -one.tank.heel_litres * self.per_litre)

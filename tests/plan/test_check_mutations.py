@@ -169,14 +169,15 @@ def serve_barred(scenario: Scenario, plan: Plan) -> Broken:
 
 
 def owe_at_the_end(scenario: Scenario, plan: Plan) -> Broken:
-    """Set the target of BAY to just what stands there, and leave some of its demand open."""
+    """Let the target of BAY be no less than what stands there, and leave some demand open."""
     last = len(plan.period_starts)
     there = sum(
         row.released_lpa
         for row in plan.stocks
         if (row.site, row.liquid, row.period) == ("BAY", "DRY", last)
     )
-    set_target = in_scenario("stock_policies", 1, closing_lpa=there)
+    least = max(there, scenario.stock_policies[1].closing_lpa)
+    set_target = in_scenario("stock_policies", 1, closing_lpa=least)
     assert "cost-floors" not in failed(set_target(scenario, plan))
     owed = in_plan(
         "demand", lambda row: replace(row, open_lpa=100.0),
@@ -243,6 +244,11 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("origin", "a class that is none", in_plan("loads", part(origin_class="perhaps"), planned)),
     ("origin", "a supplier's class", in_plan(
         "loads", part(origin_class="not-for:EASTERN"), on("mill-road"))),
+    ("origin", "kept apart where nothing bars it", in_plan(
+        "stocks", lambda row: replace(row, origin_class="not-for:EASTERN"),
+        lambda row: row.site == "BAY" and row.liquid == "DRY" and row.released_lpa > 1.0)),
+    ("released-stock", "a market beyond that bars it", in_scenario(
+        "sites", "BAY", market="EASTERN")),
     ("shelf-life", "a shorter life", in_scenario("liquids", "DRY", shelf_life_days=8)),
     ("whole-charges", "no charge at all", in_plan(
         "runs", lambda run: replace(run, charges=0))),
@@ -363,7 +369,8 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("cost-making", "dearer lots", release_of(cost_per_lot=301.0)),
     ("cost-making", "dearer changes", tank_of("QUAY", "X1", change_over_cost=260.0)),
     ("cost-freight", "less", costs(freight=-1.0, spirit=1.0)),
-    ("cost-freight", "another exchange rate", in_scenario("exchange_rates", 0, rate=0.5)),
+    ("cost-freight", "another exchange rate", both(
+        in_scenario("exchange_rates", 0, rate=0.5), in_scenario("exchange_rates", 1, rate=0.5))),
     ("cost-handling", "less", costs(handling=-1.0, spirit=1.0)),
     ("cost-capital", "less", costs(capital=-1.0, spirit=1.0)),
     ("cost-capital", "longer credit", in_scenario("authorities", "BAYLAND", payment_lag_days=9)),

@@ -20,6 +20,7 @@ from bulkflow.program.terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Closure, Contract, PriceTier
 from tests.program.builders import (
     START,
+    ask,
     base,
     contract,
     distilling,
@@ -212,6 +213,7 @@ def test_a_liquid_of_one_class_goes_by_its_own_name():
             stock("STORE", "GIN", 1.0),
             stock("STORE", "NS", 1.0),
         ],
+        demand=[ask(1, 1.0, "STORE", "NS", market="STRICT")],
     )
     ground = Ground.of(scenario(data))
     assert ground.names == {

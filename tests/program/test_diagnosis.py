@@ -233,7 +233,15 @@ def test_a_rival_that_cannot_be_served_is_not_blamed():
         ],
         lanes=[lane("a", "STORE", "BOTTLER", "GIN"), lane("b", "STORE", "OTHER", "GIN")],
         opening_stock=[stock("STORE", "GIN", 5_000.0)],
-        demand=[ask(1, 9_000.0, "OTHER"), ask(2, 3_000.0, "OTHER"), ask(2, 4_000.0)],
+        priorities=[
+            {"id": "core", "unmet": "lost", "cost_per_lpa": 10.0},
+            {"id": "less", "unmet": "lost", "cost_per_lpa": 9.0},
+        ],
+        demand=[
+            ask(1, 9_000.0, "OTHER"),
+            ask(2, 3_000.0, "OTHER"),
+            ask(2, 4_000.0, priority="less"),
+        ],
     )
     found = {one.site: one for one in shortages(data)}
     assert found["OTHER"].verdict == "no_way"

@@ -98,7 +98,7 @@ def _opening_lots(ledger: Ledger) -> Check:
     for commodity in _stocked(ledger):
         shut = [lot for lot in ledger.scenario.lots
                 if lot.status is not LotStatus.RELEASED
-                and (lot.site, lot.liquid, ledger.classes.of_lot(lot)) == commodity]  # fmt: skip
+                and ledger.of_lot(lot) == commodity]  # fmt: skip
         if not shut:
             continue
         had = ledger.opening[commodity, 0]
@@ -272,20 +272,25 @@ def _release_lag(ledger: Ledger) -> Check:
 
 
 def _classes(ledger: Ledger) -> Check:
-    """Compare the origin class of what is bought and made with that of what it is made from."""
+    """Compare the origin class of what is bought and made with that of what it is made from.
+
+    Of a class only the markets count that can be come to from the place.
+    """
     watch = Watch(
         "origin", "origin classes follow from suppliers, bases and inputs", (6, 7, 10), WHOLE
     )
     for run in ledger.plan.runs:
+        made_of = ledger.classes.of_mixture(origin for _, origin, _ in run.inputs)
         watch.same(
             sorted(ledger.barring(run.origin_class)),
-            sorted(ledger.classes.of_mixture(origin for _, origin, _ in run.inputs)),
+            sorted(ledger.kept(run.site, run.makes, made_of)[2]),
             f"the markets barring {run.makes} of {run.still} in period {run.period}",
         )
     for made in ledger.plan.let_downs:
+        made_of = ledger.classes.of_mixture(origin for _, origin, _ in made.inputs)
         watch.same(
             sorted(ledger.barring(made.origin_class)),
-            sorted(ledger.classes.of_mixture(origin for _, origin, _ in made.inputs)),
+            sorted(ledger.kept(made.site, made.makes, made_of)[2]),
             f"the markets barring {made.makes} let down at {made.site}, period {made.period}",
         )
     for load in ledger.plan.loads:
@@ -300,12 +305,17 @@ def _classes(ledger: Ledger) -> Check:
                 right = ledger.classes.of_bought(part.liquid, supplier)
                 watch.same(
                     sorted(known),
-                    sorted(right),
+                    sorted(ledger.kept(load.origin, part.liquid, right)[2]),
                     f"the markets barring {part.liquid} in load {load.load_id}",
                 )
     for commodity in ledger.commodities:
         wrong = [name for name in commodity[2] if name.startswith("?")]
         watch.holds(not wrong, f"{', '.join(wrong)[1:]} is no origin class")
+        watch.same(
+            sorted(commodity[2]),
+            sorted(ledger.kept(*commodity)[2]),
+            f"the markets that keep {commodity_words(commodity)} apart",
+        )
     return watch.result()
 
 

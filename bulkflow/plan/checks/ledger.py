@@ -78,13 +78,14 @@ class Ledger(Position):
 
     @cached_property
     def arrivals(self) -> Account:
-        """LPA arriving usable, by period, after loss (eq. 3)."""
+        """LPA arriving usable, by period, after loss (eq. 3); each joins what it is there."""
         account = Account()
         for load in self.plan.loads:
             if load.usable_period > self.days.count:
                 continue
             for part in load.parts:
-                commodity = (load.destination, part.liquid, self.barring(part.origin_class))
+                barring = self.barring(part.origin_class)
+                commodity = self.kept(load.destination, part.liquid, barring)
                 account[commodity, load.usable_period] += part.lpa * self.arriving_share(load)
         return account
 
@@ -153,11 +154,13 @@ class Ledger(Position):
     @cached_property
     def feints_made(self) -> Account:
         """Feints recovered, in the period of the charge (eq. 7)."""
-        return self._post(
-            (row.site, self.recipes[row.recipe].feints_liquid or "", row.origin_class,
-             row.period, row.feints_lpa)
-            for row in self.plan.runs if row.feints_lpa
-        )  # fmt: skip
+        account = Account()
+        for row in self.plan.runs:
+            feints = self.recipes[row.recipe].feints_liquid or ""
+            barring = self.classes.of_mixture(origin for _, origin, _ in row.inputs)
+            if row.feints_lpa:
+                account[self.kept(row.site, feints, barring), row.period] += row.feints_lpa
+        return account
 
     @cached_property
     def feints_sold(self) -> Account:

@@ -10,6 +10,7 @@ from functools import cached_property
 from typing import TypeVar
 
 from bulkflow.plan.checks.days import Days
+from bulkflow.plan.checks.kept import MarketsAhead
 from bulkflow.plan.checks.money import Money
 from bulkflow.plan.checks.origin import OriginClasses
 from bulkflow.scenario.model import (
@@ -55,11 +56,20 @@ class Position:
         self.scenario = scenario
         self.days, self.money = Days(scenario), Money(scenario)
         self.classes = OriginClasses(scenario)
+        self.ahead = MarketsAhead(scenario, self.days)
         self.sites, self.liquids = by_id(scenario.sites), by_id(scenario.liquids)
         self.lanes, self.recipes = by_id(scenario.lanes), by_id(scenario.recipes)
         self.tank_types = by_id(scenario.tank_types)
         self.suppliers = {one.id: one for one in scenario.suppliers}
         self.periods = self.days.periods
+
+    def kept(self, place: str, liquid: str, barring: frozenset[str]) -> Commodity:
+        """Return what a liquid is at a place: barred by those it could still come to there."""
+        return (place, liquid, barring & self.ahead.of(place, liquid))
+
+    def of_lot(self, lot: Lot) -> Commodity:
+        """Return what an opening lot is where it lies."""
+        return self.kept(lot.site, lot.liquid, self.classes.of_lot(lot))
 
     def litres(self, liquid: str, lpa: float) -> float:
         """Return litres at 20 degC at the strength of the liquid."""
@@ -92,10 +102,10 @@ class Position:
         account = Account()
         for row in self.scenario.opening_stock:
             barring = self.classes.of_bought(row.liquid, row.supplier)
-            account[(row.site, row.liquid, barring), 0] += row.lpa
+            account[self.kept(row.site, row.liquid, barring), 0] += row.lpa
         for lot in self.scenario.lots:
             if self.entry_period(lot) == 0:
-                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), 0] += lot.lpa
+                account[self.of_lot(lot), 0] += lot.lpa
         return account
 
     @cached_property
@@ -105,7 +115,7 @@ class Position:
         for lot in self.scenario.lots:
             period = self.entry_period(lot)
             if period:
-                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.lpa
+                account[self.of_lot(lot), period] += lot.lpa
         return account
 
     @cached_property
@@ -114,7 +124,7 @@ class Position:
         account = Account()
         for lot in self.scenario.lots:
             for period in self._blocked_periods(lot):
-                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.litres_20c
+                account[self.of_lot(lot), period] += lot.litres_20c
         return account
 
     @cached_property
@@ -123,7 +133,7 @@ class Position:
         account = Account()
         for lot in self.scenario.lots:
             for period in self._blocked_periods(lot):
-                account[(lot.site, lot.liquid, self.classes.of_lot(lot)), period] += lot.lpa
+                account[self.of_lot(lot), period] += lot.lpa
         return account
 
     def _blocked_periods(self, lot: Lot) -> range:

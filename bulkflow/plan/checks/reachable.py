@@ -72,7 +72,7 @@ def _given_loads(position: Position) -> Iterator[tuple[Commodity, int]]:
         if supplier is None and lane.origin in position.suppliers:
             supplier = lane.origin
         barring = position.classes.of_bought(row.liquid, supplier)
-        yield (lane.destination, row.liquid, barring), days.usable_period
+        yield position.kept(lane.destination, row.liquid, barring), days.usable_period
 
 
 def _on_offer(position: Position) -> Iterator[tuple[Commodity, int]]:
@@ -83,7 +83,7 @@ def _on_offer(position: Position) -> Iterator[tuple[Commodity, int]]:
                 day = position.days.first(period)
                 begun = contract.first_day is None or contract.first_day <= day
                 if begun and (contract.last_day is None or day <= contract.last_day):
-                    yield (supplier.id, contract.liquid, barring), period
+                    yield position.kept(supplier.id, contract.liquid, barring), period
 
 
 def _by_lane(position: Position, usable: First, *, even_barred: bool) -> Found:
@@ -97,7 +97,7 @@ def _by_lane(position: Position, usable: First, *, even_barred: bool) -> Found:
                     if period >= first]  # fmt: skip
             arrivals = [one.usable_period for one in days if one is not None]
             if arrivals:
-                yield (lane.destination, liquid, barring), min(arrivals), True
+                yield position.kept(lane.destination, liquid, barring), min(arrivals), True
 
 
 def _by_still(position: Position, usable: First) -> Found:
@@ -106,9 +106,10 @@ def _by_still(position: Position, usable: First) -> Found:
             recipe = position.recipes[name]
             for barring, start in _mixtures(site, recipe, usable):
                 made = start + position.days.rounded_up(recipe.days_to_vat)
-                yield from _into_stock(position, site, (site.id, recipe.makes, barring), made)
+                makes = position.kept(site.id, recipe.makes, barring)
+                yield from _into_stock(position, site, makes, made)
                 if recipe.feints_liquid and recipe.feints_percent_of_lpa:
-                    yield (site.id, recipe.feints_liquid, barring), start, True
+                    yield position.kept(site.id, recipe.feints_liquid, barring), start, True
 
 
 def _by_let_down(position: Position, usable: First) -> Found:
@@ -118,7 +119,8 @@ def _by_let_down(position: Position, usable: First) -> Found:
         for site_id in recipe.sites:
             site = position.sites[site_id]
             for barring, start in _mixtures(site, recipe, usable):
-                yield from _into_stock(position, site, (site.id, recipe.makes, barring), start)
+                makes = position.kept(site.id, recipe.makes, barring)
+                yield from _into_stock(position, site, makes, start)
 
 
 def _into_stock(position: Position, site: Site, commodity: Commodity, made: int) -> Found:

@@ -1,0 +1,192 @@
+"""Where each commodity can be, and from when.
+
+`Presence` follows every commodity from contract, opening stock, lot and load through lanes and
+recipes to the first period in which it can be at a place, no matter how much of it; nothing is
+built for a commodity where it can never be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from itertools import product
+
+from bulkflow.program.calendar import LaneDays, Periods
+from bulkflow.program.classes import Commodity, contract_periods, lot_entry_period, recipes_at
+from bulkflow.program.kept import KeptClasses
+from bulkflow.scenario.model import LoadState, Lot, Recipe, Scenario, Site
+
+__all__ = ["Presence", "find_presence"]
+
+
+@dataclass(slots=True)
+class Presence:
+    """The first period in which a commodity can be somewhere (0: from the opening).
+
+    Parameters
+    ----------
+    released : (place, commodity) -> first period in released stock, or for sale at a supplier.
+    inflow : the same, but for what enters in a period, the opening stock left out.
+    hearts : (site, commodity) -> first period in which it can lie there not yet vatted.
+    blocked : commodities of lots that lie at a site and may not be used, by site.
+    """
+
+    released: dict[tuple[str, Commodity], int] = field(default_factory=dict)
+    inflow: dict[tuple[str, Commodity], int] = field(default_factory=dict)
+    hearts: dict[tuple[str, Commodity], int] = field(default_factory=dict)
+    blocked: dict[str, set[Commodity]] = field(default_factory=dict)
+
+    def enter(self, place: str, commodity: Commodity, period: int) -> bool:
+        """Note that a commodity can enter stock in a period; tell whether that is news."""
+        key = (place, commodity)
+        news = [_note(self.inflow, key, period), _note(self.released, key, period)]
+        return any(news)
+
+    def classes_at(self, place: str, liquid: str) -> list[Commodity]:
+        """Return the commodities of a liquid that can be in released stock at a place."""
+        return sorted(
+            commodity
+            for where, commodity in self.released
+            if where == place and commodity.liquid == liquid
+        )
+
+    def at(self, place: str) -> list[Commodity]:
+        """Return every commodity that can be at a site in any state."""
+        found = {c for where, c in self.released if where == place}
+        found |= {c for where, c in self.hearts if where == place}
+        return sorted(found | self.blocked.get(place, set()))
+
+    def commodities(self) -> list[Commodity]:
+        """Return every commodity there is."""
+        found = {c for _, c in self.released} | {c for _, c in self.hearts}
+        return sorted(found.union(*self.blocked.values()))
+
+    def combinations(self, place: str, recipe: Recipe) -> list[tuple[Commodity, ...]]:
+        """Return the ways to choose classes for the inputs of a recipe at a site."""
+        return list(product(*(self.classes_at(place, one.liquid) for one in recipe.inputs)))
+
+
+def find_presence(
+    scenario: Scenario,
+    periods: Periods,
+    kept: KeptClasses,
+    lane_days: Mapping[str, LaneDays],
+    may_take: Callable[[str, Commodity], bool],
+) -> Presence:
+    """Follow every commodity to the first period in which it can be at each place.
+
+    Nothing is sent to a site where ``may_take`` says that nobody could take it.
+    """
+    presence = Presence()
+    _start(presence, scenario, periods, kept, lane_days)
+    steps = [
+        _lane_step(scenario, periods, kept, lane_days, may_take),
+        _recipe_step(scenario, periods, kept),
+    ]
+    while sum(step(presence) for step in steps):
+        pass
+    return presence
+
+
+def _note(where: dict[tuple[str, Commodity], int], key: tuple[str, Commodity], period: int) -> bool:
+    """Note an earliest period; tell whether it is new or earlier."""
+    if where.get(key, period + 1) <= period:
+        return False
+    where[key] = period
+    return True
+
+
+def _start(
+    presence: Presence,
+    scenario: Scenario,
+    periods: Periods,
+    kept: KeptClasses,
+    lane_days: Mapping[str, LaneDays],
+) -> None:
+    """Note what is bought, what lies at the sites, and what is frozen or under way."""
+    for supplier in scenario.suppliers:
+        for contract in supplier.contracts:
+            open_in = contract_periods(periods, contract)
+            if open_in:
+                key = (supplier.id, kept.bought(contract.liquid, supplier.id))
+                _note(presence.released, key, open_in[0])
+    for row in scenario.opening_stock:
+        _note(presence.released, (row.site, kept.of_stock(row)), 0)
+    for lot in scenario.lots:
+        _note_lot(presence, lot, kept.of_lot(lot), lot_entry_period(periods, lot))
+    destination = {lane.id: lane.destination for lane in scenario.lanes}
+    for load in scenario.loads:
+        if load.state is not LoadState.PROMISED:
+            arrival = lane_days[load.lane].of_row(load).usable_period
+            if arrival <= periods.count:
+                presence.enter(destination[load.lane], kept.arriving(load), arrival)
+
+
+def _note_lot(presence: Presence, lot: Lot, commodity: Commodity, entry: int | None) -> None:
+    if entry == 0:
+        _note(presence.released, (lot.site, commodity), 0)
+        return
+    presence.blocked.setdefault(lot.site, set()).add(commodity)
+    if entry is not None:
+        presence.enter(lot.site, commodity, entry)
+
+
+Step = Callable[[Presence], bool]
+
+
+def _lane_step(
+    scenario: Scenario,
+    periods: Periods,
+    kept: KeptClasses,
+    lane_days: Mapping[str, LaneDays],
+    may_take: Callable[[str, Commodity], bool],
+) -> Step:
+    """Return the step that carries presence along lanes."""
+
+    def first_arrival(lane: str, ready: int) -> int | None:
+        sent = (lane_days[lane].of(period) for period in range(max(1, ready), periods.count + 1))
+        usable = [days.usable_period for days in sent if days is not None]
+        return min(usable) if usable and min(usable) <= periods.count else None
+
+    def step(presence: Presence) -> bool:
+        changed = False
+        for lane in scenario.lanes:
+            for liquid in lane.liquids:
+                for commodity in presence.classes_at(lane.origin, liquid):
+                    ready = presence.released[lane.origin, commodity]
+                    arrival = first_arrival(lane.id, ready)
+                    there = kept.keep(lane.destination, commodity)
+                    if arrival is not None and may_take(lane.destination, there):
+                        changed |= presence.enter(lane.destination, there, arrival)
+        return changed
+
+    return step
+
+
+def _recipe_step(scenario: Scenario, periods: Periods, kept: KeptClasses) -> Step:
+    """Return the step that makes liquids from what is present."""
+    at_sites = [(site, recipes_at(scenario, site)) for site in scenario.sites]
+
+    def make(presence: Presence, site: Site, recipe: Recipe) -> bool:
+        changed = False
+        for inputs in presence.combinations(site.id, recipe):
+            ready = max(1, *(presence.released[site.id, one] for one in inputs))
+            made = ready
+            if recipe.method == "distil":
+                made += periods.round_up(recipe.days_to_vat)
+                if recipe.feints_liquid is not None and recipe.feints_percent_of_lpa > 0:
+                    feints = kept.made(site.id, recipe.feints_liquid, inputs)
+                    changed |= presence.enter(site.id, feints, ready)
+            makes = kept.made(site.id, recipe.makes, inputs)
+            if site.release is not None:
+                if made <= periods.count:
+                    changed |= _note(presence.hearts, (site.id, makes), made)
+                made += periods.round_up(site.release.lag_days)
+            if made <= periods.count:
+                changed |= presence.enter(site.id, makes, made)
+        return changed
+
+    def step(presence: Presence) -> bool:
+        return sum(make(presence, site, one) for site, found in at_sites for one in found) > 0
+
+    return step
