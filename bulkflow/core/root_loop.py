@@ -193,7 +193,8 @@ def strengthen_in_phases(
     for phase in phases:
         limits = phase.limits
         if rounds is not None:
-            limits = replace(limits, rounds=rounds - total)
+            most = rounds - total if limits.rounds is None else min(limits.rounds, rounds - total)
+            limits = replace(limits, rounds=most)
         found = strengthen(session, pool, phase.sources, deadline, limits, on_round=on_round)
         total += found.rounds
         kept = result if found.answer is None and result is not None else found

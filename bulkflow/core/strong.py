@@ -32,6 +32,12 @@ from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.program import Program
 from bulkflow.core.resume import freed_lanes, resume
+from bulkflow.core.rolling import (
+    RollLimits,
+    groups_of_columns,
+    improve_by_windows,
+    roll_forward,
+)
 from bulkflow.core.root_loop import (
     CutPool,
     RootLimits,
@@ -56,10 +62,18 @@ _ROOT_SHARE = 0.4
 _NEARBY_SHARE = 0.6
 _NEARBY_GAP = 1e-4
 _GOOD_GAP = 3e-3
+# Above this gap the whole columns are settled window by window first, in at most this share of
+# the time left.
+_ROLL_GAP = 5e-3
+_ROLL_SHARE = 0.55
+_ROLL_NODES = 400
+# A plan settled window by window within this gap leaves nothing to find near the relaxation.
+_NEAR_GAP = 5e-2
 # From a plan made before, rows that it keeps with less than this to spare (in loads) are there
 # from the first round.
 _SPARE = 0.6
 _ROWS_OF_A_PLAN = 20
+_EARLY_SHARE = 0.06
 _FREED_LANES = 6
 _DIVE_SHARE = 0.25
 _DIVES = (DiveRule(), DiveRule(up_from=0.4))
@@ -97,6 +111,8 @@ def solve_strong(
         _take_up(data, extended, phases, options, deadline, start, news)
         if news.values is not None:
             start = extended.original(news.values)
+    else:
+        _first_plan(extended, phases, options, deadline, news)
     added, priced = _by_items(data, program, extended, options, deadline, start, news)
     if news.gap() <= options.gap or (news.values is not None and deadline.reason_to_stop()):
         done = news.best_of(_ended(news, options, deadline))
@@ -106,7 +122,12 @@ def solve_strong(
     root, rows = _root(extended, phases, options, deadline, news)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
-    if answer is None and root.values is not None:
+    rolled = answer is None and news.gap() > _ROLL_GAP
+    if rolled:
+        _roll(data, extended, strengthened, options, deadline, news)
+        answer = _ended_at_root(root, news, options, deadline)
+    near = news.gap() <= _NEAR_GAP if rolled else False
+    if answer is None and root.values is not None and not near:
         _nearby(extended, strengthened, root.values, options, deadline, news)
         answer = _ended_at_root(root, news, options, deadline)
     if answer is None:
@@ -120,6 +141,39 @@ def solve_strong(
     if answer.values is not None:
         answer.values = extended.original(answer.values)
     return StrongAnswer(answer, len(rows), root.rounds)
+
+
+def _roll(
+    data: NetworkData,
+    extended: CumulativeProgram,
+    program: Program,
+    options: SolveOptions,
+    deadline: Deadline,
+    news: _News,
+) -> None:
+    """Settle the whole columns window by window, then search windows of the plan found."""
+    part = deadline
+    if np.isfinite(deadline.remaining()):
+        part = deadline.part(_ROLL_SHARE * deadline.remaining())
+    groups = groups_of_columns(data, program)
+    groups = [mask & extended.program.integer for mask in groups]
+    nodes = _ROLL_NODES if options.max_nodes is None else options.max_nodes
+    limits = RollLimits(nodes=nodes)
+    found = roll_forward(program, groups, part, limits, threads=options.threads, seed=options.seed)
+    if found is None or found.values is None or found.objective is None:
+        return
+    news.keep(found.values, found.objective)
+    values, objective = improve_by_windows(
+        program,
+        groups,
+        found.values,
+        found.objective,
+        part,
+        replace(limits, gap=_NEARBY_GAP),
+        threads=options.threads,
+        seed=options.seed,
+    )
+    news.keep(values, objective)
 
 
 def root_phases(data: NetworkData, extended: CumulativeProgram) -> list[RootPhase]:
@@ -259,6 +313,37 @@ def _root(
             pool.drop_slack(session, root.answer)
             _dives(session, root.values, deadline, news)
     return root, pool.active
+
+
+def _first_plan(
+    extended: CumulativeProgram,
+    phases: Sequence[RootPhase],
+    options: SolveOptions,
+    deadline: Deadline,
+    news: _News,
+) -> None:
+    """Find some plan soon: a few rounds, as far as they are quick, and a dive in large steps."""
+    soon, plan = deadline, deadline
+    if np.isfinite(deadline.remaining()):
+        soon = deadline.part(_EARLY_SHARE * deadline.remaining())
+        plan = deadline.part(4 * _EARLY_SHARE * deadline.remaining())
+    with HighsSession(
+        extended.program, threads=options.threads, seed=options.seed, relaxed=True
+    ) as session:
+        phase = phases[0]
+        root = strengthen_in_phases(
+            session,
+            CutPool(extended.program.rows),
+            # The relaxation itself is worth waiting for; the rounds only while they are quick.
+            [RootPhase(phase.sources, replace(phase.limits, rounds=0)), phase],
+            plan.until(lambda: soon.remaining() <= 0 and news.bound > -np.inf),
+            rounds=options.max_rounds,
+            on_round=lambda _, bound, __: news.hear(None, bound, "root"),
+        )
+        if root.values is not None:
+            found = dive(session, root.values, plan, DiveRule(step=0.4))
+            if found is not None:
+                news.keep(found.values, found.objective)
 
 
 def _take_up(
