@@ -111,7 +111,8 @@ def _filled_on(session: Session, load: LoadRecord) -> date | None:
 
 def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:
     """Return the markets that a lot may not go to: by its base, its supplier, its restrictions."""
-    lot = ScenarioLot(
+    # Names in the register may be longer, or hold other marks, than a workspace's.
+    lot = ScenarioLot.model_construct(
         lot_id=line.lot_id,
         liquid=line.liquid_id,
         site=line.site_id,
@@ -122,7 +123,11 @@ def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:
         supplier=line.supplier_id,
         restrictions=line.restrictions,
     )
-    return markets_barring(origins.of_lot(lot).origin_class) | frozenset(line.restrictions)
+    try:
+        origin_class = origins.of_lot(lot).origin_class
+    except KeyError:  # of a liquid the workspace does not have: no load of it can be filled
+        return frozenset(line.restrictions)
+    return markets_barring(origin_class) | frozenset(line.restrictions)
 
 
 def expires_on(line: LotLine, shelf_life_days: int | None) -> date | None:

@@ -21,7 +21,7 @@ from bulkflow.records.chain import head
 from bulkflow.scenario.model import LoadState as RowState
 from tests.loads.making import a_load, a_part, accept, record, step
 from tests.loads.plans import LOADS, part, planned, small_plan
-from tests.lots.making import a_rule, panel
+from tests.lots.making import a_rule, add, panel
 
 ON = date(2027, 1, 4)
 
@@ -325,3 +325,21 @@ def test_a_load_the_workspace_has_no_place_for(session, scenario) -> None:
     record(session, a_load(lane_id="riga-oslo"), "promised", ON)
     with pytest.raises(InputError, match=r"TC-24 on lane riga-oslo, which scenario\.yaml lacks"):
         loads_for_plan(session, scenario)
+
+
+def test_lots_the_workspace_has_no_word_for(session, scenario) -> None:
+    """A register may hold liquids, restrictions and long names that the workspace does not know."""
+    long = "Z" * 79
+    add(session, long, 50000, 80, liquid="VK-DRY", site="VEJKALNA",
+        restrictions=("organic only",))  # fmt: skip
+    add(session, "X-1", 5000, 45, liquid="old moonshine", site="VEJKALNA")
+    for liquid in ("VK-DRY", "old moonshine"):
+        a_rule(session, liquid=liquid)
+    for lot in (long, "X-1"):
+        panel(session, lot)
+    found = kept(session, scenario)
+    assert found.left["X-1"] == Decimal("2250.000")
+    record(session, a_load("Y", parts=(a_part([("X-1", 2000, 45)], "old moonshine"),)))
+    gates = load_gates(session, find_load(session, "Y"), scenario, on=ON)
+    words = [one.reason for one in gates if not one.is_open]
+    assert "the workspace has no liquid old moonshine" in words
