@@ -96,19 +96,21 @@ class _Teller:
             "lift": self._lots,
             "result": self._lots,
             "override": self._lots,
-            "lot": self._new_lots,
             "load step": self._arrivals,
             "bottling": self._bottlings,
+            "lot": self._new_lots,
             "account entry": self._entries,
             "closing": self._closings,
         }
 
     def told(self, records: list[Record]) -> Told:
+        """Yield the sentences: lots first, then loads, then the rest."""
         by_way: dict[Callable[[list[Record]], Told], list[Record]] = defaultdict(list)
         for record in records:
             by_way[self.ways[record.kind]].append(record)
-        for way, found in by_way.items():
-            yield from way(found)
+        for way in dict.fromkeys(self.ways.values()):
+            if way in by_way:
+                yield from way(by_way[way])
 
     def _lots(self, records: list[Record]) -> Told:
         """Say how each lot stands now that something was decided or measured of it."""

@@ -29,6 +29,7 @@ from bulkflow.loads.tables import LOADS
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.plan.register import Opened
+from bulkflow.program.calendar import LaneDays, Periods, all_working_days
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.store import Store
@@ -36,6 +37,7 @@ from bulkflow.scenario.lookup import demand_liquid, demand_lpa, demand_priority
 from bulkflow.scenario.model import (
     Contract,
     DemandRow,
+    Lane,
     LoadRow,
     OpeningStockRow,
     PriceTier,
@@ -47,8 +49,8 @@ from bulkflow.scenario.model import LoadState as RowState
 __all__ = ["with_account"]
 
 _DAY = timedelta(days=1)
-#: LPA below which demand counts as bottled: rounding of cases, no more.
-_NOTHING_OWED = 1.0
+#: LPA below which demand counts as bottled: a few cases, which the week's last pallet decides.
+_NOTHING_OWED = 10.0
 
 
 def with_account(
@@ -286,20 +288,25 @@ def _merged(rows: Iterable[DemandRow]) -> tuple[DemandRow, ...]:
 def _loads(work: _Later) -> Iterable[LoadRow]:
     """Yield the loads still to come; those that came are in the stock."""
     lanes = {lane.id: lane for lane in work.scenario.lanes}
+    leaving = _Leaving(work.scenario)
     for row in work.scenario.loads:
+        under_way = row.state is RowState.UNDER_WAY
         if row.load_id in work.overdue:
             work.said.append(
                 f"Load {row.load_id} is overdue and not received: it is counted on from {work.on}."
             )
-        elif row.state is not RowState.UNDER_WAY and row.departs_on < work.on:
-            work.said.append(
-                f"Load {row.load_id} ({row.state.value}) was to leave on {row.departs_on}, and the"
-                f" register has no departure: it is promised from {work.on} on."
-            )
-            row = row.model_copy(
-                update={"state": RowState.PROMISED, "departs_on": work.on, "lpa": None}
-            )
-        elif row.state is RowState.UNDER_WAY and (row.usable_on or row.departs_on) < work.on:
+        elif not under_way and row.departs_on <= work.on:
+            day = leaving.first(lanes[row.lane])
+            if row.departs_on < work.on:
+                work.said.append(
+                    f"Load {row.load_id} ({row.state.value}) was to leave on {row.departs_on}, and"
+                    f" the register has no departure: it is promised for {day}."
+                )
+                changed: dict[str, object] = {"state": RowState.PROMISED, "lpa": None}
+            else:
+                changed = {}
+            row = row.model_copy(update={**changed, "departs_on": day})
+        elif under_way and (row.usable_on or row.departs_on) < work.on:
             lane = lanes[row.lane]
             lpa = (row.lpa or 0.0) * (1.0 - lane.transit_loss_percent / 100.0)
             key = (lane.destination, row.liquid)
@@ -309,6 +316,22 @@ def _loads(work: _Later) -> Iterable[LoadRow]:
             )
             continue
         yield row
+
+
+class _Leaving:
+    """On which day a load may first leave on a lane."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._periods = Periods.of(scenario.calendar)
+        self._working = all_working_days(scenario)
+
+    def first(self, lane: Lane) -> date:
+        """Return the first day of the first period in which a load may leave."""
+        days = LaneDays(self._periods, lane, self._working, 0)
+        for period in self._periods.numbers():
+            if days.of(period) is not None:
+                return self._periods.first_day(period)
+        return self._periods.first_day(1)  # none ever: the plan itself then says why
 
 
 def _stock_rows(work: _Later) -> Iterable[OpeningStockRow]:

@@ -327,7 +327,7 @@ def _priced(
 
 def _opened(
     workspace: Workspace, database: str | None, on: str | None, *, register: bool
-) -> tuple[Workspace, dict[str, str]]:
+) -> tuple[Workspace, dict[str, Any]]:
     """Return the workspace with the opening position its register has, and where it is from."""
     from bulkflow.account.position import with_account
 
