@@ -247,7 +247,11 @@ class _Reader:
         if any(not self._is_slack(column) for column in others):
             return
         stocks = [c for c in entries if item.stock <= c < item.stock + self.periods]
-        flows = {c: v for c, v in entries.items() if c in mine and c not in stocks}
+        flows = {
+            c: v
+            for c, v in entries.items()
+            if c in mine and c not in stocks and self.program.upper[c] > 0
+        }
         lower, upper = float(self.program.row_lower[row]), float(self.program.row_upper[row])
         item.slacks += list(others)
         understood = False
