@@ -37,9 +37,9 @@ def sheet(
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the load sheet; refused (exit code 3) while a gate of a lot or the tank is closed.
+    """Print the load sheet.
 
-    Which dangerous-goods line holds, a qualified adviser decides.
+    Refused (exit code 3) while a gate of a lot, or of the tank, is closed. Which dangerous-goods line holds, a qualified adviser decides.
 
     Example: bulkflow loads sheet demo A-1 --temperature 14 --html A-1.html
     """
@@ -90,9 +90,9 @@ def arrival(
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the arrival and reduction sheet for the bottler: expect, test, let down, reduce.
+    """Print the bottler's arrival sheet.
 
-    Strong spirit gives off flammable vapour; follow the rules of the site.
+    What to expect, to test, to let down, to reduce with water, and to mend. Strong spirit gives off flammable vapour; follow the rules of the site.
 
     Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
     """

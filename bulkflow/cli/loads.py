@@ -75,9 +75,9 @@ def allocate(
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Fill the loads of a plan from lots, and keep them on the register.
+    """Fill the loads of a plan from lots.
 
-    Loads that released lots cannot fill are held, with the reason and the earliest day.
+    They are kept on the register. Loads that released lots cannot fill are held, with the reason and the earliest day.
     Promised and later loads keep their names; what is issued stays as it is.
 
     Example: bulkflow loads allocate demo plans/january --dry-run
@@ -117,7 +117,7 @@ def list_(
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List loads by loading day, with their state and their lots.
+    """List loads, their states and lots.
 
     Example: bulkflow loads list demo --state held --state promised
     """
@@ -172,7 +172,9 @@ def show(
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> int:
-    """Show a load: its days, its lots, its gates, the steps it took and those that may follow.
+    """Show a load, its gates and its steps.
+
+    Its days, its lots, the gates open and closed, the steps taken and those that may follow.
 
     Example: bulkflow loads show demo A-1
     """
@@ -263,9 +265,10 @@ def step(
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Record that a load came into a state; only legal steps, and no closed gate is passed.
+    """Record the next step of a load.
 
-    Loading draws the LPA from the lots.
+    Only legal steps, and no closed gate is passed (exit code 3). Loading draws the LPA from the
+    lots.
 
     Example: bulkflow loads step demo A-1 promised --on 2027-01-05 --dry-run
     """
@@ -332,7 +335,9 @@ def tank(
     dry_run: DryRunOption = False,
     as_json: JsonOption = False,
 ) -> int:
-    """Record what was found of the tank that came for a load; exit code 3 if it is not accepted.
+    """Record what was found of the tank.
+
+    Exit code 3 if it is not accepted; the record is kept all the same.
 
     Nobody enters a tank without training, a valid cleaning document and a tested atmosphere; an
     empty tank that was not cleaned counts as full of its last cargo.
