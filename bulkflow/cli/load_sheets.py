@@ -39,7 +39,8 @@ def sheet(
 ) -> None:
     """Print the load sheet.
 
-    Refused (exit code 3) while a gate of a lot, or of the tank, is closed. Which dangerous-goods line holds, a qualified adviser decides.
+    Refused (exit code 3) while a gate of a lot, or of the tank, is closed. Which
+    dangerous-goods line holds, a qualified adviser decides.
 
     Example: bulkflow loads sheet demo A-1 --temperature 14 --html A-1.html
     """
@@ -92,7 +93,8 @@ def arrival(
 ) -> None:
     """Print the bottler's arrival sheet.
 
-    What to expect, to test, to let down, to reduce with water, and to mend. Strong spirit gives off flammable vapour; follow the rules of the site.
+    What to expect, to test, to let down, to reduce with water, and to mend. Strong
+    spirit gives off flammable vapour; follow the rules of the site.
 
     Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
     """

@@ -77,7 +77,8 @@ def allocate(
 ) -> None:
     """Fill the loads of a plan from lots.
 
-    They are kept on the register. Loads that released lots cannot fill are held, with the reason and the earliest day.
+    They are kept on the register. Loads that released lots cannot fill are held, with the
+    reason and the earliest day.
     Promised and later loads keep their names; what is issued stays as it is.
 
     Example: bulkflow loads allocate demo plans/january --dry-run
