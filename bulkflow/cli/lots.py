@@ -250,10 +250,13 @@ def why(
 
     Example: bulkflow lots why demo D-103
     """
+    from bulkflow.cli.lot_steps import gate_steps
+    from bulkflow.lots.declaring import standing_rule
     from bulkflow.lots.explaining import explain_lot
 
     with reading_register(folder, database) as (_, session):
         explained = explain_lot(session, lot)
+        rule = standing_rule(session, explained.lot.liquid_id)
     ships = all(state.is_open for state in explained.gates)
     if as_json:
         write_json(
@@ -265,7 +268,12 @@ def why(
             }
         )
     else:
-        _print_why(result_console(), explained, ships=ships)
+        console = result_console()
+        _print_why(console, explained, ships=ships)
+        console.print("\nNext")
+        for words, command in gate_steps(explained, rule.rule if rule else None, folder):
+            console.print(f"{words}:")
+            console.print(f"  {command}", soft_wrap=True)
     return ExitCode.NO_PLAN if gate and not ships else ExitCode.DONE
 
 

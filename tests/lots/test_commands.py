@@ -74,7 +74,9 @@ def test_a_register_from_its_beginning_to_a_release(desk):
         "Of all that fit: 1 released, 1 awaiting, 1 held, 1 rejected.",
     ]
     out, _ = desk("lots why demo D-103")
-    assert re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d", "TIME", out).splitlines() == [
+    told, _, following = out.partition("\nNext\n")
+    assert "\n  bulkflow lots lift demo D-103 --reason WHY\n" in following
+    assert re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d", "TIME", told).splitlines() == [
         "D-103 (dry, 7,043 LPA left) may not ship: held.",
         "",
         "laboratory: open",
