@@ -12,6 +12,10 @@ from bulkflow.account.tables import ACCOUNT
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.register import open_register
 from bulkflow.records import Actor, Store, settings_for
+from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.reader import read_workspace
+
+DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
 
 
 class Ticking:
@@ -28,6 +32,11 @@ class Ticking:
 @pytest.fixture
 def ann() -> Actor:
     return Actor("Ann", "ann")
+
+
+@pytest.fixture(scope="session")
+def scenario() -> Scenario:
+    return read_workspace(DEMO).scenario
 
 
 @pytest.fixture

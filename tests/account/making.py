@@ -82,16 +82,16 @@ def a_load(session, name, shares, *, to=NORTH, frm=STILL, liquid="dry", leaves=d
 
 
 def a_load_under_way(session, name, lpa, *, liquid="dry", to=NORTH, frm=STILL,
-                     leaves=date(2027, 1, 8)):  # fmt: skip
+                     leaves=date(2027, 1, 8), lane="lane"):  # fmt: skip
     """Record a load that was under way when the register began."""
     part = LoadPart(liquid_id=liquid, lpa=D(lpa), strength_percent=D(50), litres_20c=2 * D(lpa))
-    return _departed(session, name, (part,), to, frm, leaves)
+    return _departed(session, name, (part,), to, frm, leaves, lane)
 
 
-def _departed(session, name, parts, to, frm, leaves):
+def _departed(session, name, parts, to, frm, leaves, lane="lane"):
     load = Load(
         load_id=name,
-        lane_id="lane",
+        lane_id=lane,
         origin=frm,
         destination=to,
         tank_type="T",
@@ -143,8 +143,9 @@ def received(session, load, lpa, **fields):
     return receive(session, [a_gauging(load, lpa, **fields)])
 
 
-def a_bottling(name, sources, *, site=NORTH, on=date(2027, 1, 29), bottled=None, codes=()):
-    """Return a bottling; sources are (kind, name, lpa) with the liquid dry."""
+def a_bottling(name, sources, *, site=NORTH, on=date(2027, 1, 29), bottled=None, codes=(),
+               liquid="dry"):  # fmt: skip
+    """Return a bottling; sources are (kind, name, lpa)."""
     taken = sum(D(lpa) for _, _, lpa in sources)
     return Bottling(
         bottling_id=name,
@@ -152,7 +153,7 @@ def a_bottling(name, sources, *, site=NORTH, on=date(2027, 1, 29), bottled=None,
         product_id="DRY-700",
         on=on,
         sources=tuple(
-            BottlingSource(kind=kind, source_id=source, liquid_id="dry", lpa=D(lpa))
+            BottlingSource(kind=kind, source_id=source, liquid_id=liquid, lpa=D(lpa))
             for kind, source, lpa in sources
         ),
         cases=100,
