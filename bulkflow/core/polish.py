@@ -20,13 +20,11 @@ __all__ = ["is_whole", "polish", "solve_fixed"]
 
 FloatArray = NDArray[np.float64]
 
-_ROUNDING = 1e-9
-
 
 def is_whole(program: Program, values: FloatArray) -> bool:
-    """Tell whether the whole columns are whole but for rounding, so that nothing rests on it."""
+    """Tell whether the whole columns are whole to the last digit, so that nothing rests on it."""
     whole = values[program.integer]
-    return bool((np.abs(whole - np.round(whole)) <= _ROUNDING).all())
+    return bool((whole == np.round(whole)).all())
 
 
 def polish(program: Program, values: FloatArray) -> FloatArray:
