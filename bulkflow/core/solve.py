@@ -36,6 +36,9 @@ __all__ = ["solve"]
 
 FloatArray = NDArray[np.float64]
 
+# A plan that keeps its rules this closely (relative) needs no cleaning; a search answers to 1e-6.
+_CLEAN = 1e-9
+
 
 def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
     """Return the best plan found within the limits, with its proved bound.
@@ -174,7 +177,7 @@ class _Run:
             return None, None
         values = answer.values
         solution = read_solution(self.data, self.program, values)
-        report = check_solution(self.data.network, solution)
+        report = check_solution(self.data.network, solution, tolerance=_CLEAN)
         if report.breaches or not is_whole(self.program, values):
             values = polish(self.program, values)
             solution = read_solution(self.data, self.program, values)
