@@ -355,9 +355,13 @@ class _Costs:
             [np.where(item.floor_slacks >= 0, prices[item.floor_slacks], 0.0) for item in items]
         )
         if grid.outer:
-            # Stock can be held for a floor against a backlog, at what both cost in a period.
+            # Stock can be held for a floor against a backlog, at what both cost in a period; at the
+            # end the same stock can serve floor and closing target.
             held_back = self.short + self.holding
             self.floor_prices = np.minimum(self.floor_prices, held_back)
+            left = np.maximum(held_back[:, -1] - self._closing_prices(), 0.0)
+            both = np.where(grid.owed, np.inf, left)
+            self.floor_prices[:, -1] = np.minimum(self.floor_prices[:, -1], both)
             self.most_for_closing = np.where(grid.owed, np.inf, held_back[:, -1])
         else:
             self.most_for_closing = np.full(len(items), np.inf)
@@ -368,16 +372,19 @@ class _Costs:
         self.sound &= (self.floor_prices >= 0).all(axis=1)
         self.least_cost = np.zeros(len(items))
 
+    def _closing_prices(self) -> FloatArray:
+        return np.array(
+            [
+                self.prices[item.closing_slack] if item.closing_slack >= 0 else 0.0
+                for item in self.grid.items
+            ]
+        )
+
     def closing(self, nodes: IntArray) -> FloatArray:
         """Return the cost of missing the closing target at final positions, (N, W)."""
         grid = self.grid
         target = np.array([item.closing for item in grid.items])
-        prices = np.array(
-            [
-                self.prices[item.closing_slack] if item.closing_slack >= 0 else 0.0
-                for item in grid.items
-            ]
-        )
+        prices = self._closing_prices()
         self.sound &= prices >= 0
         prices = np.minimum(prices, np.maximum(self.most_for_closing, 0.0))
         self.closing_prices = prices

@@ -37,6 +37,8 @@ FloatArray = NDArray[np.float64]
 _LEAST_WHOLE = 150
 # Items must hold at least this share of the whole columns.
 _LEAST_SHARE = 0.4
+# Entries from which the relaxation takes longer than finding prices from nothing.
+_LARGE = 250_000
 _COARSE_NODES = 64
 _FINE_NODES = 256
 # The bound's grid: as fine as this many nodes over all items and periods allow.
@@ -131,6 +133,9 @@ class ItemSearch:
             self.exact.close()
 
     def _first_prices(self) -> FloatArray | None:
+        """Return prices from the relaxation, or none at all where that would take long."""
+        if self.program.matrix.nnz > _LARGE:
+            return np.zeros(len(self.shared.rows))
         with HighsSession(self.program, seed=self.options.seed, relaxed=True) as session:
             answer = session.solve_lp(self.deadline)
         if answer.row_prices is None:
