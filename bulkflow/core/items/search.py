@@ -152,7 +152,7 @@ class ItemSearch:
         if len(first) < len(self.split.items):
             return
         self.master.add_plans(first)
-        if start is not None:
+        if start is not None and np.isfinite(start[self.completion.counts]).all():
             self._take(start)
         generator = Generator(self.shared, self.master, self.exact, prices)
         coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
@@ -283,7 +283,7 @@ class ItemSearch:
             whole,
             part,
             gap=self.options.gap * 0.2,
-            start=values,
+            start=values if np.isfinite(values[self.completion.rest]).all() else None,
             in_turn=in_turn,
         )
         if plan is None:
