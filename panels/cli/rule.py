@@ -60,7 +60,7 @@ def risks(
     The rules are those in panel/rules.yaml; the result is kept in panel/characteristics and
     declared with the rule.
 
-    Example: panels rule risks scenarios/vejkalna --liquid VK-DRY --standard-error 0.02
+    Example: panels rule risks scenarios/vejkalna --standard-error 0.02 --liquid VK-DRY
     """
     from panels.release.files import read_rules, write_characteristic
 
