@@ -7,6 +7,7 @@ from bulkflow.core.cumulative import with_cumulative_counts
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.stations import find_stations
 from bulkflow.core.values import spread_network
+from bulkflow.plan.checks.position import Position
 from bulkflow.program.answer import LoadKind
 from bulkflow.program.build import build_program
 from bulkflow.program.classes import ANY, Commodity
@@ -30,6 +31,7 @@ from tests.program.builders import (
     tank,
     week,
 )
+from tests.program.random_scenarios import random_scenario
 
 BARRED = "not-for:STRICT"
 SOURCES = [supplier("FARM", contract("NS", 1.0)), supplier("ISLAND", contract("NS", 1.0))]
@@ -288,3 +290,17 @@ def test_a_plan_is_a_start_for_itself():
     vehicles = start_solution(program, plan).vehicles
     sent = {name: counts.sum() for name, counts in vehicles.items() if counts.any()}
     assert sent == {"road/T7/GIN|any": 1, f"road/T7/GIN|{BARRED}": 1, "north/T7/GIN|any": 1}
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_builder_and_check_reach_the_same_markets(seed: int):
+    made = scenario(random_scenario(seed))
+    ground, position = Ground.of(made), Position(made)
+    places = [*ground.sites, *ground.suppliers]
+    for place in places:
+        for one in made.liquids:
+            ahead = ground.kept.markets_ahead(place, one.id)
+            assert ahead == position.ahead.of(place, one.id)
+    assert any(ground.kept.markets_ahead(place, "GIN") for place in places)
+    for place, commodity in ground.presence.released:
+        assert ground.kept.keep(place, commodity) == commodity
