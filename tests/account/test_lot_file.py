@@ -65,7 +65,7 @@ def test_it_tells_the_whole_story(page):
     for words in (
         "Lot D-1",
         "Released : it may ship",
-        "4,000.000 LPA left of 9,000.000 LPA",
+        "4,000.000 LPA left of 9,000.000.",
         "N-1",  # the parent
         "methanol",
         "six assessors, one sitting",  # the summary of the evidence
