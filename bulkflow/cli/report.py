@@ -63,6 +63,7 @@ def report(
     Example: bulkflow report scenarios/two_sites plans/two_sites --html report.html
     """
     from bulkflow.loads.opening import with_register_and_loads
+    from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import read_plan_at
     from bulkflow.report.terms import read_terms
@@ -75,6 +76,7 @@ def report(
     words = read_terms(terms) if terms else None
     workspace = read_workspace(folder)
     result = read_plan_at(plan)
+    refuse_foreign(result.plan, workspace.scenario, file=str(plan))
     if result.register:
         opened = with_register_and_loads(workspace.scenario, workspace.folder, database)
         workspace = replace(workspace, scenario=opened.scenario)

@@ -1,0 +1,52 @@
+"""Whether a plan read from a file belongs to a workspace: every name in it is known there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from bulkflow.errors import Fault, InputError
+from bulkflow.program.answer import Plan
+from bulkflow.scenario.model import Scenario
+
+__all__ = ["refuse_foreign"]
+
+
+def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
+    """Refuse a plan that names what a workspace does not have.
+
+    Parameters
+    ----------
+    file : where the plan was read, for the message.
+
+    Raises
+    ------
+    InputError
+        With each unknown lane, tank type, site and liquid, once.
+    """
+    known: Mapping[str, set[str]] = {
+        "lane": {one.id for one in scenario.lanes},
+        "tank type": {one.id for one in scenario.tank_types},
+        "place": {one.id for one in scenario.sites} | {one.id for one in scenario.suppliers},
+        "liquid": {one.id for one in scenario.liquids},
+    }
+    strange = dict.fromkeys(pair for pair in _names(plan) if pair[1] not in known[pair[0]])
+    mend = "Give a plan of this workspace as it is now, or plan it again."
+    faults = [
+        Fault(file, 0, f"{kind} {name}", "is not in the workspace", mend) for kind, name in strange
+    ]
+    if faults:
+        raise InputError(faults)
+
+
+def _names(plan: Plan) -> Iterable[tuple[str, str]]:
+    for load in plan.loads:
+        yield "lane", load.lane
+        yield "tank type", load.tank_type
+        yield "place", load.origin
+        yield "place", load.destination
+        for part in load.parts:
+            yield "liquid", part.liquid
+    for rows in (plan.stocks, plan.demand, plan.tank_settings):
+        for row in rows:
+            yield "place", row.site
+            yield "liquid", row.liquid
