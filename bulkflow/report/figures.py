@@ -24,27 +24,31 @@ __all__ = ["INK", "SHADES", "Shade", "shade_of", "svg_text", "text_inches"]
 
 INK = "#1d2733"
 POINTS_PER_INCH = 72.0
+HATCH_POINTS = 0.6
 
 
 @dataclass(frozen=True, slots=True)
 class Shade:
-    """How one liquid is drawn: a fill, the ink on it, and a hatch."""
+    """How one liquid is drawn: a fill and a hatch."""
 
     fill: str
-    ink: str
     hatch: str
 
 
-# From dark to light, so that they differ in grey; hues apart for the common colour blindnesses.
+# Every one has a hatch of its own, or is plain and far from the other plain one in lightness, so
+# that they differ in grey; hues are apart for the common colour blindnesses. Fills under a hatch
+# are light enough to show it.
 SHADES: tuple[Shade, ...] = (
-    Shade("#0b4f6c", "#ffffff", ""),
-    Shade("#f2c14e", "#1d2733", "//"),
-    Shade("#8c4a6b", "#ffffff", ""),
-    Shade("#9ad1d4", "#1d2733", "\\\\"),
-    Shade("#d1603d", "#ffffff", ""),
-    Shade("#e8e4d9", "#1d2733", ".."),
-    Shade("#4a5d23", "#ffffff", ""),
-    Shade("#c9b1d9", "#1d2733", "xx"),
+    Shade("#0b4f6c", ""),
+    Shade("#f2c14e", "////"),
+    Shade("#c98bab", "\\\\\\\\"),
+    Shade("#9ad1d4", "...."),
+    Shade("#e08b6d", "----"),
+    Shade("#f4f1e8", ""),
+    Shade("#9db36c", "xxxx"),
+    Shade("#c9b1d9", "||||"),
+    Shade("#cfb98f", "++++"),
+    Shade("#8fb3dc", "oooo"),
 )
 
 
@@ -72,7 +76,8 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
     name : unique on the page; ids inside the picture start with it.
     title, description : the text alternative.
     """
-    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif",
+                     "hatch.linewidth": HATCH_POINTS}  # fmt: skip
     buffer = io.StringIO()
     with mpl.rc_context(settings):
         FigureCanvasSVG(figure)
