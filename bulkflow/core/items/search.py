@@ -43,7 +43,7 @@ _COARSE_NODES = 64
 _FINE_NODES = 256
 # The bound's grid: as fine as this many nodes over all items and periods allow.
 _BOUND_CELLS = 40_000_000
-_MOST_BOUND_NODES = 4096
+_MOST_BOUND_NODES = 1024
 _ROUNDS = 60
 _ROUND_TRIES = 300
 _ROUND_SHARE = 0.15
