@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -31,6 +31,7 @@ ROW = 0.38  # inches
 TANK_ROW = 0.19
 TOP, BOTTOM = 0.28, 0.4
 MOST_KEYS = 3  # in one square
+UNFILLED = "?"
 GRID = "#dfe3e7"
 
 
@@ -61,12 +62,22 @@ def calendar_words(plan: Plan, keyed: Mapping[str, KeyedLot]) -> str:
 
 
 def calendar_pictures(
-    plan: Plan, keyed: Mapping[str, KeyedLot], *, name: str, title: str, description: str
+    plan: Plan,
+    keyed: Mapping[str, KeyedLot],
+    unfilled: Collection[str] = (),
+    *,
+    name: str,
+    title: str,
+    description: str,
 ) -> list[str]:
-    """Return loads as squares in a grid of lanes and weeks, keys of their lots inside, as SVG."""
+    """Return loads as squares in a grid of lanes and weeks, keys of their lots inside, as SVG.
+
+    ``unfilled`` are loads for which no lots were found: a question mark stands in them.
+    """
     loads = leaving_loads(plan)
     liquids = sorted({part.liquid for load in plan.loads for part in load.parts})
     keys = {load: [keyed[lot].key for lot in lots] for load, lots in _lots_of(keyed).items()}
+    keys |= {load: [UNFILLED] for load in unfilled}
     return [
         _calendar(
             [load for load in loads if load.period in weeks], weeks, liquids, keys,

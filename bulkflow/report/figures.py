@@ -37,17 +37,17 @@ class Shade:
 
 # Every one has a hatch of its own, or is plain and far from the other plain one in lightness, so
 # that they differ in grey; hues are apart for the common colour blindnesses. Fills under a hatch
-# are light enough to show it.
+# are light enough to show it. Dots and rings come last: their patterns make a file large.
 SHADES: tuple[Shade, ...] = (
     Shade("#0b4f6c", ""),
     Shade("#f2c14e", "////"),
     Shade("#c98bab", "\\\\\\\\"),
-    Shade("#9ad1d4", "...."),
+    Shade("#9ad1d4", "||||"),
     Shade("#e08b6d", "----"),
     Shade("#f4f1e8", ""),
     Shade("#9db36c", "xxxx"),
-    Shade("#c9b1d9", "||||"),
-    Shade("#cfb98f", "++++"),
+    Shade("#c9b1d9", "++++"),
+    Shade("#cfb98f", "...."),
     Shade("#8fb3dc", "oooo"),
 )
 

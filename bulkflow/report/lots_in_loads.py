@@ -75,6 +75,10 @@ class LotsInLoads:
     lots: tuple[Explanation, ...] = ()
     remarks: tuple[str, ...] = ()
 
+    def unfilled(self) -> tuple[str, ...]:
+        """Return the loads of the plan for which no lots could be found."""
+        return tuple(load for load, one in self.fillings.items() if one.held and not one.shares)
+
     def soonest(self, plan: Plan) -> tuple[str, ...]:
         """Return the loads that the register has and that are still to leave, soonest first."""
         leaving = sorted(

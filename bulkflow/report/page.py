@@ -202,7 +202,12 @@ def _load_sections(plan: Plan, beside: LotsInLoads, say: Terms) -> Iterator[_Sec
         calendar_in_words=calendar_words(plan, keyed),
     )
     drawn = calendar_pictures(
-        plan, keyed, name="calendar", title=say("h_calendar"), description=alternative
+        plan,
+        keyed,
+        beside.unfilled(),
+        name="calendar",
+        title=say("h_calendar"),
+        description=alternative,
     )
     notes = [say("calendar_note")]
     if keyed:

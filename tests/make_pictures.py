@@ -1,0 +1,120 @@
+"""Make the pictures that the README shows: ``python -m tests.make_pictures``.
+
+Plans the demo from its tables (or reads a plan kept before, ``--plan DIR``) and writes to
+``scenarios/vejkalna/pictures``: the map, the calendar of loads, and the answer in the terminal.
+The pictures load nothing from outside.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.terminal_theme import TerminalTheme
+from rich.text import Text
+
+from bulkflow.core.options import SolveOptions
+from bulkflow.plan.answer import print_answer
+from bulkflow.plan.make import plan_scenario
+from bulkflow.plan.result import PlanResult
+from bulkflow.plan.write import read_plan_at
+from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
+from bulkflow.report.lot_tables import keyed_lots
+from bulkflow.report.lots_in_loads import lots_in_loads
+from bulkflow.report.map import map_picture, placed_map
+from bulkflow.scenario import read_workspace
+from bulkflow.scenario.model import Scenario
+
+FOLDER = Path(__file__).resolve().parent.parent / "scenarios" / "vejkalna"
+PICTURES = FOLDER / "pictures"
+ANSWER_LINES = 44
+WHITE = '<rect width="100%" height="100%" fill="#ffffff"/>'
+# Dark on light, told apart by weight too, so that it prints.
+THEME = TerminalTheme(
+    (255, 255, 255),
+    (29, 39, 51),
+    [(29, 39, 51), (179, 38, 30), (46, 94, 42), (122, 82, 0), (11, 79, 108), (122, 40, 96),
+     (11, 79, 108), (81, 96, 111)],
+)  # fmt: skip
+TERMINAL = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg" role="img">
+<title>bulkflow plan vejkalna: the answer in the terminal</title>
+<style>
+.{unique_id}-matrix {{ font-family: "DejaVu Sans Mono", Menlo, Consolas, monospace;
+  font-size: {char_height}px; line-height: {line_height}px; font-variant-east-asian: full-width; }}
+{styles}
+</style>
+<rect width="100%" height="100%" fill="#ffffff" stroke="#51606f"/>
+<defs><clipPath id="{unique_id}-clip-terminal">
+<rect x="0" y="0" width="{terminal_width}" height="{terminal_height}"/></clipPath>{lines}</defs>
+<g transform="translate({terminal_x}, 8)" clip-path="url(#{unique_id}-clip-terminal)">
+{backgrounds}<g class="{unique_id}-matrix">{matrix}</g></g>
+</svg>
+"""
+
+
+def pictures(result: PlanResult, scenario: Scenario, folder: Path) -> dict[str, str]:
+    """Return the pictures by the name of their file."""
+    plan = result.plan
+    beside = lots_in_loads(
+        scenario, folder, plan, register=False, clock=lambda: datetime(2027, 1, 4, tzinfo=UTC)
+    )
+    keyed = keyed_lots(leaving_loads(plan), beside.fillings)
+    drawn = map_picture(
+        placed_map(scenario, plan), scenario, plan, name="map",
+        title=f"{plan.scenario_name}: sites, lanes and loads",
+        description="Sites, lanes, and how many loads each lane carries in the quarter.",
+    )  # fmt: skip
+    calendar = calendar_pictures(
+        plan, keyed, beside.unfilled(), name="calendar",
+        title=f"{plan.scenario_name}: loads by lane and week",
+        description=calendar_words(plan, keyed),
+    )  # fmt: skip
+    return {
+        "map.svg": _on_white(drawn),
+        "calendar.svg": _on_white(calendar[0]),
+        "answer.svg": answer(result, scenario),
+    }
+
+
+def answer(result: PlanResult, scenario: Scenario) -> str:
+    """Return the beginning of the answer as a terminal shows it."""
+    shown = io.StringIO()
+    console = Console(file=shown, force_terminal=True, width=80, highlight=False, markup=False)
+    print_answer(result, scenario, console)
+    lines = shown.getvalue().splitlines()[:ANSWER_LINES]
+    paper = Console(record=True, width=82, file=io.StringIO(), highlight=False)
+    for line in lines:
+        paper.print(Text.from_ansi(line))
+    return paper.export_svg(theme=THEME, code_format=TERMINAL, unique_id="answer")
+
+
+def _on_white(picture: str) -> str:
+    head, _, rest = picture.partition(">")
+    return f"{head}>{WHITE}{rest}\n"
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Plan or read, draw, write."""
+    parser = argparse.ArgumentParser(prog="python -m tests.make_pictures", description=__doc__)
+    parser.add_argument("--plan", type=Path, help="a plan.json, or the folder that holds one")
+    parser.add_argument("--seconds", type=float, default=120.0, help="for planning")
+    parser.add_argument("--out", type=Path, default=PICTURES)
+    arguments = parser.parse_args(argv)
+    scenario = read_workspace(FOLDER).scenario
+    if arguments.plan:
+        result = read_plan_at(arguments.plan)
+    else:
+        result = plan_scenario(scenario, SolveOptions(seconds=arguments.seconds))
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    for name, text in pictures(result, scenario, FOLDER).items():
+        (arguments.out / name).write_text(text, encoding="utf-8")
+        print(f"Wrote {arguments.out / name}.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
