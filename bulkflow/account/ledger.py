@@ -199,6 +199,7 @@ class _Fold:
     def __init__(self, superseded: frozenset[int]) -> None:
         self._superseded = superseded
         self._postings: list[Posting] = []
+        self._happened = date.min
         self._own: list[Posting] = []  # of the record at hand
         self._kept: dict[int, list[Posting]] = {}
         self._lots: dict[str, Key] = {}
@@ -227,7 +228,6 @@ class _Fold:
     def add(self, record: Record) -> None:
         self._now = record
         self._own.clear()
-        self._happened = local_time(record.at, record.zone).date()
         self._handlers[record.kind](record.content)
         # A gauging posts its difference to the one before, so there is nothing to take back.
         gauged = record.kind == GAUGING.name
@@ -270,8 +270,14 @@ class _Fold:
 
     def _lot(self, body: dict[str, Any]) -> None:
         name, site, liquid = body["lot_id"], body["site_id"], body["liquid_id"]
-        if body.get("made_on"):
-            self._happened = date.fromisoformat(body["made_on"])
+        made_on = body.get("made_on")
+        # Without a day of its own it counts on the site's day on which it was recorded.
+        recorded = self._now
+        self._happened = (
+            date.fromisoformat(made_on)
+            if made_on
+            else local_time(recorded.at, recorded.zone).date()
+        )
         line = {"made": Line.MADE, "received": Line.BOUGHT_IN}.get(body["origin"], Line.TAKEN_OVER)
         lpa = Decimal(body["measurement"]["lpa"])
         self._move(line, liquid, lpa, frm=line.value, to=site, subject=name)

@@ -252,6 +252,7 @@ def balance(
 
     Example: bulkflow account balance demo --on 2027-01-17
     """
+    from bulkflow.account.agreement import disagreements
     from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, read_ledger
     from bulkflow.records.chain import head
 
@@ -262,6 +263,7 @@ def balance(
     with reading_register(folder, database) as (_, session):
         ledger = read_ledger(session)
         last = head(session)
+        differing = disagreements(session)
     balances = {
         key: lpa
         for key, lpa in ledger.balances(day).items()
@@ -272,7 +274,7 @@ def balance(
         rows = [{"place": p, "liquid_id": q, "lpa": str(lpa)} for (p, q), lpa in balances.items()]
         document: dict[str, Any] = {
             "schema": "bulkflow.balance", "version": 1, "on": str(day), "chain_head": str(last),
-            "balances": rows,
+            "balances": rows, "disagreements": plain_data(differing),
         }  # fmt: skip
         if days:
             document["days"] = [{"day": str(d), "lpa": plain_data(held)} for d, held in days]
@@ -292,6 +294,13 @@ def balance(
     rows_ = [[place, liquid, f"{lpa:,.3f}"] for (place, liquid), lpa in order]
     console.print(plain_table({"Place": "whole", "Liquid": "whole", "LPA": "right"}, rows_))
     console.print(f"\nAt the end of {day}; record {last.seq}.")
+    for one in differing:
+        console.print(
+            f"NOT EQUAL: {one.place}, {one.liquid_id}: the ledger has {one.ledger:,} LPA, the"
+            f" standing records {one.records:,}."
+        )
+    if not differing:
+        console.print("Every balance equals what the standing records add up to, to 0.001 LPA.")
 
 
 @app.command("guarantees")
@@ -435,6 +444,7 @@ def lot_file_(
     *,
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Write this HTML file.")],
     database: DatabaseOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write the file of a lot: origin, results, sittings, decisions, holds, loads, records.
 
@@ -448,6 +458,18 @@ def lot_file_(
         found = lot_file(session, scenario, lot)
     with written_whole(out) as stream:
         stream.write(lot_file_html(found))
+    if as_json:
+        write_json(
+            {
+                "schema": "bulkflow.lot-file",
+                "version": 1,
+                "lot_id": lot,
+                "file": str(out),
+                "records": {str(seq): digest for seq, digest in found.hashes.items()},
+                "chain_head": str(found.head),
+            }
+        )
+        return
     typer.echo(f"Wrote {out}: {len(found.notes)} records, head {found.head.seq}.")
 
 

@@ -107,6 +107,11 @@ def test_from_arrival_to_return(desk):
     assert "proof gallons" in out
     out, _ = desk("account balance demo --on 2027-01-15 --site NORFOLK")
     assert re.search(r"NORFOLK  VK-DRY +63,972\.198", out), out
+    assert "Every balance equals what the standing records add up to, to 0.001 LPA." in out
+    document = json.loads(desk("account lot-file demo VK-DRY-2641 --out lot.html --json")[0])
+    page = (desk.folder / "lot.html").read_text("utf-8")
+    assert all(digest in page for digest in document["records"].values())
+    assert document["chain_head"] in page
     out, _ = desk("account balance demo --on 2027-01-15 --site NORFOLK --from 2027-01-11")
     assert [line.split()[0] for line in out.splitlines()[2:]] == [
         f"2027-01-{day}" for day in range(11, 16)

@@ -11,7 +11,7 @@ from bulkflow.cli.shell import run
 
 from .conftest import DEMO
 
-SECONDS = "20"
+SECONDS = "60"
 
 
 def commands():
