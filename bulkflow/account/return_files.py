@@ -21,10 +21,11 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
+from bulkflow.account.queries import ClosingRecord
 from bulkflow.account.returns import QuarterReturn
 from bulkflow.errors import Fault, InputError
 
-__all__ = ["return_csv", "return_sha256", "safe_text", "write_return_workbook"]
+__all__ = ["return_csv", "return_sha256", "return_status", "safe_text", "write_return_workbook"]
 
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 
@@ -48,25 +49,38 @@ def return_csv(found: QuarterReturn) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(["quarter", *_LINES, "status", "chain_head"])
-    status = _status(found)
+    status = return_status(found)
     for one in found.lines:
         values = [_plain(getattr(one, name)) for name in _LINES]
         writer.writerow([found.quarter, *values, status[one.site_id], found.chain_head])
     return buffer.getvalue()
 
 
-def return_sha256(found: QuarterReturn) -> str:
-    """Return the digest of a return's figures, whatever the chain head and status."""
-    rows = [[_plain(getattr(one, name)) for name in _LINES] for one in found.lines]
+def return_sha256(found: QuarterReturn, site: str | None = None) -> str:
+    """Return the digest of a return's figures, whatever the chain head and status.
+
+    Parameters
+    ----------
+    site : of this site's lines only, as they are when it is closed by itself.
+    """
+    lines = [one for one in found.lines if site in (None, one.site_id)]
+    rows = [[_plain(getattr(one, name)) for name in _LINES] for one in lines]
     text = "\n".join("\t".join(row) for row in [[found.quarter], *rows])
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def _status(found: QuarterReturn) -> dict[str, str]:
-    return {
-        site: "open" if record is None else f"closed by record {record.record}"
-        for site, record in found.closed
-    }
+def return_status(found: QuarterReturn) -> dict[str, str]:
+    """Return, by site, whether its quarter is open or closed, in words."""
+    return {site: _closed(found, site, record) for site, record in found.closed}
+
+
+def _closed(found: QuarterReturn, site: str, record: ClosingRecord | None) -> str:
+    """Say whether a site's quarter is closed, and whether its figures are those closed."""
+    if record is None:
+        return "open"
+    same = return_sha256(found, site) == record.closing.return_sha256
+    figures = "its figures as closed" if same else "ITS FIGURES DIFFER FROM THOSE CLOSED"
+    return f"closed by record {record.record}, {figures}"
 
 
 def _plain(value: Any) -> str:
@@ -108,7 +122,7 @@ def _cover(found: QuarterReturn) -> Iterable[tuple[str, Any]]:
     yield "last day", found.last_day
     yield "chain head", found.chain_head
     yield "digest of the figures (SHA-256)", return_sha256(found)
-    for site, state in _status(found).items():
+    for site, state in return_status(found).items():
         yield f"status of {site}", state
     for words in found.roundings:
         yield "declared as", words

@@ -405,9 +405,10 @@ def return_(
 
 
 def _print_return(console: Console, found: QuarterReturn) -> None:
-    for name, record in found.closed:
+    from bulkflow.account.return_files import return_status
+
+    for name, state in return_status(found).items():
         lines = [one for one in found.lines if one.site_id == name]
-        state = "open" if record is None else f"closed by record {record.record}"
         console.print(f"{name}, {found.quarter}: {state}")
         if not lines:
             console.print("  no liquid was held or moved\n")

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from itertools import pairwise
@@ -17,6 +18,7 @@ from bulkflow.account.ledger import read_ledger
 from bulkflow.account.return_files import (
     return_csv,
     return_sha256,
+    return_status,
     safe_text,
     write_return_workbook,
 )
@@ -151,6 +153,11 @@ def test_what_is_closed_stays_and_corrections_count_later(kept, ann, scenario):
         later = quarter_return(session, scenario, "2027-Q2", ["NORFOLK"])
     assert after.lines == before.lines
     assert return_sha256(after) == record.content["return_sha256"]
+    assert return_status(after) == {
+        "NORFOLK": f"closed by record {record.seq}, its figures as closed"
+    }
+    forged = replace(after, lines=(*after.lines[:-1], replace(after.lines[-1], lpa=D(1))))
+    assert "ITS FIGURES DIFFER FROM THOSE CLOSED" in return_status(forged)["NORFOLK"]
     assert after.closed[0][1].record == record.seq
     assert after.late == ()
     assert adds_up(later)
