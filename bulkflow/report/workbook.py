@@ -8,6 +8,7 @@ ours is a formula, and a formula found on reading is refused.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import date, datetime
@@ -20,7 +21,7 @@ from openpyxl import Workbook, load_workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
-from openpyxl.utils.exceptions import InvalidFileException
+from openpyxl.utils.exceptions import IllegalCharacterError, InvalidFileException
 from openpyxl.worksheet.worksheet import Worksheet
 
 from bulkflow.errors import Fault, InputError
@@ -47,6 +48,7 @@ __all__ = ["FORMAT", "read_workbook", "write_workbook"]
 FORMAT = "bulkflow-plan-workbook/1"
 COVER = "plan"
 ROW_COLUMN = "row"
+NO_BOUND = "none proved"  # a cell cannot hold an infinite number
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,17 +120,14 @@ def write_workbook(plan: Plan, file: Path) -> None:
     Raises
     ------
     InputError
-        The file cannot be written.
+        The file cannot be written, or a name holds a character that no cell can hold.
     """
-    book = Workbook()
-    cover = book.active
-    assert isinstance(cover, Worksheet)  # a new workbook has one plain sheet
-    cover.title = COVER
-    _fill(cover, ("key", "value"), _cover_rows(plan))
-    starts = [(number, day) for number, day in enumerate(plan.period_starts, start=1)]
-    _fill(book.create_sheet("periods"), ("period", "first_day"), starts)
-    for sheet in SHEETS:
-        _write_table(book, sheet, getattr(plan, sheet.name), plan.currency)
+    try:
+        book = _book(plan)
+    except IllegalCharacterError as error:
+        found = f"would hold a character that no cell can hold ({str(error)[:60]!r})"
+        mend = "Take the control character out of the name."
+        raise InputError(Fault(str(file), 0, "", found, mend)) from error
     unfinished = file.with_name(f".{file.name}.part")
     try:
         book.save(unfinished)
@@ -140,6 +139,19 @@ def write_workbook(plan: Plan, file: Path) -> None:
         unfinished.unlink(missing_ok=True)
 
 
+def _book(plan: Plan) -> Workbook:
+    book = Workbook()
+    cover = book.active
+    assert isinstance(cover, Worksheet)  # a new workbook has one plain sheet
+    cover.title = COVER
+    _fill(cover, ("key", "value"), _cover_rows(plan))
+    starts = [(number, day) for number, day in enumerate(plan.period_starts, start=1)]
+    _fill(book.create_sheet("periods"), ("period", "first_day"), starts)
+    for sheet in SHEETS:
+        _write_table(book, sheet, getattr(plan, sheet.name), plan.currency)
+    return book
+
+
 def _cover_rows(plan: Plan) -> list[tuple[str, Any]]:
     rows: list[tuple[str, Any]] = [
         ("format", FORMAT),
@@ -149,7 +161,7 @@ def _cover_rows(plan: Plan) -> list[tuple[str, Any]]:
     ]
     rows += [(f"costs.{one.name}", getattr(plan.costs, one.name)) for one in fields(CostBreakdown)]
     rows += [(f"proof.{one.name}", getattr(plan.proof, one.name)) for one in fields(Proof)]
-    return rows
+    return [(key, NO_BOUND if value == -math.inf else value) for key, value in rows]
 
 
 def _write_table(book: Workbook, sheet: _Sheet, rows: Sequence[Any], currency: str) -> None:
@@ -260,8 +272,21 @@ def read_workbook(file: Path) -> Plan:
 
 
 def _part(kind: type, name: str, cover: dict[str, Any]) -> Any:
-    hints = get_type_hints(kind)
-    return kind(**{one.name: hints[one.name](cover[f"{name}.{one.name}"]) for one in fields(kind)})
+    return kind(**{one.name: cover[f"{name}.{one.name}"] for one in fields(kind)})
+
+
+def _cover_kinds() -> dict[str, type]:
+    """Return the keys of the cover with the kind of each value."""
+    kinds: dict[str, type] = {
+        "format": str,
+        "scenario_name": str,
+        "currency": str,
+        "quarter_periods": int,
+    }
+    for name, kind in (("costs", CostBreakdown), ("proof", Proof)):
+        hints = get_type_hints(kind)
+        kinds |= {f"{name}.{one.name}": hints[one.name] for one in fields(kind)}
+    return kinds
 
 
 class _Reader:
@@ -278,17 +303,32 @@ class _Reader:
 
     def cover(self) -> dict[str, Any]:
         """Return keys and values of the first sheet, checked for being all there."""
-        found = {row["key"]: row["value"] for row in self.rows(COVER, {})}
+        kinds = _cover_kinds()
+        found = {key: value for key, value, _ in self._pairs()}
+        missing = [key for key in kinds if found.get(key) is None]
         self.raise_for_faults()
-        wanted = ["format", "scenario_name", "currency", "quarter_periods"]
-        wanted += [f"costs.{one.name}" for one in fields(CostBreakdown)]
-        wanted += [f"proof.{one.name}" for one in fields(Proof)]
-        missing = [key for key in wanted if found.get(key) is None]
         if missing or found["format"] != FORMAT:
             mend = "Give a workbook written by this program."
             what = f"lacks {missing[0]}" if missing else f"is of format {found['format']}"
             raise InputError(Fault(self.file, 0, f"sheet {COVER}", what, mend))
-        return found
+        return {
+            key: -math.inf if value == NO_BOUND else self._value(COVER, cell, kinds[key])
+            for key, value, cell in self._pairs()
+            if key in kinds
+        }
+
+    def _pairs(self) -> Iterable[tuple[str, Any, Any]]:
+        """Return key, value and cell of the value, for each line of the cover."""
+        if COVER not in self.book.sheetnames:
+            self._missing(COVER)
+            return
+        for line in self.book[COVER].iter_rows(min_row=3, max_col=2):
+            if len(line) == 2 and line[0].value is not None:
+                yield str(line[0].value), line[1].value, line[1]
+
+    def _missing(self, name: str) -> None:
+        mend = "Give a workbook written by this program."
+        self.faults.append(Fault(self.file, 0, f"sheet {name}", "is missing", mend))
 
     def records(self, sheet: _Sheet) -> Iterable[Any]:
         """Return the rows of a sheet as records of the plan, with their items."""
@@ -312,8 +352,7 @@ class _Reader:
     def rows(self, name: str, hints: dict[str, Any]) -> Iterable[dict[str, Any]]:
         """Return the rows of a sheet by column, each value of its kind."""
         if name not in self.book.sheetnames:
-            mend = "Give a workbook written by this program."
-            self.faults.append(Fault(self.file, 0, f"sheet {name}", "is missing", mend))
+            self._missing(name)
             return
         lines = self.book[name].iter_rows()
         heads = [cell.value for cell in next(lines, ())]

@@ -107,6 +107,35 @@ def test_slips_are_told_all_at_once_by_sheet_and_cell(plan: Plan, tmp_path: Path
     assert "sheet vattings is missing" in said
 
 
+def test_slips_on_the_cover_are_told_by_cell(plan: Plan, tmp_path: Path) -> None:
+    file = tmp_path / "plan.xlsx"
+    write_workbook(plan, file)
+    book = load_workbook(file)
+    rows = {row[0].value: row[1] for row in book["plan"].iter_rows(max_col=2)}
+    rows["costs.making"].value = "abc"
+    rows["quarter_periods"].value = "3 weeks"
+    rows["proof.interrupted"].value = "perhaps"
+    book.save(file)
+    with pytest.raises(InputError) as caught:
+        read_workbook(file)
+    assert len(caught.value.faults) == 3
+    assert "holds 'abc'. Give a number." in str(caught.value)
+    assert "holds '3 weeks'. Give a whole number." in str(caught.value)
+    assert "holds 'perhaps'. Give TRUE or FALSE." in str(caught.value)
+
+
+def test_a_plan_without_a_bound_reads_back(plan: Plan, tmp_path: Path) -> None:
+    proof = replace(plan.proof, bound=-math.inf, interrupted=True)
+    write_workbook(replace(plan, proof=proof), tmp_path / "plan.xlsx")
+    assert same(read_workbook(tmp_path / "plan.xlsx").proof, proof)
+
+
+def test_a_name_with_a_control_character_is_refused(plan: Plan, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="a character that no cell can hold"):
+        write_workbook(replace(plan, scenario_name="a\x01b"), tmp_path / "plan.xlsx")
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("content", [b"", b"no workbook", b"PK\x03\x04broken"])
 def test_what_is_no_workbook_is_refused(tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "plan.xlsx"
