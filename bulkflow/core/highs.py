@@ -241,6 +241,11 @@ class HighsSession:
         """Start the next continuous solve from nothing: better than from a basis far away."""
         self._ok(self._highs.clearSolver(), "to forget the basis")
 
+    def forget(self) -> None:
+        """Give up basis, solution and start; the model stays."""
+        self._unfinished_start = False
+        self._ok(self._highs.clearSolver(), "to forget the basis")
+
     # Solving -------------------------------------------------------------------------------
 
     def solve_lp(self, deadline: Deadline) -> LpAnswer:

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from tests.benchmarks import plan
+from tests.benchmarks import plan, replan
 
 KEYS = {
     "columns",
@@ -32,3 +32,10 @@ def test_bench_runs_tiny(more: list[str], capsys: pytest.CaptureFixture[str]) ->
     assert found["bound"] <= found["cost"]
     assert found["gap"] == pytest.approx((found["cost"] - found["bound"]) / found["cost"])
     assert 0 <= found["gap"] <= found["gap_changeable"]
+
+
+def test_replan_bench_runs_tiny(capsys: pytest.CaptureFixture[str]) -> None:
+    assert replan.main([*TINY, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["gap"] <= 0.01
+    assert 0 <= found["loads_moved"] <= 2 * found["loads"]

@@ -83,9 +83,14 @@ class Completion(HighsSession):
             settled = self._in_turn(part, max(gap, _WINDOW_GAP))
             start = start if settled is None else settled
         self._unfinished_start = False
-        if start is not None:
-            self.propose(start)
-        found = self.solve_mip(deadline, gap=gap)
+        try:
+            if start is not None:
+                self.propose(start)
+            found = self.solve_mip(deadline, gap=gap)
+        except SolverError:
+            # A start or a basis it cannot digest; what is asked is sound without them.
+            self.forget()
+            found = self.solve_mip(deadline, gap=gap)
         if found.values is None or found.objective is None:
             return None
         return WholePlan(found.objective, found.values)
@@ -114,6 +119,7 @@ class Completion(HighsSession):
                 settled = np.round(values[done])
                 self.set_bounds(done, settled, settled)
         except SolverError:
+            self.forget()
             return None
         finally:
             self.set_bounds(self.rest, program.lower[self.rest], program.upper[self.rest])

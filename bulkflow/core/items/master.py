@@ -138,7 +138,7 @@ class Master(HighsSession):
         try:
             return self.solve_lp(deadline)
         except SolverError:
-            self._highs.clearSolver()
+            self.forget()
             return self.solve_lp(deadline)
 
     def choose_from(self, allowed: Mapping[int, Iterable[int]] | None) -> None:
@@ -190,7 +190,11 @@ class Master(HighsSession):
             self._unfinished_start = False
             if complete is not None:
                 self._propose_all(complete)
-            return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
+            try:
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
+            except SolverError:
+                self.forget()
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
         finally:
             self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
 

@@ -56,6 +56,8 @@ _IN_TURN_SHARE, _LATER_SHARE = 0.5, 0.15
 # With more whole columns in a period than this the rest takes a way of its own.
 _HARD_REST = 3
 _WHOLE = 1e-6
+# Relative difference of cost below which two plans are alike; the plan at hand is then kept.
+_TIE = 1e-7
 # Plans of an item that a first pick chooses from: more make the search slow, fewer have no answer.
 _PICK_FROM = 5
 # A plan with this share of its item is chosen.
@@ -115,6 +117,7 @@ class ItemSearch:
         self.split = find_items(data, self.program)
         self.shared = Shared(self.split)
         self.best: _Best | None = None
+        self.original: list[int] | None = None
         self.rounds = 0
 
     def run(self, start: FloatArray | None) -> None:
@@ -127,10 +130,35 @@ class ItemSearch:
         self.master = Master(self.shared, seed=self.options.seed)
         try:
             self._search(prices, start)
+            self._restore()
         finally:
             self.master.close()
             self.completion.close()
             self.exact.close()
+
+    def _restore(self) -> None:
+        """Give items their plans of the start back wherever that costs nothing."""
+        if self.original is None or self.best is None:
+            return
+        counts = [plan.counts for plan in self.master.plans]
+        places, limit = list(self.best.places), self.best.plan.objective
+        limit += _TIE * max(1.0, abs(limit))
+        kept: FloatArray | None = None
+        self.master.hold_rest(self.best.plan.values)
+        for item, before in enumerate(self.original):
+            if self.deadline.reason_to_stop() is not None:
+                break
+            if counts[places[item]] == counts[before]:
+                continue
+            tried = [*places[:item], before, *places[item + 1 :]]
+            self.master.choose_from({one: [place] for one, place in enumerate(tried)})
+            answer = self.master.solve(self.deadline)
+            if answer.values is not None and answer.objective <= limit:
+                places, kept = tried, answer.values
+        self.master.hold_rest(None)
+        self.master.choose_from(None)
+        if kept is not None:
+            self._complete(kept, tie=True)
 
     def _first_prices(self) -> FloatArray | None:
         """Return prices from the relaxation, or none at all where that would take long."""
@@ -154,17 +182,21 @@ class ItemSearch:
         self.master.add_plans(first)
         if start is not None and np.isfinite(start[self.completion.counts]).all():
             self._take(start)
+            self.original = None if self.best is None else list(self.best.places)
         generator = Generator(self.shared, self.master, self.exact, prices)
+        self._bound(generator.best_prices, _COARSE_NODES)
+        if self._over():
+            return
         coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
         rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
         current = generator.run(coarse, self.deadline, rounds=rounds)
         if current is None or self._over():
-            self._bound(generator)
+            self._bound(generator.best_prices)
             return
         fine = Pricer(self.split, _FINE_NODES, outer=False)
         current = generator.run(fine, self.deadline, rounds=3, current=current)
         self.rounds = generator.rounds
-        self._bound(generator)
+        self._bound(generator.best_prices)
         if current is None or self._over():
             return
         self._round(generator, current)
@@ -176,14 +208,16 @@ class ItemSearch:
             return True
         return self.listening.gap() <= self.options.gap
 
-    def _bound(self, generator: Generator) -> None:
-        """Prove a bound at the best prices, on as fine a grid as the size allows."""
-        prices = self.shared.column_prices(generator.best_prices)
-        value = self.shared.value_without_items(generator.best_prices, prices)
-        # An item's grid is some ten vehicles wide.
-        cells = 10.0 * len(self.split.items) * self.program.periods
-        nodes = int(min(_MOST_BOUND_NODES, max(_FINE_NODES, _BOUND_CELLS / cells)))
-        outer = Pricer(self.split, nodes, outer=True)
+    def _bound(self, row_prices: FloatArray, nodes: int | None = None) -> None:
+        """Prove a bound at these prices, by default on as fine a grid as the size allows."""
+        prices = self.shared.column_prices(row_prices)
+        value = self.shared.value_without_items(row_prices, prices)
+        together = nodes is not None
+        if nodes is None:
+            # An item's grid is some ten vehicles wide.
+            cells = 10.0 * len(self.split.items) * self.program.periods
+            nodes = int(min(_MOST_BOUND_NODES, max(_FINE_NODES, _BOUND_CELLS / cells)))
+        outer = Pricer(self.split, nodes, outer=True, together=together)
         self.listening.bounded(value + float(outer.values(prices).sum()))
 
     # Plans ---------------------------------------------------------------------------------
@@ -258,7 +292,7 @@ class ItemSearch:
     def _as_start(self) -> list[int] | None:
         return None if self.best is None else self.best.places
 
-    def _complete(self, picked: FloatArray) -> bool:
+    def _complete(self, picked: FloatArray, *, tie: bool = False) -> bool:
         """Complete a solution of the master; tell whether it is the best so far."""
         shares = self.master.shares(picked)
         chosen = [-1] * len(self.split.items)
@@ -271,10 +305,15 @@ class ItemSearch:
         for place in chosen:
             plan = self.master.plans[place]
             values[plan.columns] += plan.values
-        return self._take(values)
+        return self._take(values, tie=tie)
 
-    def _take(self, values: FloatArray) -> bool:
-        """Complete the counts in values of the program's columns; keep what comes if better."""
+    def _take(self, values: FloatArray, *, tie: bool = False) -> bool:
+        """Complete the counts in values of the program's columns; keep what comes if better.
+
+        Parameters
+        ----------
+        tie : keep what is no worse, too.
+        """
         whole = np.round(values[self.completion.counts])
         in_turn = self.best is not None and self._rest_is_hard() and not self._is_whole(values)
         share = _IN_TURN_SHARE if in_turn else _LATER_SHARE
@@ -288,8 +327,9 @@ class ItemSearch:
         )
         if plan is None:
             return False
-        if self.best is not None and plan.objective >= self.best.plan.objective - 1e-7 * abs(
-            plan.objective
+        least = _TIE * abs(plan.objective)
+        if self.best is not None and plan.objective >= self.best.plan.objective + (
+            least if tie else -least
         ):
             return False
         places = self.master.places(self.exact.plans_in(plan.values))
