@@ -22,6 +22,7 @@ __all__ = ["calendar_pictures", "calendar_words", "leaving_loads", "tank_picture
 
 WEEKS_ACROSS = 13
 TANKS_DOWN = 36
+ROWS_DOWN = 20
 WIDTH = 8.2  # inches, the printed width of a page
 NAMES = 1.55  # inches left for the names of lanes and tanks
 SMALLEST_WEEKS = 6  # fewer weeks are drawn as narrow as these would be
@@ -78,13 +79,30 @@ def calendar_pictures(
     liquids = sorted({part.liquid for load in plan.loads for part in load.parts})
     keys = {load: [keyed[lot].key for lot in lots] for load, lots in _lots_of(keyed).items()}
     keys |= {load: [UNFILLED] for load in unfilled}
-    return [
-        _calendar(
-            [load for load in loads if load.period in weeks], weeks, liquids, keys,
-            (f"{name}{weeks.start}", title, description),
-        )
-        for weeks in _blocks(plan.quarter_periods)
-    ]  # fmt: skip
+    drawn: list[str] = []
+    for weeks in _blocks(plan.quarter_periods):
+        cells: dict[tuple[str, int], list[PlannedLoad]] = defaultdict(list)
+        for load in loads:
+            if load.period in weeks:
+                cells[load.lane, load.period].append(load)
+        for rows in _pages(cells, weeks):
+            words = (f"{name}{len(drawn)}", title, description)
+            drawn.append(_calendar(cells, rows, weeks, liquids, keys, words))
+    return drawn
+
+
+def _pages(
+    cells: Mapping[tuple[str, int], Sequence[PlannedLoad]], weeks: range
+) -> list[dict[str, int]]:
+    """Return lanes with the rows each needs, parted so that a picture fits on a page."""
+    pages: list[dict[str, int]] = []
+    for lane in sorted({lane for lane, _ in cells}):
+        most = max(len(cells.get((lane, week), ())) for week in weeks)
+        rows = -(-most // SQUARES_ACROSS)
+        if not pages or sum(pages[-1].values()) + rows > ROWS_DOWN:
+            pages.append({})
+        pages[-1][lane] = rows
+    return pages
 
 
 def _lots_of(keyed: Mapping[str, KeyedLot]) -> dict[str, list[str]]:
@@ -106,25 +124,18 @@ def _blocks(quarter: int) -> list[range]:
 
 
 def _calendar(
-    loads: Sequence[PlannedLoad],
+    cells: Mapping[tuple[str, int], Sequence[PlannedLoad]],
+    rows: Mapping[str, int],
     weeks: range,
     liquids: Sequence[str],
     keys: Mapping[str, Sequence[str]],
     words: tuple[str, str, str],
 ) -> str:
-    cells: dict[tuple[str, int], list[PlannedLoad]] = defaultdict(list)
-    for load in loads:
-        cells[load.lane, load.period].append(load)
-    lanes = sorted({load.lane for load in loads})
-    rows = {
-        lane: max(-(-len(cells[lane, week]) // SQUARES_ACROSS) or 1 for week in weeks)
-        for lane in lanes
-    }
     figure, axes = _grid(weeks, sum(rows.values()), ROW)
     at = 0
-    for lane in lanes:
+    for lane in rows:
         for week in weeks:
-            _cell(axes, cells[lane, week], week, at, liquids, keys)
+            _cell(axes, cells.get((lane, week), ()), week, at, liquids, keys)
         _name(axes, weeks, lane, at + rows[lane] / 2)
         at += rows[lane]
         axes.axhline(at, color=GRID, linewidth=0.6, zorder=0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 
 from bulkflow.loads.opening import with_register_and_loads
 from bulkflow.plan.document import read_result
-from bulkflow.report.calendars import calendar_words, leaving_loads
+from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
 from bulkflow.report.lot_tables import keyed_lots, tank_spells
 from bulkflow.report.lots_in_loads import LotsInLoads, lots_in_loads
 from bulkflow.report.page import render_report
@@ -147,3 +148,22 @@ def test_the_clock_dates_what_is_taken_over(tmp_path: Path, made) -> None:
     )  # fmt: skip
     stamps = {note.at[:10] for lot in beside.lots for gate in lot.gates for note in gate.records}
     assert stamps == {"2027-01-04"}
+
+
+def test_a_long_calendar_is_parted_into_pages_that_keep_every_load(made) -> None:
+    _, _, result, _ = made
+    one = leaving_loads(result.plan)[0]
+    many = tuple(
+        replace(one, load_id=f"{lane}.{number}", lane=f"lane-{lane:02}", period=week)
+        for lane in range(30)
+        for week in (1, 2)
+        for number in range(week * 2)
+    )
+    plan = replace(result.plan, loads=many)
+    drawn = calendar_pictures(plan, {}, name="c", title="t", description="d")
+    assert len(drawn) == 3  # 30 lanes of two rows each, at most 20 rows a picture
+    for lane in range(30):
+        assert sum(f">lane-{lane:02}<" in text for text in drawn) == 1
+    for text in drawn:
+        tall = float(re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', text)[1])
+        assert tall / 72.0 < 9.0  # inches; an A4 page less its margins has 10.6
