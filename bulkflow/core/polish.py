@@ -16,15 +16,9 @@ from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.program import Program
 from bulkflow.errors import SolverError
 
-__all__ = ["is_whole", "polish", "solve_fixed"]
+__all__ = ["polish", "solve_fixed"]
 
 FloatArray = NDArray[np.float64]
-
-
-def is_whole(program: Program, values: FloatArray) -> bool:
-    """Tell whether the whole columns are whole to the last digit, so that nothing rests on it."""
-    whole = values[program.integer]
-    return bool((whole == np.round(whole)).all())
 
 
 def polish(program: Program, values: FloatArray) -> FloatArray:
