@@ -83,21 +83,25 @@ def allocate(
 
     Example: bulkflow loads allocate demo plans/january --dry-run
     """
+    from bulkflow.cli.progress import waiting
     from bulkflow.loads.proposing import keep, propose
+    from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.write import read_plan_at
 
     workspace = workspace_of(folder)
     result = read_plan_at(plan)
+    refuse_foreign(result.plan, workspace.scenario, file=str(plan))
     last, day = day_option("--until", until), on_day(on)
     with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
-        found = propose(
-            session,
-            workspace.scenario,
-            result.plan,
-            chain_head=result.chain_head,
-            until=last,
-            seconds=seconds,
-        )
+        with waiting("filling loads from lots"):
+            found = propose(
+                session,
+                workspace.scenario,
+                result.plan,
+                chain_head=result.chain_head,
+                until=last,
+                seconds=seconds,
+            )
         records = keep(session, found, on=day)
     if as_json:
         write_json(proposal_document(found, kept=not dry_run, records=[r.seq for r in records]))

@@ -375,6 +375,8 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     """
     from dataclasses import asdict
 
+    from bulkflow.cli.progress import waiting
+    from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.check import check_plan
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
@@ -382,10 +384,13 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     from bulkflow.scenario.reader import read_workspace
 
     workspace = read_workspace(folder)
-    found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
     report = None
-    if plan is not None:
-        report = check_plan(workspace.scenario, read_plan_at(plan).plan)
+    with waiting("checking"):
+        found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
+        if plan is not None:
+            kept = read_plan_at(plan).plan
+            refuse_foreign(kept, workspace.scenario, file=str(plan))
+            report = check_plan(workspace.scenario, kept)
     if json:
         document: dict[str, Any] = {
             "schema": FINDINGS_SCHEMA,

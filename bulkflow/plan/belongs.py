@@ -21,7 +21,7 @@ def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
     Raises
     ------
     InputError
-        With each unknown lane, tank type, site and liquid, once.
+        With the unknown lanes, tank types, places and liquids, a line a kind.
     """
     known: Mapping[str, set[str]] = {
         "lane": {one.id for one in scenario.lanes},
@@ -29,10 +29,20 @@ def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
         "place": {one.id for one in scenario.sites} | {one.id for one in scenario.suppliers},
         "liquid": {one.id for one in scenario.liquids},
     }
-    strange = dict.fromkeys(pair for pair in _names(plan) if pair[1] not in known[pair[0]])
+    strange: dict[str, list[str]] = {}
+    for kind, name in dict.fromkeys(_names(plan)):
+        if name not in known[kind]:
+            strange.setdefault(kind, []).append(name)
     mend = "Give a plan of this workspace as it is now, or plan it again."
     faults = [
-        Fault(file, 0, f"{kind} {name}", "is not in the workspace", mend) for kind, name in strange
+        Fault(
+            file,
+            0,
+            "",
+            f"names a {kind} that the workspace lacks: {', '.join(sorted(names))}",
+            mend,
+        )
+        for kind, names in sorted(strange.items())
     ]
     if faults:
         raise InputError(faults)

@@ -70,9 +70,12 @@ def test_a_plan_of_another_workspace_is_refused_with_every_strange_name(desk) ->
     two_sites = Path(__file__).resolve().parents[2] / "scenarios" / "two_sites"
     code, _, err = desk("report", str(two_sites), "plans", "--html", "r.html")
     assert code is ExitCode.BAD_INPUT
-    assert "plans: lane sea-bay is not in the workspace." in err
-    assert "plans: liquid CONC is not in the workspace." in err
-    assert err.count("lane sea-bay ") == 1
+    lane, liquid, place, tank = err.splitlines()
+    assert lane.startswith("plans: names a lane that the workspace lacks: ")
+    assert lane.count("sea-bay") == 1
+    assert "CONC" in liquid
+    assert "BAYSIDE" in place
+    assert "tank type" in tank
     assert not Path("r.html").exists()
 
 
