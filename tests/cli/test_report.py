@@ -74,7 +74,7 @@ def test_a_plan_of_another_workspace_is_refused_with_every_strange_name(desk) ->
     assert lane.startswith("plans: names a lane that the workspace lacks: ")
     assert lane.count("sea-bay") == 1
     assert "CONC" in liquid
-    assert "BAYSIDE" in place
+    assert "BAY, EAST, MILL" in place
     assert "tank type" in tank
     assert not Path("r.html").exists()
 
