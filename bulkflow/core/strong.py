@@ -107,13 +107,7 @@ def solve_strong(
     extended = with_cumulative_counts(program)
     news = _News(listener, deadline)
     phases = root_phases(data, extended)
-    if start is not None:
-        _take_up(data, extended, phases, options, deadline, start, news)
-        if news.values is not None:
-            start = extended.original(news.values)
-    else:
-        _first_plan(extended, phases, options, deadline, news)
-    added, priced = _by_items(data, program, extended, options, deadline, start, news)
+    added, priced = _opening(data, program, extended, phases, options, deadline, start, news)
     if news.gap() <= options.gap or (news.values is not None and deadline.reason_to_stop()):
         done = news.best_of(_ended(news, options, deadline))
         if done.values is not None:
@@ -449,21 +443,39 @@ def _ended(news: _News, options: SolveOptions, deadline: Deadline) -> MipAnswer:
     return MipAnswer(OutcomeStatus.STOPPED, deadline.reason_to_stop() or StoppedBy.WORK)
 
 
-def _by_items(
+def _opening(
     data: NetworkData,
     program: Program,
     extended: CumulativeProgram,
+    phases: Sequence[RootPhase],
     options: SolveOptions,
     deadline: Deadline,
     start: FloatArray | None,
     news: _News,
 ) -> tuple[int, int]:
-    """Search over plans of items where there are any; return rows added and rounds."""
-    search = ItemSearch(data, program, options, deadline, _ItemNews(extended, news))
-    if not is_worth_it(program, search.split):
+    """Take up the start, or find some plan soon; search over items; return rows and rounds."""
+    search = _item_search(data, program, extended, options, deadline, news)
+    if start is None:
+        _first_plan(extended, phases, options, deadline, news)
+    elif search is None:
+        _take_up(data, extended, phases, options, deadline, start, news)
+    if search is None:
         return 0, 0
     search.run(start)
     return search.rows_added, search.rounds
+
+
+def _item_search(
+    data: NetworkData,
+    program: Program,
+    extended: CumulativeProgram,
+    options: SolveOptions,
+    deadline: Deadline,
+    news: _News,
+) -> ItemSearch | None:
+    """Return the search over plans of items, or None where a program is not made of them."""
+    search = ItemSearch(data, program, options, deadline, _ItemNews(extended, news))
+    return search if is_worth_it(program, search.split) else None
 
 
 class _ItemNews:

@@ -181,13 +181,17 @@ class ItemSearch:
             return
         self.master.add_plans(first)
         if start is not None and np.isfinite(start[self.completion.counts]).all():
-            self._take(start)
+            # Its quantities may be another network's: only what is whole is taken from it.
+            self._take(np.where(self.program.integer, start, np.nan))
             self.original = None if self.best is None else list(self.best.places)
         generator = Generator(self.shared, self.master, self.exact, prices)
         self._bound(generator.best_prices, _COARSE_NODES)
         if self._over():
             return
         coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
+        self._repair(generator, coarse)
+        if self._over():
+            return
         rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
         current = generator.run(coarse, self.deadline, rounds=rounds)
         if current is None or self._over():
@@ -221,6 +225,22 @@ class ItemSearch:
         self.listening.bounded(value + float(outer.values(prices).sum()))
 
     # Plans ---------------------------------------------------------------------------------
+
+    def _repair(self, generator: Generator, pricer: Pricer) -> None:
+        """Let the items choose again that have most to gain against the plan of the start."""
+        if self.best is None:
+            return
+        prices = self.shared.column_prices(generator.best_prices)
+        _, counts = pricer.plans(prices)
+        priced = self.exact.plans(counts, prices, self.deadline)
+        self.master.add_plans(priced)
+        least = {plan.item: float(prices[plan.columns] @ plan.values) for plan in priced}
+        regret = np.zeros(len(self.split.items))
+        for item, place in enumerate(self.best.places):
+            plan = self.master.plans[place]
+            regret[item] = prices[plan.columns] @ plan.values - least.get(item, np.inf)
+        chosen = np.argsort(-regret, kind="stable")[:_NEIGHBOURS]
+        self._neighbourhood(generator, pricer, set(chosen.tolist()))
 
     def _round(self, generator: Generator, current: Relaxed) -> None:
         """Complete the best of many choices near the relaxation, each a step from the best."""
