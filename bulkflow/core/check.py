@@ -103,7 +103,7 @@ class _Checker:
         self.shape = (len(self.names), self.last)
         self._lanes = {lane.id: lane for lane in network.lanes}
 
-    # Helpers -------------------------------------------------------------------------------
+    # Parts ----------------------------------------------------------------------------------
 
     def _over(
         self,
