@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import sys
+import time
 
 from bulkflow.records import Actor, append, append_many, open_store, settings_for
 from tests.records.pieces import NOTE, NOTES, Note
+
+PAUSE_SECONDS = 0.05
 
 
 def main(url: str, name: str, count: int) -> None:
@@ -18,6 +21,9 @@ def main(url: str, name: str, count: int) -> None:
                     NOTE,
                     [(Note(about=name, says=f"{number} then", marks=("a",)), None)] * 2,
                 )
+            # Between two transactions the others get their turn: writers come between each other
+            # instead of one burst after another, which is what is to be tested.
+            time.sleep(PAUSE_SECONDS)
 
 
 if __name__ == "__main__":
