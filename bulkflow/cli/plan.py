@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
+    from bulkflow.plan.next_steps import Whereabouts
     from bulkflow.plan.result import PlanResult
     from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.scenario.reader import Workspace
@@ -152,7 +153,7 @@ def plan(
     Example: bulkflow plan scenarios/two_sites
     """
     from bulkflow.cli.progress import Stoppable
-    from bulkflow.cli.report import lots_beside
+    from bulkflow.cli.report import lots_beside, whereabouts
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.answer import print_answer
     from bulkflow.plan.document import to_document
@@ -163,6 +164,7 @@ def plan(
         seconds = SECONDS
     clock = _Clock(seconds)
     workspace = read_workspace(folder)
+    calendar_start = workspace.scenario.calendar.start
     earlier = read_plan_at(since) if since is not None else None
     if out is not None:
         refuse_unfit(out)
@@ -189,34 +191,22 @@ def plan(
         if earlier is not None:
             _print_changes(earlier, result, console, workspace, database if register else None)
     beside: LotsInLoads | None = None
+    where = whereabouts(result, folder, out, database, calendar_start)
     if out is not None:  # late, so that the answer is shown whatever the disk does
         beside = lots_beside(result, workspace, database)
-        files = write_plan(result, out, _companions(result, workspace, earlier, beside, out))
+        files = write_plan(result, out, _companions(result, workspace, earlier, beside, where))
         message_console().print(f"Wrote {len(files)} files to {out}.", soft_wrap=True)
     if not json:
-        _print_next(result, folder, out, beside, database)
+        _print_next(result, where, beside)
     return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
 
 
-def _print_next(
-    result: PlanResult,
-    folder: Path,
-    out: Path | None,
-    beside: LotsInLoads | None,
-    database: str | None,
-) -> None:
+def _print_next(result: PlanResult, where: Whereabouts, beside: LotsInLoads | None) -> None:
     from bulkflow.plan.answer import print_next_steps
     from bulkflow.plan.next_steps import next_steps
-    from bulkflow.records.settings import settings_for
 
-    steps = next_steps(
-        result,
-        folder=str(folder),
-        out=str(out or ""),
-        database=settings_for(folder, database).shown if database else "",
-        loads=beside.soonest(result.plan) if beside else (),
-    )
-    print_next_steps(steps, result_console())
+    loads = beside.soonest(result.plan) if beside else ()
+    print_next_steps(next_steps(result, where, loads=loads), result_console())
 
 
 def _companions(
@@ -224,7 +214,7 @@ def _companions(
     workspace: Workspace,
     earlier: PlanResult | None,
     beside: LotsInLoads | None,
-    out: Path,
+    where: Whereabouts,
 ) -> dict[str, Callable[[Path], None]]:
     """Return what writes the report and the workbook beside the tables of a plan."""
     from bulkflow.account.changes import comparable
@@ -238,7 +228,7 @@ def _companions(
         since = compare_plans(comparable(earlier, result)[0], result)
     return {
         REPORT_FILE: lambda file: write_report(
-            file, result, workspace, since=since, beside=beside, out=out
+            file, result, workspace, since=since, beside=beside, where=where
         ),
         WORKBOOK_FILE: lambda file: write_workbook(result.plan, file),
     }

@@ -13,13 +13,16 @@ from bulkflow.cli.shell import FolderArgument, JsonOption, message_console, writ
 from bulkflow.errors import Fault, InputError, PlanningError, RecordsError
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from bulkflow.plan.compare import PlanDifference
+    from bulkflow.plan.next_steps import Whereabouts
     from bulkflow.plan.result import PlanResult
     from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.report.terms import Terms
     from bulkflow.scenario.reader import Workspace
 
-__all__ = ["lots_beside", "mount", "write_report"]
+__all__ = ["lots_beside", "mount", "whereabouts", "write_report"]
 
 REPORT_SCHEMA = "bulkflow-report-files/1"
 
@@ -75,6 +78,7 @@ def report(
         raise InputError(Fault("", 0, "the command", "names no file to write", mend))
     words = read_terms(terms) if terms else None
     workspace = read_workspace(folder)
+    calendar_start = workspace.scenario.calendar.start
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
     if result.register:
@@ -83,7 +87,10 @@ def report(
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
         beside = lots_beside(result, workspace, database)
-        write_report(html, result, workspace, since=earlier, terms=words, beside=beside, out=plan)
+        where = whereabouts(result, folder, plan, database, calendar_start)
+        write_report(
+            html, result, workspace, since=earlier, terms=words, beside=beside, where=where
+        )
     if workbook is not None:
         write_workbook(result.plan, workbook)
     written = [str(one) for one in (html, workbook) if one is not None]
@@ -115,6 +122,26 @@ def lots_beside(
         return None
 
 
+def whereabouts(
+    result: PlanResult,
+    folder: Path,
+    out: Path | None,
+    database: str | None,
+    calendar_start: date,
+) -> Whereabouts:
+    """Return where a plan was made from and written to, for commands to copy."""
+    from bulkflow.plan.next_steps import Whereabouts
+    from bulkflow.records.settings import settings_for
+
+    start = result.plan.period_starts[0]
+    return Whereabouts(
+        folder=str(folder),
+        out=str(out or ""),
+        database=settings_for(folder, database).shown if database else "",
+        on=start if start != calendar_start else None,
+    )
+
+
 def write_report(
     file: Path,
     result: PlanResult,
@@ -123,7 +150,7 @@ def write_report(
     since: PlanDifference | None = None,
     terms: Terms | None = None,
     beside: LotsInLoads | None = None,
-    out: Path | None = None,
+    where: Whereabouts | None = None,
 ) -> None:
     """Write the report; the file appears whole or not at all."""
     from bulkflow.cli.progress import waiting
@@ -137,8 +164,7 @@ def write_report(
             since=since,
             terms=terms,
             beside=beside,
-            folder=str(workspace.folder),
-            out=str(out or ""),
+            where=where,
         )
     with written_whole(file) as stream:
         stream.write(text)

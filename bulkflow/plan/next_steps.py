@@ -8,15 +8,34 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import PurePath
 
 from bulkflow.plan import views
 from bulkflow.plan.result import HoldCost, PlanResult
 
-__all__ = ["NextStep", "next_steps"]
+__all__ = ["NextStep", "Whereabouts", "next_steps"]
 
 OPEN_GAP = 0.01  # from which more time is worth offering
 MORE_SECONDS = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """Where a plan was made from and written to, as the user names it: for commands to copy.
+
+    Parameters
+    ----------
+    folder : the workspace.
+    out : the folder the plan was written to; '' for none.
+    database : of the register, where the user named one; without its secrets.
+    on : the day the plan starts on, where that is later than the workspace's calendar.
+    """
+
+    folder: str
+    out: str = ""
+    database: str = ""
+    on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,49 +70,48 @@ WORDS = {
 
 
 def next_steps(
-    result: PlanResult,
-    *,
-    folder: str,
-    out: str = "",
-    database: str = "",
-    loads: tuple[str, ...] = (),
+    result: PlanResult, where: Whereabouts, *, loads: tuple[str, ...] = ()
 ) -> list[NextStep]:
     """Return what comes next, the most pressing first.
 
     Parameters
     ----------
-    folder : the workspace, as the user names it.
-    out : the folder the plan was written to; '' for none.
-    database : of the register, where the user named one; without its secrets.
     loads : names of loads that the register has, the first to leave first.
     """
-    at = f" --database {shlex.quote(database)}" if database else ""
-    return list(_steps(result, folder, out, at, loads))
+    return list(_steps(result, where, loads))
 
 
-def _steps(
-    result: PlanResult, workspace: str, written: str, at: str, loads: tuple[str, ...]
-) -> Iterator[NextStep]:
-    plan, folder, out = result.plan, shlex.quote(workspace), shlex.quote(written)
-    if views.short_demand(plan, result.unmet):
+def _steps(result: PlanResult, where: Whereabouts, loads: tuple[str, ...]) -> Iterator[NextStep]:
+    plan, folder, out = result.plan, shlex.quote(where.folder), shlex.quote(where.out)
+    at = f" --database {shlex.quote(where.database)}" if where.database else ""
+    # The check reads the workspace as its calendar begins: of a later plan it knows nothing.
+    if where.on is None and views.short_demand(plan, result.unmet):
         yield NextStep("short", f"bulkflow check {folder}")
     waiting = _most_wanted(result.holds)
     if waiting is not None and result.register:
         lot = shlex.quote(waiting.lot_id)
         yield NextStep("gate", f"bulkflow lots why {folder} {lot}{at}", waiting.lot_id)
-    if not written:
-        name = shlex.quote(f"plans/{PurePath(workspace).name or 'plan'}")
-        yield NextStep("keep", f"bulkflow plan {folder} --out {name}{at}")
+    again = f"bulkflow plan {folder}{_opening(result, where, at)}"
+    if not where.out:
+        name = shlex.quote(f"plans/{PurePath(where.folder).name or 'plan'}")
+        yield NextStep("keep", f"{again} --out {name}")
     elif result.register and plan.loads:
         yield NextStep("fill", f"bulkflow loads allocate {folder} {out}{at}")
     if loads:
         name = shlex.quote(loads[0])
         yield NextStep("load", f"bulkflow loads show {folder} {name}{at}", loads[0])
     if plan.proof.gap > OPEN_GAP:
-        since = f" --since {out}" if written else ""
-        yield NextStep("more_time", f"bulkflow plan {folder}{since} --seconds {MORE_SECONDS}{at}")
+        since = f" --since {out}" if where.out else ""
+        yield NextStep("more_time", f"{again}{since} --seconds {MORE_SECONDS}")
     if result.register:
         yield NextStep("chain", f"bulkflow records verify {folder}{at}")
+
+
+def _opening(result: PlanResult, where: Whereabouts, at: str) -> str:
+    """Return the options that start a plan from where this one started."""
+    if not result.register:
+        return " --no-register"
+    return f"{at} --on {where.on}" if where.on is not None else at
 
 
 def _most_wanted(holds: tuple[HoldCost, ...]) -> HoldCost | None:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
-from bulkflow.plan.next_steps import next_steps
+from bulkflow.plan.next_steps import Whereabouts, next_steps
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import percent_words, summarise
 from bulkflow.program.answer import Plan
@@ -55,8 +55,7 @@ def render_report(
     since: PlanDifference | None = None,
     terms: Terms | None = None,
     beside: LotsInLoads | None = None,
-    folder: str = "",
-    out: str = "",
+    where: Whereabouts | None = None,
 ) -> str:
     """Return the report as the text of one HTML file.
 
@@ -67,7 +66,7 @@ def render_report(
     since : what changed since an earlier plan, if there is one.
     terms : the language; English where left out.
     beside : which lots fill the loads, and the gates of the lots.
-    folder, out : the workspace, and where the plan was written, for commands to copy.
+    where : where the plan was made from and written to, for commands to copy; None for none.
     """
     say = terms or english()
     plan = result.plan
@@ -93,7 +92,7 @@ def render_report(
         ),
         origin=_origin(result, say),
         next_steps=_next_steps(result, say),
-        commands=_commands(result, beside, folder, out, say) if folder else [],
+        commands=_commands(result, beside, where, say) if where else [],
         sections=list(_sections(result, scenario, since, beside or LotsInLoads(), say)),
     )
 
@@ -120,13 +119,13 @@ def _next_steps(result: PlanResult, say: Terms) -> list[tuple[str, str]]:
 
 
 def _commands(
-    result: PlanResult, beside: LotsInLoads | None, folder: str, out: str, say: Terms
+    result: PlanResult, beside: LotsInLoads | None, where: Whereabouts, say: Terms
 ) -> list[tuple[str, str]]:
     """Return commands that take the next step, each with what it is for."""
     loads = beside.soonest(result.plan) if beside else ()
     return [
         (say(f"do_{step.key}", subject=step.subject), step.command)
-        for step in next_steps(result, folder=folder, out=out, loads=loads)
+        for step in next_steps(result, where, loads=loads)
     ]
 
 

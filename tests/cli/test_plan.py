@@ -62,7 +62,8 @@ def test_plan_prints_the_answer_and_nothing_else_on_stdout(workspace: Path, caps
     told, _, after = out.partition("\nNext\n")
     assert max(map(len, told.splitlines())) <= 80
     commands = [line.strip() for line in after.splitlines() if line.startswith("  ")]
-    assert commands == [f"bulkflow plan {workspace} --out plans/two_sites"]  # to copy, unbroken
+    again = f"bulkflow plan {workspace} --no-register --out plans/two_sites"
+    assert commands == [again]  # to copy, unbroken
 
 
 def test_plan_as_json_is_one_document_that_reads_back(workspace: Path, capsys):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from bulkflow.plan.next_steps import Whereabouts
 from bulkflow.report.lots_in_loads import lots_in_loads
 from bulkflow.report.page import render_report
 from tests.plan.everything import FOLDER, result, scenario
@@ -25,7 +26,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("page") / "report.html"
     beside = lots_in_loads(scenario(), FOLDER, result().plan, register=False)
     file.write_text(
-        render_report(result(), scenario(), beside=beside, folder="demo", out="plans/demo"),
+        render_report(result(), scenario(), beside=beside, where=Whereabouts("demo", "plans/demo")),
         encoding="utf-8",
     )
     return file

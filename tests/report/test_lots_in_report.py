@@ -12,6 +12,7 @@ import pytest
 
 from bulkflow.loads.opening import with_register_and_loads
 from bulkflow.plan.document import read_result
+from bulkflow.plan.next_steps import Whereabouts
 from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
 from bulkflow.report.lot_tables import keyed_lots, tank_spells
 from bulkflow.report.lots_in_loads import LotsInLoads, lots_in_loads
@@ -89,7 +90,8 @@ def test_the_calendar_says_its_lots_in_words(made) -> None:
 
 def test_the_page_shows_lots_keys_gates_and_commands(made) -> None:
     folder, scenario, result, beside = made
-    page = render_report(result, scenario, beside=beside, folder=str(folder), out="plans/x")
+    where = Whereabouts(str(folder), "plans/x")
+    page = render_report(result, scenario, beside=beside, where=where)
     for lot in beside.lots:
         assert lot.lot.lot_id in page
         for gate in lot.gates:
