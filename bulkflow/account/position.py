@@ -29,6 +29,7 @@ from bulkflow.loads.tables import LOADS
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.plan.register import Opened
+from bulkflow.plan.result import PlanResult
 from bulkflow.program.calendar import LaneDays, Periods, all_working_days
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
@@ -46,7 +47,7 @@ from bulkflow.scenario.model import (
 )
 from bulkflow.scenario.model import LoadState as RowState
 
-__all__ = ["with_account"]
+__all__ = ["as_planned", "with_account"]
 
 _DAY = timedelta(days=1)
 #: LPA below which demand counts as bottled: a few cases, which the week's last pallet decides.
@@ -78,6 +79,25 @@ def with_account(
     if not opened.register:
         raise InputError(Fault("", 0, "--on", f"is {on}", "It needs a register; begin one."))
     return _later(scenario, opened, folder, database, on)
+
+
+def as_planned(
+    scenario: Scenario, folder: Path, database: str | None, result: PlanResult
+) -> Scenario:
+    """Return the scenario that a kept plan is of: as its register opens it on its first day.
+
+    A plan made from the tables is of the tables. So is, as far as can be told, one whose register
+    is no longer there: none is begun for the papers of a plan.
+
+    Raises
+    ------
+    InputError, DatabaseError
+        As :func:`with_account` does.
+    """
+    if not result.register or not settings_for(folder, database).exists:
+        return scenario
+    start = result.plan.period_starts[0]
+    return with_account(scenario, folder, database, on=start).scenario
 
 
 def _store(folder: Path, database: str | None) -> Store:

@@ -83,6 +83,7 @@ def allocate(
 
     Example: bulkflow loads allocate demo plans/january --dry-run
     """
+    from bulkflow.account.position import as_planned
     from bulkflow.cli.progress import waiting
     from bulkflow.loads.proposing import keep, propose
     from bulkflow.plan.belongs import refuse_foreign
@@ -91,12 +92,13 @@ def allocate(
     workspace = workspace_of(folder)
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
+    scenario = as_planned(workspace.scenario, workspace.folder, database, result)
     last, day = day_option("--until", until), on_day(on)
     with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
         with waiting("filling loads from lots"):
             found = propose(
                 session,
-                workspace.scenario,
+                scenario,
                 result.plan,
                 chain_head=result.chain_head,
                 until=last,

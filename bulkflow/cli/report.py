@@ -65,7 +65,7 @@ def report(
 
     Example: bulkflow report scenarios/two_sites plans/two_sites --html report.html
     """
-    from bulkflow.loads.opening import with_register_and_loads
+    from bulkflow.account.position import as_planned
     from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import read_plan_at
@@ -81,9 +81,8 @@ def report(
     calendar_start = workspace.scenario.calendar.start
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
-    if result.register:
-        opened = with_register_and_loads(workspace.scenario, workspace.folder, database)
-        workspace = replace(workspace, scenario=opened.scenario)
+    scenario = as_planned(workspace.scenario, workspace.folder, database, result)
+    workspace = replace(workspace, scenario=scenario)
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
         beside = lots_beside(result, workspace, database)

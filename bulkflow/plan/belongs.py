@@ -1,4 +1,4 @@
-"""Whether a plan read from a file belongs to a workspace: every name in it is known there."""
+"""Whether a plan read from a file belongs to a workspace: its names and its calendar."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ from collections.abc import Iterable, Mapping
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.program.answer import Plan
+from bulkflow.program.calendar import Periods
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["refuse_foreign"]
 
 
 def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
-    """Refuse a plan that names what a workspace does not have.
+    """Refuse a plan that names what a workspace does not have, or starts outside its quarter.
 
     Parameters
     ----------
@@ -21,7 +22,8 @@ def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
     Raises
     ------
     InputError
-        With the unknown lanes, tank types, places and liquids, a line a kind.
+        With the unknown lanes, tank types, places and liquids, a line a kind, and with a first
+        day that begins no period of the quarter.
     """
     known: Mapping[str, set[str]] = {
         "lane": {one.id for one in scenario.lanes},
@@ -44,8 +46,20 @@ def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
         )
         for kind, names in sorted(strange.items())
     ]
+    if not _starts_within(plan, scenario):
+        begins = plan.period_starts[0]
+        found = f"starts on {begins}, which begins no period of the workspace's quarter"
+        faults.append(Fault(file, 0, "", found, mend))
     if faults:
         raise InputError(faults)
+
+
+def _starts_within(plan: Plan, scenario: Scenario) -> bool:
+    """Return whether a plan starts with a period of the quarter: the first, or a later one."""
+    start, periods = plan.period_starts[0], Periods.of(scenario.calendar)
+    period = periods.holding(start)
+    within = 1 <= period <= scenario.calendar.quarter_periods
+    return within and periods.first_day(period) == start
 
 
 def _names(plan: Plan) -> Iterable[tuple[str, str]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 import shutil
 from collections.abc import Callable
@@ -48,3 +49,42 @@ def test_every_command_offered_runs_and_plans_from_the_same_day(desk) -> None:
         desk(command.removeprefix("bulkflow "))
     kept = json.loads(Path("plans/demo/plan.json").read_text("utf-8"))
     assert kept["periods"][0]["first_day"] == LATER
+
+
+def filled_from(page: str) -> set[str]:
+    """Return the sources in the column of lots of a report's loads."""
+    return set(re.findall(r"(DRY-1|stock of DRY at STILLHOUSE) (?:\(not kept by lot\) )?\(", page))
+
+
+def test_the_papers_of_a_plan_start_from_its_own_first_day(desk) -> None:
+    desk(f"plan demo --on {LATER} --out plans/later")
+    with_plan = Path("plans/later/report.html").read_text("utf-8")
+    desk("report demo plans/later --html alone.html")
+    alone = Path("alone.html").read_text("utf-8")
+    assert filled_from(with_plan) == filled_from(alone) == {"DRY-1", "stock of DRY at STILLHOUSE"}
+    assert "planned, held !" not in alone
+    told = json.loads(desk("loads allocate demo plans/later --dry-run --json"))
+    assert [load["state"] for load in told["loads"]] == ["planned", "planned"]
+
+
+def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk) -> None:
+    desk(f"plan demo --on {LATER} --out plans/later")
+    Path("demo/records.sqlite").unlink()
+    desk("report demo plans/later --html alone.html")
+    assert Path("alone.html").exists()
+    assert not Path("demo/records.sqlite").exists()
+
+
+def test_a_plan_that_starts_outside_the_quarter_is_refused(desk, capsys) -> None:
+    desk(f"plan demo --on {LATER} --out plans/later")
+    file = Path("plans/later/plan.json")
+    document = json.loads(file.read_text("utf-8"))
+    document["periods"][0]["first_day"] = "2027-01-12"
+    file.write_text(json.dumps(document), "utf-8")
+    code = run(app, ["report", "demo", "plans/later", "--html", "r.html"], name="bulkflow")
+    assert code is ExitCode.BAD_INPUT
+    assert capsys.readouterr().err == (
+        "plans/later: starts on 2027-01-12, which begins no period of the workspace's quarter."
+        " Give a plan of this workspace as it is now, or plan it again.\n"
+    )
+    assert not Path("r.html").exists()
