@@ -83,7 +83,7 @@ def with_account(
 
 def as_planned(
     scenario: Scenario, folder: Path, database: str | None, result: PlanResult
-) -> Scenario:
+) -> Opened:
     """Return the scenario that a kept plan is of: as its register opens it on its first day.
 
     A plan made from the tables is of the tables. So is, as far as can be told, one whose register
@@ -95,9 +95,9 @@ def as_planned(
         As :func:`with_account` does.
     """
     if not result.register or not settings_for(folder, database).exists:
-        return scenario
+        return Opened(scenario, "", "", "")
     start = result.plan.period_starts[0]
-    return with_account(scenario, folder, database, on=start).scenario
+    return with_account(scenario, folder, database, on=start)
 
 
 def _store(folder: Path, database: str | None) -> Store:

@@ -92,13 +92,13 @@ def allocate(
     workspace = workspace_of(folder)
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
-    scenario = as_planned(workspace.scenario, workspace.folder, database, result)
+    opened = as_planned(workspace.scenario, workspace.folder, database, result)
     last, day = day_option("--until", until), on_day(on)
     with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
         with waiting("filling loads from lots"):
             found = propose(
                 session,
-                scenario,
+                opened.scenario,
                 result.plan,
                 chain_head=result.chain_head,
                 until=last,

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
+    from bulkflow.plan.check import CheckReport
     from bulkflow.plan.finding import Finding
     from bulkflow.plan.next_steps import Whereabouts
     from bulkflow.plan.result import PlanResult
@@ -358,7 +359,13 @@ def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:
     return replace(options, seconds=max(LEAST_SECONDS, options.seconds / plans))
 
 
-def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOption = False) -> int:
+def check(
+    folder: FolderArgument,
+    *,
+    plan: PlanFileOption = None,
+    database: DatabaseOption = None,
+    json: JsonOption = False,
+) -> int:
     """Read a workspace, say what cannot work, and check a plan against it if given.
 
     Example: bulkflow check scenarios/two_sites
@@ -366,11 +373,8 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     from dataclasses import asdict
 
     from bulkflow.cli.progress import waiting
-    from bulkflow.plan.belongs import refuse_foreign
-    from bulkflow.plan.check import check_plan
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
-    from bulkflow.plan.write import read_plan_at
     from bulkflow.scenario.reader import read_workspace
 
     workspace = read_workspace(folder)
@@ -378,9 +382,7 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     with waiting("checking"):
         found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
         if plan is not None:
-            kept = read_plan_at(plan).plan
-            refuse_foreign(kept, workspace.scenario, file=str(plan))
-            report = check_plan(workspace.scenario, kept)
+            report = _checked_again(workspace, plan, database)
     if json:
         document: dict[str, Any] = {
             "schema": FINDINGS_SCHEMA,
@@ -399,6 +401,24 @@ def check(folder: FolderArgument, *, plan: PlanFileOption = None, json: JsonOpti
     blocked = any(one.severity == "blocks" for one in found)
     failed = report is not None and not report.passed
     return ExitCode.NO_PLAN if blocked or failed else ExitCode.DONE
+
+
+def _checked_again(workspace: Workspace, plan: Path, database: str | None) -> CheckReport:
+    """Check a kept plan against the workspace as its register opens it on the plan's first day."""
+    from bulkflow.account.position import as_planned
+    from bulkflow.plan.belongs import refuse_foreign
+    from bulkflow.plan.check import check_plan
+    from bulkflow.plan.write import read_plan_at
+
+    kept = read_plan_at(plan)
+    refuse_foreign(kept.plan, workspace.scenario, file=str(plan))
+    opened = as_planned(workspace.scenario, workspace.folder, database, kept)
+    if kept.register and opened.chain_head != kept.chain_head:
+        words = "has gone on" if opened.register else "is not there any more"
+        message_console().print(
+            f"The register {words} since the plan was made: what the plan opens with may differ."
+        )
+    return check_plan(opened.scenario, kept.plan)
 
 
 def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:

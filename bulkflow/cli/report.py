@@ -81,8 +81,8 @@ def report(
     calendar_start = workspace.scenario.calendar.start
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
-    scenario = as_planned(workspace.scenario, workspace.folder, database, result)
-    workspace = replace(workspace, scenario=scenario)
+    opened = as_planned(workspace.scenario, workspace.folder, database, result)
+    workspace = replace(workspace, scenario=opened.scenario)
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
         beside = lots_beside(result, workspace, database)

@@ -88,3 +88,14 @@ def test_a_plan_that_starts_outside_the_quarter_is_refused(desk, capsys) -> None
         " Give a plan of this workspace as it is now, or plan it again.\n"
     )
     assert not Path("r.html").exists()
+
+
+def test_a_plan_is_checked_against_the_register_it_was_made_from(desk, capsys) -> None:
+    desk(f"plan demo --on {LATER} --out plans/later")
+    assert "checks of the plan passed" in desk("check demo --plan plans/later")
+    desk(FOUND.replace("7500", "-3000"))
+    code = run(app, ["check", "demo", "--plan", "plans/later"], name="bulkflow")
+    out, err = capsys.readouterr()
+    assert code is ExitCode.NO_PLAN
+    assert "FAILED" in out
+    assert "The register has gone on since the plan was made" in " ".join(err.split())
