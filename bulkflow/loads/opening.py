@@ -17,7 +17,9 @@ withdrawn           not there
 
 A row has one liquid. Of a promised load of several the largest stands for all; of a frozen one
 the first is frozen, and the others, named ``LOAD.2`` and on, are taken out of their lots and
-counted as under way, so that one load is not counted as several on its lane.
+counted as under way, so that one load is not counted as several on its lane. Of one under way
+the others are named likewise. All of them are in the tank of the first, and so one tank of its
+fleet is away with them, not several.
 """
 
 from __future__ import annotations
@@ -120,10 +122,20 @@ def loads_for_plan(session: Session, scenario: Scenario) -> LoadsInPlan:
     maker = _Rows(session, scenario, lots)
     rows = {row.load_id: row for row in scenario.loads}
     for load in loads:
-        rows.pop(load.load_id, None)
+        listed = rows.pop(load.load_id, None)
         for row in maker.of(load):
             rows[row.load_id] = row
-    return LoadsInPlan(tuple(rows.values()), tuple(maker.said), maker.set_aside)
+            if listed is not None and row.load_id == load.load_id:
+                # The register has each row of the tables as a load of its own.
+                rows[row.load_id] = row.model_copy(update={"in_tank_of": listed.in_tank_of})
+    return LoadsInPlan(tuple(_tanked(rows)), tuple(maker.said), maker.set_aside)
+
+
+def _tanked(rows: Mapping[str, LoadRow]) -> Iterable[LoadRow]:
+    """Yield the rows; what was in the tank of a load no longer there has it to itself."""
+    for row in rows.values():
+        alone = row.in_tank_of is not None and row.in_tank_of not in rows
+        yield row.model_copy(update={"in_tank_of": None}) if alone else row
 
 
 class _Rows:
@@ -216,6 +228,7 @@ class _Rows:
             usable_on=usable,
             lpa=lpa,
             supplier=self._supplier(part),
+            in_tank_of=None if name == load.load_id else load.load_id,
         )
 
     def _supplier(self, part: LoadPart) -> str | None:

@@ -256,7 +256,7 @@ def _given_against_fleets(position: Position) -> Iterator[Finding]:
         lane = position.lanes[row.lane]
         fleet = next((one.fleet for one in lane.tanks if one.tank_type == row.tank_type), None)
         days = position.days.of_row(lane, row)
-        if fleet is None or days is None:
+        if fleet is None or days is None or row.in_tank_of is not None:
             continue
         back = position.days.period_of(days.discharge + lane.return_days * DAY)
         under_way = row.state is LoadState.UNDER_WAY

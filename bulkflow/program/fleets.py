@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bulkflow.core.network import Term
 from bulkflow.errors import PlanningError
 from bulkflow.program.ground import Ground
-from bulkflow.program.loads import LoadBook, compartment_sizes
+from bulkflow.program.loads import FixedLoad, LoadBook, compartment_sizes
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Fleet, Lane, LoadRow, LoadState
@@ -108,7 +108,7 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
     if not terms:
         return
     keys = {(lane.id, tank.tank_type) for lane, tank in users}
-    given = loads.fixed_names(lambda one: (one.lane.id, one.row.tank_type) in keys)
+    given = loads.fixed_names(lambda one: _is_tank_of(one, keys))
     parts.add_limit(
         f"fleet {fleet.id}",
         Label(f"fleet {fleet.id} of {fleet.tanks} tanks{given}", (f"fleets[{fleet.id}]",), 20),
@@ -127,10 +127,15 @@ def _fixed_away(ground: Ground, loads: LoadBook, keys: set[tuple[str, str]]) -> 
     """Return the tanks away with frozen loads and loads under way, (T,)."""
     away = ground.zeros()
     for one in loads.fixed:
-        if (one.lane.id, one.row.tank_type) in keys:
+        if _is_tank_of(one, keys):
             first = max(1, one.period)
             away[first - 1 : max(0, one.days.away_until)] += 1.0
     return away
+
+
+def _is_tank_of(one: FixedLoad, keys: set[tuple[str, str]]) -> bool:
+    """Tell whether a given load takes a tank of a fleet's; a further liquid in one takes none."""
+    return one.row.in_tank_of is None and (one.lane.id, one.row.tank_type) in keys
 
 
 def _promised_rows(ground: Ground) -> dict[tuple[str, str], list[tuple[int, LoadRow]]]:

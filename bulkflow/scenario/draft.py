@@ -136,6 +136,7 @@ _SINGULAR = {
     "markets": "market",
     "priorities": "priority",
     "products": "product",
+    "loads": "load",
 }
 
 

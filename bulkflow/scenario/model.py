@@ -535,7 +535,8 @@ class LoadRow(Record):
 
     ``promised``: the plan must send at least this load in the period of ``departs_on``, of any
     LPA within the fill range. ``frozen``: this load with exactly its LPA. ``under_way``: it left
-    before the start and arrives, usable, on ``usable_on``.
+    before the start and arrives, usable, on ``usable_on``. A row has one liquid: a further liquid
+    of a load under way is a row of its own, and ``in_tank_of`` names the load it travels with.
     """
 
     load_id: Id
@@ -547,6 +548,7 @@ class LoadRow(Record):
     usable_on: Day | None = None
     lpa: Amount | None = None
     supplier: Id | None = None
+    in_tank_of: Id | None = None
 
 
 class IssuedLoadRow(Record):

@@ -137,6 +137,7 @@ _ALL = (
             Column("usable_on", "usable_on", CellKind.DAY),
             _LPA,
             _SUPPLIER,
+            Column("in_tank_of", "in_tank_of"),
         ),
         id_field="load_id",
     ),

@@ -16,8 +16,10 @@ from bulkflow.loads.proposing import keep, propose
 from bulkflow.loads.queries import find_load, loads_in, steps_of
 from bulkflow.lots.acts import place_holds
 from bulkflow.lots.queries import find_lot
+from bulkflow.plan.reach import findings
 from bulkflow.program.answer import LoadKind
 from bulkflow.records.chain import head
+from bulkflow.scenario.model import Fleet
 from bulkflow.scenario.model import LoadState as RowState
 from tests.loads.making import a_load, a_part, accept, record, step
 from tests.loads.plans import LOADS, part, planned, small_plan
@@ -319,6 +321,55 @@ def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
     assert (rows["G"].state, rows["G"].lpa) == (RowState.FROZEN, 6900.0)
     assert (rows["G.2"].state, rows["G.2"].liquid) == (RowState.UNDER_WAY, "VK-CIT")
     assert found.set_aside == {"VK-CIT-2641": Decimal("6800.000")}
+
+
+def test_two_liquids_under_way_take_one_tank_of_their_fleet(session, scenario) -> None:
+    parts = (
+        a_part([("VK-DRY-2641", "6900", "80.02")], compartments_litres=(Decimal(9000),)),
+        a_part([("VK-CIT-2641", "6800", "79.03")], "VK-CIT", compartments_litres=(Decimal(9000),)),
+    )
+    load = a_load("G", parts, lane_id="graz-by-road", destination="GRAZ", market="AT",
+                  tank_type="ROAD-3C")  # fmt: skip
+    record(session, load, "promised", ON)
+    assert rows_of(session, scenario)[0]["G.2"].in_tank_of == "G"
+    accept(session, "G")
+    for state in ("issued", "loaded"):
+        step(session, scenario, state, "G")
+    rows, _ = rows_of(session, scenario)
+    given = [row for row in rows.values() if row.load_id in ("G", "G.2")]
+    assert [(row.state, row.in_tank_of) for row in given] == [
+        (RowState.UNDER_WAY, None),
+        (RowState.UNDER_WAY, "G"),
+    ]
+    lanes = tuple(
+        lane.model_copy(update={"tanks": tuple(
+            tank.model_copy(update={"fleet": "ROAD"}) for tank in lane.tanks)})
+        if lane.id == "graz-by-road" else lane
+        for lane in scenario.lanes
+    )  # fmt: skip
+    fleets = (*scenario.fleets, Fleet(id="ROAD", tanks=1))
+    one_tank = scenario.model_copy(update={"lanes": lanes, "fleets": fleets})
+
+    def too_few(*loads):
+        found = findings(one_tank.model_copy(update={"loads": loads}))
+        return [str(one) for one in found if "Fleet ROAD has 1 tanks" in str(one)]
+
+    assert too_few(given[0], given[1].model_copy(update={"in_tank_of": None}))
+    assert not too_few(*given)
+
+
+def test_rows_of_one_tank_stay_so_once_the_register_has_them(session, scenario) -> None:
+    listed = tuple(
+        row.model_copy(update={"in_tank_of": "W-102"}) if row.load_id == "W-101" else row
+        for row in scenario.loads
+    )
+    changed = scenario.model_copy(update={"loads": listed})
+    kept(session, changed)
+    rows, _ = rows_of(session, changed)
+    assert rows["W-101"].in_tank_of == "W-102"
+    alone = tuple(row for row in listed if row.load_id != "W-102")
+    rows, _ = rows_of(session, scenario.model_copy(update={"loads": alone}))
+    assert rows["W-101"].in_tank_of is None
 
 
 def test_a_load_the_workspace_has_no_place_for(session, scenario) -> None:

@@ -433,6 +433,24 @@ def test_a_load_under_way_is_away_from_the_start(return_days: int, periods: int)
     assert next(one for one in report.checks if one.id == "fleets").failures == periods
 
 
+def test_a_further_liquid_in_a_tank_under_way_is_no_tank_of_its_own():
+    scenario, plan = in_scenario("fleets", "POOL", tanks=1)(
+        everything.scenario(), everything.result().plan
+    )
+    first = next(load for load in plan.loads if load.kind is LoadKind.UNDER_WAY)
+    plan = replace(plan, loads=(first, replace(first, load_id="UW-1.2")))
+    row = next(row for row in scenario.loads if row.load_id == first.load_id)
+
+    def failures(in_tank_of: str | None) -> int:
+        second = row.model_copy(update={"load_id": "UW-1.2", "in_tank_of": in_tank_of})
+        both_rows = scenario.model_copy(update={"loads": (row, second)})
+        checks = check_plan(both_rows, plan).checks
+        return next(one for one in checks if one.id == "fleets").failures
+
+    assert failures(None) > 0
+    assert failures("UW-1") == 0
+
+
 def test_stock_past_its_life_is_a_cost_where_it_has_a_price():
     dear = in_scenario("liquids", "DRY", shelf_life_days=8, past_life_cost_per_lpa=0.1)
     assert failed(dear(everything.scenario(), everything.result().plan)) == {"cost-floors"}

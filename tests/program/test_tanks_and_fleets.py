@@ -3,6 +3,7 @@
 import pytest
 
 from bulkflow.program.answer import LoadKind
+from bulkflow.program.diagnosis import NoPlanError
 from tests.program.builders import (
     ask,
     base,
@@ -247,6 +248,37 @@ def test_a_load_under_way_is_away_until_its_own_day_and_the_way_back(
     freight = 0.0 if first_load is None else 100.0
     assert plan.costs.handling == pytest.approx(400.0 * weeks_stored)
     assert plan.costs.total == pytest.approx(400.0 * weeks_stored + missed + freight)
+
+
+def test_two_liquids_in_one_tank_under_way_are_one_tank_away():
+    """Usable in week 2 and back at once: a fleet of one tank sends its load in week 3."""
+
+    def data(in_tank_of: str | None):
+        on_the_way = {
+            "lane": "road", "tank_type": "T7", "state": "under_way", "departs_on": week(0),
+            "usable_on": week(2),
+        }  # fmt: skip
+        return two_liquids(
+            [tank("B", 50_000.0, "GIN"), tank("C", 50_000.0, "DRY")],
+            fleets=[{"id": "ONE", "tanks": 1}],
+            lanes=[
+                lane("road", "STORE", "BOTTLER", "GIN", "DRY", transit_days=1,
+                     tanks=[{"tank_type": "T7", "cost_per_load": 1.0, "fleet": "ONE"}]),
+            ],
+            loads=[
+                on_the_way | {"load_id": "U", "liquid": "GIN", "lpa": 100.0},
+                on_the_way | {"load_id": "U.2", "liquid": "DRY", "lpa": 90.0,
+                              "in_tank_of": in_tank_of},
+            ],
+        )  # fmt: skip
+
+    with pytest.raises(NoPlanError, match="fleet ONE"):
+        planned(data(None))
+    plan = planned(data("U"))
+    assert {load.load_id: load.lpa for load in plan.loads if load.kind is LoadKind.UNDER_WAY} == {
+        "U": 100.0,
+        "U.2": 90.0,
+    }
 
 
 COMPARTMENTS = tank_type(

@@ -58,6 +58,12 @@ def closures(draw) -> list[dict]:
     return found
 
 
+def and_a_further_liquid(draw, load: dict) -> list[dict]:
+    """Return a load under way, alone or with another liquid in its tank."""
+    further = load | {"load_id": f"{load['load_id']}.2", "in_tank_of": load["load_id"]}
+    return [load, further] if draw(st.booleans()) else [load]
+
+
 @st.composite
 def scenarios(draw) -> Scenario:
     """Two neutral spirits at most, one distillate and feints, from supplier to bottlers."""
@@ -327,7 +333,8 @@ def scenarios(draw) -> Scenario:
                     "rate": draw(st.floats(1e-6, 1e6)),
                 }
             ],
-            "loads": [
+            "loads": and_a_further_liquid(
+                draw,
                 {
                     "load_id": "W-1",
                     "lane": lane,
@@ -337,8 +344,8 @@ def scenarios(draw) -> Scenario:
                     "departs_on": start - timedelta(days=draw(st.integers(1, 9))),
                     "usable_on": start + timedelta(days=draw(st.integers(0, 9))),
                     "lpa": draw(st.floats(1, 26000)),
-                }
-            ],
+                },
+            ),
             "issued_loads": [
                 {
                     "lane": lane,

@@ -208,7 +208,8 @@ def _fleets(ledger: Ledger) -> Check:
     away: Counter[tuple[str, int]] = Counter()
     for load in ledger.plan.loads:
         entry = ledger.lane_tank(load)
-        if entry is None or entry.fleet is None:
+        row = ledger.load_rows.get(load.load_id)
+        if entry is None or entry.fleet is None or (row is not None and row.in_tank_of):
             continue
         back = load.discharge_day + ledger.lanes[load.lane].return_days * DAY
         first = 1 if load.kind is LoadKind.UNDER_WAY else load.period

@@ -41,12 +41,14 @@ def check_position(draft: Draft) -> None:
     _room_at_sites(draft, sites)
     lanes, tank_types = draft.by_id(Lane), draft.by_id(TankType)
     suppliers, authorities = draft.by_id(Supplier), draft.by_id(Authority)
+    loads = draft.by_id(LoadRow)
     for path, load in draft.each(LoadRow):
         _on_lane(draft, path, load, lanes)
         _load_days(draft, path, load)
         _load_amount(draft, path, load, tank_types)
         _load_origin(draft, path, load, lanes, suppliers)
         _load_duty(draft, path, load, lanes, authorities)
+        _shared_tank(draft, path, load, loads)
     for path, issued in draft.each(IssuedLoadRow):
         _on_lane(draft, path, issued, lanes)
 
@@ -251,3 +253,25 @@ def _load_duty(
             found = f"is {load.departs_on}, when {authority.id} has no rate in force"
             draft.add(f"{path}.departs_on", found, "Add the rate of that day to the authority.")
             return
+
+
+def _shared_tank(draft: Draft, path: str, load: LoadRow, loads: Mapping[str, LoadRow]) -> None:
+    """Check that liquids said to travel in one tank can."""
+    if load.in_tank_of is None:
+        return
+    other = loads.get(load.in_tank_of)
+    if load.state is not LoadState.UNDER_WAY:
+        found = f"is {load.in_tank_of!r} for a load that has not left"
+        mend = "Only loads under way are told liquid by liquid; leave it empty."
+        draft.add(f"{path}.in_tank_of", found, mend)
+    elif other is not None and (other.in_tank_of is not None or _journey(other) != _journey(load)):
+        found = f"is {load.in_tank_of!r}, which is not on the same journey"
+        mend = (
+            "Name a load under way of the same lane, tank type and days, which names no other"
+            " itself."
+        )
+        draft.add(f"{path}.in_tank_of", found, mend)
+
+
+def _journey(load: LoadRow) -> tuple[object, ...]:
+    return load.lane, load.tank_type, load.state, load.departs_on, load.usable_on

@@ -120,6 +120,7 @@ def _position(draft: Draft) -> None:
         draft.refer(f"{path}.liquid", price.liquid, Liquid)
     for path, load in draft.each(LoadRow):
         draft.refer(f"{path}.supplier", load.supplier, Supplier)
+        draft.refer(f"{path}.in_tank_of", load.in_tank_of, LoadRow)
         _load(draft, path, load)
     for path, issued in draft.each(IssuedLoadRow):
         _load(draft, path, issued)
