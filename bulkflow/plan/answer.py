@@ -407,7 +407,7 @@ def _costs(plan: Plan) -> Table:
         "capital": "tied up in stock, loads and duty paid",
         "change": "against the last issued plan",
         "shortage": "demand late or lost",
-        "floors": "stock below floors and closing targets",
+        "floors": "stock below floor or target, or past its life",
     }
     total = costs.total
     for part, note in notes.items():

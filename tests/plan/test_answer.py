@@ -17,6 +17,7 @@ from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.report.terms import english
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import by_hand, everything
@@ -133,6 +134,14 @@ def test_every_section_is_there():
     ):
         assert " ".join(words.split()) in " ".join(text.split()), words
     assert f"all {len(everything.result().report.checks)} passed" in text
+
+
+def test_the_part_of_floors_names_all_that_it_holds():
+    """Eqs. 25 to 27: below floors, below closing targets, past the shelf life."""
+    text = shown(whole(), everything.scenario())
+    line = next(line for line in text.splitlines() if line.startswith("floors "))
+    assert line.endswith("stock below floor or target, or past its life")
+    assert english()("cost_floors") == "floors, closing targets, stock past its life"
 
 
 def test_the_tiny_answer_reads_as_it_should():
