@@ -13,6 +13,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # that are listed for it.
 MAY_IMPORT: dict[str, set[str]] = {
     "bulkflow.errors": set(),
+    "bulkflow.whole_files": {"bulkflow.errors"},
     "bulkflow.stocks": {"bulkflow.errors"},
     "bulkflow.duty": {"bulkflow.errors", "bulkflow.rules"},
     "bulkflow.alcoholometry": {"bulkflow.errors"},
@@ -55,6 +56,7 @@ ABOVE_PROGRAM = {
 }
 PANELS_MAY_IMPORT = {
     "bulkflow.errors",
+    "bulkflow.whole_files",
     "bulkflow.alcoholometry",
     "bulkflow.records",
     "bulkflow.lots",

@@ -23,7 +23,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from bulkflow.account.queries import ClosingRecord
 from bulkflow.account.returns import QuarterReturn
-from bulkflow.errors import Fault, InputError
+from bulkflow.whole_files import bytes_written_whole
 
 __all__ = ["return_csv", "return_sha256", "return_status", "safe_text", "write_return_workbook"]
 
@@ -105,15 +105,8 @@ def write_return_workbook(found: QuarterReturn, file: Path) -> None:
     _table(book, "lines", _LINES, found.lines)
     _table(book, "late", _LATE, found.late)
     _table(book, "duty", _DUTY, found.duty)
-    part = file.with_name(f".{file.name}.part")
-    try:
-        book.save(part)
-        part.replace(file)
-    except OSError as error:
-        mend = "Give a file in a folder that can be written to."
-        raise InputError(Fault(str(file), 0, "", "cannot be written", mend)) from error
-    finally:
-        part.unlink(missing_ok=True)
+    with bytes_written_whole(file) as stream:
+        book.save(stream)
 
 
 def _cover(found: QuarterReturn) -> Iterable[tuple[str, Any]]:

@@ -376,7 +376,7 @@ def return_(
         write_return_workbook,
     )
     from bulkflow.account.returns import quarter_return
-    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.whole_files import written_whole
 
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
@@ -452,7 +452,7 @@ def lot_file_(
     Example: bulkflow account lot-file demo VK-DRY-2641 --out lot.html
     """
     from bulkflow.account.lot_file import lot_file, lot_file_html
-    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.whole_files import written_whole
 
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
@@ -495,7 +495,7 @@ def recall(
     Example: bulkflow account recall demo VK-DRY-2641
     """
     from bulkflow.account.recall import behind_bottle, beyond_lot
-    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.whole_files import written_whole
 
     if (lot is None) == (bottle is None):
         found_ = "is given both ways" if lot else "is missing"

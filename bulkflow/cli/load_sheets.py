@@ -44,11 +44,11 @@ def sheet(
 
     Example: bulkflow loads sheet demo A-1 --temperature 14 --html A-1.html
     """
-    from bulkflow.cli.whole_files import written_whole
     from bulkflow.loads.paper import load_sheet_html
     from bulkflow.loads.sheet import load_sheet
     from bulkflow.loads.sheet_document import load_sheet_document
     from bulkflow.loads.sheet_text import load_sheet_lines
+    from bulkflow.whole_files import written_whole
 
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
@@ -98,11 +98,11 @@ def arrival(
 
     Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
     """
-    from bulkflow.cli.whole_files import written_whole
     from bulkflow.loads.arrival import Wanted, arrival_sheet
     from bulkflow.loads.arrival_document import arrival_document
     from bulkflow.loads.arrival_text import arrival_lines
     from bulkflow.loads.paper import arrival_html
+    from bulkflow.whole_files import written_whole
 
     wanted = Wanted(
         temperature_c=temperature,

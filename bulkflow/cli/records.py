@@ -171,8 +171,8 @@ def export(
 
     Example: bulkflow records export demo register.jsonl
     """
-    from bulkflow.cli.whole_files import written_whole
     from bulkflow.records.transfer import export_records
+    from bulkflow.whole_files import written_whole
 
     with reading_register(folder, database) as (_, session):
         if str(file) == "-":

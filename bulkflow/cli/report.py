@@ -153,8 +153,8 @@ def write_report(
 ) -> None:
     """Write the report; the file appears whole or not at all."""
     from bulkflow.cli.progress import waiting
-    from bulkflow.cli.whole_files import written_whole
     from bulkflow.report.page import render_report
+    from bulkflow.whole_files import written_whole
 
     with waiting("drawing the report"):
         text = render_report(

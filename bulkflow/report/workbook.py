@@ -42,6 +42,7 @@ from bulkflow.program.answer import (
     TankSetting,
     Vatting,
 )
+from bulkflow.whole_files import bytes_written_whole
 
 __all__ = ["FORMAT", "read_workbook", "write_workbook"]
 
@@ -128,15 +129,8 @@ def write_workbook(plan: Plan, file: Path) -> None:
         found = f"would hold a character that no cell can hold ({str(error)[:60]!r})"
         mend = "Take the control character out of the name."
         raise InputError(Fault(str(file), 0, "", found, mend)) from error
-    unfinished = file.with_name(f".{file.name}.part")
-    try:
-        book.save(unfinished)
-        unfinished.replace(file)
-    except OSError as error:
-        mend = "Give a file in a folder that can be written to."
-        raise InputError(Fault(str(file), 0, "", "cannot be written", mend)) from error
-    finally:
-        unfinished.unlink(missing_ok=True)
+    with bytes_written_whole(file) as stream:
+        book.save(stream)
 
 
 def _book(plan: Plan) -> Workbook:

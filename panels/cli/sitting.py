@@ -456,7 +456,7 @@ def _print_paper(held: HeldSitting, paper: Paper, folder: Path, poured: list[str
 
 
 def _write_whole(file: Path, text: str) -> None:
-    from bulkflow.cli.whole_files import written_whole
+    from bulkflow.whole_files import written_whole
 
     with written_whole(file) as stream:
         stream.write(text)

@@ -12,6 +12,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.whole_files import written_whole
 from panels.reading import YamlFile, file_stem, read_text, read_yaml
 from panels.release.characteristic import Characteristic
 from panels.release.rule import ReleaseRule
@@ -89,8 +90,7 @@ def write_characteristic(panel: Path, rule: ReleaseRule, found: Characteristic) 
     """Store a characteristic; all of it or nothing."""
     path = characteristic_path(panel, rule)
     path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_suffix(".part")
     text = json.dumps(found.model_dump(mode="json"), indent=1, ensure_ascii=False)
-    part.write_text(text + "\n", encoding="utf-8")
-    part.replace(path)
+    with written_whole(path) as stream:
+        stream.write(text + "\n")
     return path

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.whole_files import bytes_written_whole
 from panels.release.characteristic import Characteristic
 from panels.release.rule import ReleaseRule
 
@@ -29,7 +30,7 @@ def draw_characteristic(found: Characteristic, rule: ReleaseRule, path: Path) ->
 
     Raises
     ------
-    InputError : a file that is no picture.
+    InputError : a file that is no picture, or that cannot be written.
     """
     if path.suffix.lower() not in FORMATS:
         raise InputError(
@@ -68,9 +69,10 @@ def draw_characteristic(found: Characteristic, rule: ReleaseRule, path: Path) ->
         f" {found.standard_error:g} at most)",
         fontsize=10,
     )
-    figure.savefig(
-        path, metadata={"Date": None} if path.suffix.lower() == ".svg" else None, dpi=150
-    )
+    kind = path.suffix.lower()
+    metadata = {"Date": None} if kind == ".svg" else None
+    with bytes_written_whole(path) as stream:
+        figure.savefig(stream, format=kind.removeprefix("."), metadata=metadata, dpi=150)
 
 
 def _mark_limits(axis: Axes, rule: ReleaseRule) -> None:

@@ -18,10 +18,13 @@ from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.records.canonical import canonical_text
+from bulkflow.whole_files import written_whole
 from panels.reading import file_stem, read_text
 from panels.serving import Purpose, ServingPlan
 
 __all__ = ["KeyLine", "SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
+
+OWNER_ONLY = 0o600
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -99,7 +102,7 @@ def write_key(path: Path, key: SittingKey) -> None:
 
     Raises
     ------
-    InputError : a key is there already.
+    InputError : a key is there already, or none can be written.
     """
     if path.exists():
         raise InputError(
@@ -113,10 +116,8 @@ def write_key(path: Path, key: SittingKey) -> None:
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     text = json.dumps(key._plain(), indent=1, ensure_ascii=False) + "\n"
-    waiting = path.with_suffix(".part")
-    waiting.touch(mode=0o600)
-    waiting.write_text(text, encoding="utf-8")
-    waiting.replace(path)
+    with written_whole(path, rights=OWNER_ONLY) as stream:
+        stream.write(text)
 
 
 def read_key(path: Path, *, sitting: str, digest: str | None = None) -> SittingKey:

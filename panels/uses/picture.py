@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.whole_files import bytes_written_whole
 from panels.assessors.drift import Drift
 from panels.methods.sequential import SequentialPlan
 from panels.uses.answers import Answer
@@ -188,11 +189,7 @@ def _figure(path: Path, *, width: float, height: float) -> Figure:
 
 
 def _save(figure: Figure, path: Path) -> None:
-    metadata = {"Date": None} if path.suffix.lower() == ".svg" else None
-    try:
-        figure.savefig(path, metadata=metadata, dpi=150)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise InputError(
-            Fault(path.name, 0, "--picture", f"cannot be written ({reason})", "Name another file.")
-        ) from error
+    kind = path.suffix.lower()
+    metadata = {"Date": None} if kind == ".svg" else None
+    with bytes_written_whole(path) as stream:
+        figure.savefig(stream, format=kind.removeprefix("."), metadata=metadata, dpi=150)
