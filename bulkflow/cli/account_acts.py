@@ -9,37 +9,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bulkflow.cli.account_options import (
-    DensityOption,
-    DipOption,
-    GallonsOption,
-    GrossOption,
-    HydrometerOption,
+    DocumentOption,
+    InstrumentOptions,
     LiquidOption,
-    ProofOption,
-    QuantityLimitOption,
+    NoteOption,
     RequiredOnOption,
-    SampleOption,
-    StatedOption,
-    StrengthLimitOption,
-    TareOption,
-    TemperatureFOption,
-    TemperatureLimitOption,
-    TemperatureOption,
+    SiteOption,
     gauging_of,
     needed_day,
     needed_number,
-    reading_of,
 )
-from bulkflow.cli.register_options import (
-    AsOption,
-    DatabaseOption,
-    DryRunOption,
-    ReasonOption,
-    decimal_option,
-    tell_records,
-    writing_register,
-)
-from bulkflow.cli.shell import FolderArgument, JsonOption
+from bulkflow.cli.load_options import LoadArgument
+from bulkflow.cli.option_blocks import WritingOptions, spread
+from bulkflow.cli.register_options import ReasonOption, decimal_option
+from bulkflow.cli.shell import FolderArgument
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -49,12 +32,6 @@ if TYPE_CHECKING:
     from bulkflow.scenario.model import Scenario
 
 __all__ = ["add_to", "scenario_of"]
-
-LoadArgument = Annotated[str, typer.Argument(metavar="LOAD", help="The load's name.")]
-NoteOption = Annotated[str | None, typer.Option("--note", help="Kept with the record.")]
-DocumentOption = Annotated[
-    str | None, typer.Option("--document", help="Weighbridge ticket or certificate.")
-]
 
 
 def scenario_of(folder: Path) -> Scenario:
@@ -67,10 +44,7 @@ def scenario_of(folder: Path) -> Scenario:
 def begin(
     folder: FolderArgument,
     *,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Take over the stock not kept by lot, and the loads under way, from the tables; once.
 
@@ -79,12 +53,12 @@ def begin(
     from bulkflow.account.beginning import begin_account
 
     scenario = scenario_of(folder)
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         records = begin_account(session, scenario)
     loads = sum(record.kind == "load" for record in records)
     stocks = sum(record.kind == "account entry" for record in records)
     said = f"Took over {stocks} stocks not kept by lot and {loads} loads under way"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def gauge(
@@ -93,26 +67,10 @@ def gauge(
     *,
     on: RequiredOnOption,
     liquid: LiquidOption = None,
-    gross: GrossOption = None,
-    tare: TareOption = None,
-    dip: DipOption = None,
-    dip_gallons: GallonsOption = None,
-    density: DensityOption = None,
-    hydrometer: HydrometerOption = None,
-    proof: ProofOption = None,
-    strength: StatedOption = None,
-    temperature: TemperatureOption = None,
-    temperature_f: TemperatureFOption = None,
-    sample_temperature: SampleOption = None,
-    quantity_limit: QuantityLimitOption = None,
-    strength_limit: StrengthLimitOption = None,
-    temperature_limit: TemperatureLimitOption = None,
+    instruments: InstrumentOptions,
     document: DocumentOption = None,
     note: NoteOption = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record what a load measured when it left, by weighbridge or dip; corrects an earlier one.
 
@@ -122,29 +80,14 @@ def gauge(
     from bulkflow.account.acts import gauge_dispatch
 
     day = needed_day("--on", on)
-    reading = reading_of(
-        gross=gross,
-        tare=tare,
-        dip=dip,
-        dip_gallons=dip_gallons,
-        density=density,
-        hydrometer=hydrometer,
-        proof=proof,
-        strength=strength,
-        temperature=temperature,
-        temperature_f=temperature_f,
-        sample_temperature=sample_temperature,
-        quantity_limit=quantity_limit,
-        strength_limit=strength_limit,
-        temperature_limit=temperature_limit,
-    )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    reading = instruments.reading()
+    with writing.register(folder) as session:
         body = gauging_of(
             session, load, liquid, reading, side="dispatch", on=day, document=document, note=note
         )
         record = gauge_dispatch(session, body)
     said = f"{load}: {body.lpa:,} LPA ± {2 * body.lpa_uncertainty:,} (k = 2) dispatched"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def receive(
@@ -153,20 +96,7 @@ def receive(
     *,
     on: RequiredOnOption,
     liquid: LiquidOption = None,
-    gross: GrossOption = None,
-    tare: TareOption = None,
-    dip: DipOption = None,
-    dip_gallons: GallonsOption = None,
-    density: DensityOption = None,
-    hydrometer: HydrometerOption = None,
-    proof: ProofOption = None,
-    strength: StatedOption = None,
-    temperature: TemperatureOption = None,
-    temperature_f: TemperatureFOption = None,
-    sample_temperature: SampleOption = None,
-    quantity_limit: QuantityLimitOption = None,
-    strength_limit: StrengthLimitOption = None,
-    temperature_limit: TemperatureLimitOption = None,
+    instruments: InstrumentOptions,
     heel: Annotated[
         str | None, typer.Option("--heel", metavar="LPA", help="What stayed in the tank.")
     ] = None,
@@ -179,10 +109,7 @@ def receive(
     ] = None,
     document: DocumentOption = None,
     note: NoteOption = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record what a load measured on receipt; the load is then discharged. Again, it corrects.
 
@@ -197,29 +124,14 @@ def receive(
     day = needed_day("--on", on)
     readings = []
     if table is None:
-        one = reading_of(
-            gross=gross,
-            tare=tare,
-            dip=dip,
-            dip_gallons=dip_gallons,
-            density=density,
-            hydrometer=hydrometer,
-            proof=proof,
-            strength=strength,
-            temperature=temperature,
-            temperature_f=temperature_f,
-            sample_temperature=sample_temperature,
-            quantity_limit=quantity_limit,
-            strength_limit=strength_limit,
-            temperature_limit=temperature_limit,
-        )
+        one = instruments.reading()
         readings.append((liquid, one, decimal_option("--heel", heel) or Decimal(0), as_lot))
     else:
         from bulkflow.account.tablefiles import read_readings
 
         readings.extend(read_readings(table))
     scenario = scenario_of(folder)
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         bodies = [
             gauging_of(
                 session,
@@ -245,7 +157,7 @@ def receive(
         for crossing in one.crossings
         if crossing.difference is not None
     ]
-    tell_records(records, as_json=as_json, dry_run=dry_run, said="\n".join(words))
+    writing.tell(records, "\n".join(words))
 
 
 def report(
@@ -256,10 +168,7 @@ def report(
     on: RequiredOnOption,
     reference: Annotated[str, typer.Option("--reference", help="The authority's reference.")],
     note: NoteOption = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record the authority's confirmation of exit or receipt; it releases the guarantee.
 
@@ -272,21 +181,21 @@ def report(
 
     day = needed_day("--on", on)
     records: list[Record] = []
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         for load in dict.fromkeys(loads):
             fields = {
                 "load_id": load, "kind": kind, "on": day, "reference": reference, "note": note
             }  # fmt: skip
             records += report_movement(session, body_of(Report, fields))
     said = f"{kind} of {', '.join(dict.fromkeys(loads))} reported"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def bottle(
     folder: FolderArgument,
     bottling: Annotated[str, typer.Argument(metavar="BOTTLING", help="Name of the bottle lot.")],
     *,
-    site: Annotated[str, typer.Option("--site", help="Where.")],
+    site: SiteOption,
     product: Annotated[str, typer.Option("--product", help="Product of the workspace.")],
     on: RequiredOnOption,
     source: Annotated[
@@ -304,10 +213,7 @@ def bottle(
     correct: Annotated[
         bool, typer.Option("--correct", help="Supersede the bottling of this name.")
     ] = False,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record a lot of bottles: what went in, what came out, the codes on the bottles.
 
@@ -343,11 +249,11 @@ def bottle(
             "note": note,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         records = record_bottlings(session, [body], correct=correct)
     lost = body.lpa_taken - body.lpa_bottled
     said = f"{bottling}: {cases:,} cases, {body.lpa_bottled:,} LPA; {lost:,} LPA lost in bottling"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def _sources(texts: Sequence[str], liquid: str) -> list[object]:
@@ -378,10 +284,7 @@ def bottlings(
     folder: FolderArgument,
     file: Annotated[Path, typer.Argument(metavar="CSV", help="A row for each lot of bottles.")],
     *,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record the lots of bottles of a table, whole or not at all.
 
@@ -394,18 +297,18 @@ def bottlings(
     from bulkflow.account.tablefiles import read_bottlings
 
     found = read_bottlings(file, {one.id: one for one in scenario_of(folder).products})
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         records = record_bottlings(session, found)
     taken = sum((one.lpa_taken for one in found), Decimal(0))
     cases = sum(one.cases for one in found)
     said = f"{len(found)} lots of bottles: {cases:,} cases from {taken:,} LPA"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def enter(
     folder: FolderArgument,
     *,
-    site: Annotated[str, typer.Option("--site", help="Where.")],
+    site: SiteOption,
     liquid: Annotated[str, typer.Option("--liquid", help="Which liquid.")],
     kind: Annotated[
         str,
@@ -421,10 +324,7 @@ def enter(
     load: Annotated[
         str | None, typer.Option("--load", help="Of a heel returned: the load it was of.")
     ] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Enter LPA that came to or left a site's stock without a lot, a load or a bottling.
 
@@ -453,10 +353,10 @@ def enter(
             "reason": reason,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = record_entry(session, body)
     said = f"{site}, {liquid}: {body.lpa:+,} LPA, {kind}"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def _liquids(site: object) -> set[str]:
@@ -468,10 +368,7 @@ def close(
     quarter: Annotated[str, typer.Argument(metavar="QUARTER", help="Such as 2027-Q1.")],
     *,
     site: Annotated[list[str], typer.Option("--site", help="Which site; repeatable.")],
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Close a quarter of a site: its figures stay for ever; corrections count in a later one.
 
@@ -486,7 +383,7 @@ def close(
     scenario = scenario_of(folder)
     today = system_clock().astimezone().date()
     records = []
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         for name in dict.fromkeys(site):
             found = quarter_return(session, scenario, quarter, [name])
             balances = tuple(
@@ -502,10 +399,10 @@ def close(
             )
             records.append(close_quarter(session, body, today=today))
     said = f"{quarter} closed for {', '.join(dict.fromkeys(site))}"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
     for command in (begin, gauge, receive, report, bottle, bottlings, enter, close):
-        app.command(command.__name__)(command)
+        app.command(command.__name__)(spread(command))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated, Any
@@ -18,26 +19,15 @@ if TYPE_CHECKING:
     from bulkflow.account.gauging import Reading
 
 __all__ = [
-    "DensityOption",
-    "DipOption",
-    "GallonsOption",
-    "GrossOption",
-    "HydrometerOption",
+    "DocumentOption",
+    "InstrumentOptions",
     "LiquidOption",
-    "ProofOption",
-    "QuantityLimitOption",
+    "NoteOption",
     "RequiredOnOption",
-    "SampleOption",
-    "StatedOption",
-    "StrengthLimitOption",
-    "TareOption",
-    "TemperatureFOption",
-    "TemperatureLimitOption",
-    "TemperatureOption",
+    "SiteOption",
     "gauging_of",
     "needed_day",
     "needed_number",
-    "reading_of",
 ]
 
 
@@ -91,6 +81,11 @@ LiquidOption = Annotated[
     str | None, typer.Option("--liquid", help="Which liquid [default: the load's only one].")
 ]
 RequiredOnOption = Annotated[str, typer.Option("--on", metavar="DATE", help="The day.")]
+SiteOption = Annotated[str, typer.Option("--site", help="Where.")]
+NoteOption = Annotated[str | None, typer.Option("--note", help="Kept with the record.")]
+DocumentOption = Annotated[
+    str | None, typer.Option("--document", help="Weighbridge ticket or certificate.")
+]
 
 
 def needed_day(name: str, text: str) -> date:
@@ -109,49 +104,62 @@ def needed_number(name: str, text: str) -> Decimal:
     return found
 
 
-def reading_of(
-    *,
-    gross: Number,
-    tare: Number,
-    dip: Number,
-    dip_gallons: Number,
-    density: Number,
-    hydrometer: Number,
-    proof: Number,
-    strength: Number,
-    temperature: Number,
-    temperature_f: Number,
-    sample_temperature: Number,
-    quantity_limit: Number,
-    strength_limit: Number,
-    temperature_limit: Number,
-) -> Reading:
-    """Return what the options read."""
-    from bulkflow.account.gauging import Reading
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentOptions:
+    """What weighbridge, dip, density meter, hydrometer and thermometer read, as given."""
 
-    for one, other in (("dip", "dip_gallons"), ("temperature", "temperature_f")):
-        if locals()[one] is not None and locals()[other] is not None:
-            name = other.replace("_", "-")
-            raise InputError(Fault("", 0, f"--{name}", f"is given with --{one}", "Give one."))
-    return Reading(
-        gross_kg=decimal_option("--gross", gross),
-        tare_kg=decimal_option("--tare", tare),
-        volume=decimal_option("--dip", dip) or decimal_option("--dip-gallons", dip_gallons),
-        volume_unit="L" if dip_gallons is None else "US gal",
-        density_kg_m3=decimal_option("--density", density),
-        hydrometer_percent=decimal_option("--hydrometer", hydrometer),
-        proof=decimal_option("--proof", proof),
-        stated_percent=decimal_option("--strength", strength),
-        temperature=_either(
-            decimal_option("--temperature", temperature),
-            decimal_option("--temperature-f", temperature_f),
-        ),
-        temperature_unit="C" if temperature_f is None else "F",
-        sample_temperature=decimal_option("--sample-temperature", sample_temperature),
-        quantity_limit=decimal_option("--quantity-limit", quantity_limit),
-        strength_limit=decimal_option("--strength-limit", strength_limit),
-        temperature_limit=decimal_option("--temperature-limit", temperature_limit),
-    )
+    gross: GrossOption = None
+    tare: TareOption = None
+    dip: DipOption = None
+    dip_gallons: GallonsOption = None
+    density: DensityOption = None
+    hydrometer: HydrometerOption = None
+    proof: ProofOption = None
+    strength: StatedOption = None
+    temperature: TemperatureOption = None
+    temperature_f: TemperatureFOption = None
+    sample_temperature: SampleOption = None
+    quantity_limit: QuantityLimitOption = None
+    strength_limit: StrengthLimitOption = None
+    temperature_limit: TemperatureLimitOption = None
+
+    def reading(self) -> Reading:
+        """Return what the options read.
+
+        Raises
+        ------
+        InputError
+            A figure is given in two units, or is no number.
+        """
+        from bulkflow.account.gauging import Reading
+
+        _one_of("--dip", self.dip, "--dip-gallons", self.dip_gallons)
+        _one_of("--temperature", self.temperature, "--temperature-f", self.temperature_f)
+        return Reading(
+            gross_kg=decimal_option("--gross", self.gross),
+            tare_kg=decimal_option("--tare", self.tare),
+            volume=decimal_option("--dip", self.dip)
+            or decimal_option("--dip-gallons", self.dip_gallons),
+            volume_unit="L" if self.dip_gallons is None else "US gal",
+            density_kg_m3=decimal_option("--density", self.density),
+            hydrometer_percent=decimal_option("--hydrometer", self.hydrometer),
+            proof=decimal_option("--proof", self.proof),
+            stated_percent=decimal_option("--strength", self.strength),
+            temperature=_either(
+                decimal_option("--temperature", self.temperature),
+                decimal_option("--temperature-f", self.temperature_f),
+            ),
+            temperature_unit="C" if self.temperature_f is None else "F",
+            sample_temperature=decimal_option("--sample-temperature", self.sample_temperature),
+            quantity_limit=decimal_option("--quantity-limit", self.quantity_limit),
+            strength_limit=decimal_option("--strength-limit", self.strength_limit),
+            temperature_limit=decimal_option("--temperature-limit", self.temperature_limit),
+        )
+
+
+def _one_of(name: str, value: Number, other_name: str, other: Number) -> None:
+    if value is not None and other is not None:
+        raise InputError(Fault("", 0, other_name, f"is given with {name}", "Give one."))
 
 
 def _either(one: Decimal | None, other: Decimal | None) -> Decimal | None:

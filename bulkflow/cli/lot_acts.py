@@ -9,24 +9,21 @@ from typing import Annotated, Any
 
 import typer
 
+from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.register_options import (
-    AsOption,
-    DatabaseOption,
-    DryRunOption,
     LotArgument,
     ReasonOption,
     day_option,
     decimal_option,
     read_text,
-    tell_records,
-    writing_register,
 )
-from bulkflow.cli.shell import FolderArgument, JsonOption, write_json
+from bulkflow.cli.shell import FolderArgument, write_json
 from bulkflow.errors import Fault, InputError
 
 __all__ = ["add_to", "json_object"]
 
 Number = str | None
+SampleArgument = Annotated[str, typer.Argument(metavar="SAMPLE", help="The sample's name.")]
 
 
 def _number(flag: str, words: str) -> Any:
@@ -36,10 +33,7 @@ def _number(flag: str, words: str) -> Any:
 def begin(
     folder: FolderArgument,
     *,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Begin the register: take over the folder's opening lots and earlier results, once.
 
@@ -48,20 +42,20 @@ def begin(
     from bulkflow.lots.seeds import import_seeds
     from bulkflow.records.times import system_clock
 
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         done = import_seeds(session, folder, today=system_clock().date())
         if done is None:
             mend = "Add lots to it one by one, or name another database."
             found = "holds lots already, so nothing is taken over"
             raise InputError(Fault("", 0, "the register", found, mend))
-    if as_json:
+    if writing.as_json:
         from bulkflow.cli.register_options import plain_data
 
         write_json(
             {
                 "schema": "bulkflow.begun",
                 "version": 1,
-                "kept": not dry_run,
+                "kept": not writing.dry_run,
                 **plain_data(done),
             }
         )
@@ -106,10 +100,7 @@ def add(
     correct: Annotated[
         bool, typer.Option("--correct", help="Correct the lot that is there (all of it anew).")
     ] = False,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record a lot, received or made, with its measurement and its parents in LPA.
 
@@ -145,12 +136,12 @@ def add(
         "parents": [_parent(text) for text in parent or []],
         "note": note,
     }
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         fields["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
         body = body_of(Lot, fields)
         records = [correct_lot(session, body)] if correct else record_lots(session, [body])
     said = f"{lot}: {body.measurement.lpa} LPA at {body.measurement.strength_percent} % vol"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def _parent(text: str) -> dict[str, Any]:
@@ -177,10 +168,7 @@ def result(
         int | None, typer.Option(metavar="RECORD", help="The result this one corrects.")
     ] = None,
     note: Annotated[str | None, typer.Option(help="In words; needed with --replaces.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record a laboratory result of a lot.
 
@@ -207,22 +195,19 @@ def result(
             "note": note,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         if replaces is None:
             records = record_results(session, [body])
         else:
             records = [correct_result(session, replaces, body)]
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=f"{lot}: {analyte} {value} {unit}")
+    writing.tell(records, f"{lot}: {analyte} {value} {unit}")
 
 
 def results(
     folder: FolderArgument,
     table: Annotated[Path, typer.Argument(metavar="TABLE", help="CSV, one row a value.")],
     *,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record every laboratory result of a table, or none of them.
 
@@ -233,10 +218,10 @@ def results(
     """
     from bulkflow.lots.result_tables import import_results
 
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         records = import_results(session, table)
     said = f"{len(records)} results from {table.name}"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def decide(
@@ -244,10 +229,7 @@ def decide(
     evidence: Annotated[Path, typer.Argument(metavar="EVIDENCE", help="JSON; - is stdin.")],
     *,
     reason: ReasonOption,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record a decision from its evidence, a JSON document that names lot and outcome.
 
@@ -260,11 +242,11 @@ def decide(
     document = checked_evidence(json_object(evidence, read_text(evidence)), file=evidence.name)
     lot = document["lot_id"]
     outcome = Outcome(document["outcome"])
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = record_decision(
             session, lot_id=lot, outcome=outcome, reason=reason, evidence=document
         )
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{lot}: {outcome.value} decided")
+    writing.tell([record], f"{lot}: {outcome.value} decided")
 
 
 def json_object(file: Path, text: str) -> dict[str, Any]:
@@ -291,10 +273,7 @@ def override(
     gate: Annotated[list[str], typer.Option(help="laboratory or decision; repeatable.")],
     role: Annotated[str, typer.Option(help="The role in which you override.")],
     reason: ReasonOption,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Open a closed gate against the evidence; shows as an override for ever.
 
@@ -305,12 +284,12 @@ def override(
     from bulkflow.records.actors import Role
 
     gates = [_choice(Gate, "--gate", name) for name in gate]
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = override_gates(
             session, lot, gates, role=_choice(Role, "--role", role), reason=reason
         )
     said = f"{lot}: {' and '.join(item.value for item in gates)} gate overridden"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def _choice(kind: Any, option: str, value: str) -> Any:
@@ -329,10 +308,7 @@ def hold(
     beyond: Annotated[
         bool, typer.Option("--beyond", help="Hold also everything made from them.")
     ] = False,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Place a manual hold on lots; it stands until it is lifted.
 
@@ -341,16 +317,14 @@ def hold(
     from bulkflow.lots.acts import place_holds
     from bulkflow.lots.parentage import descendants_of
 
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         names = list(lots)
         if beyond:
             for name in lots:
                 names.extend(item.lot_id for item in descendants_of(session, name))
         names = list(dict.fromkeys(names))
         records = place_holds(session, names, reason)
-    tell_records(
-        records, as_json=as_json, dry_run=dry_run, said=f"Hold placed on {', '.join(names)}"
-    )
+    writing.tell(records, f"Hold placed on {', '.join(names)}")
 
 
 def lift(
@@ -361,10 +335,7 @@ def lift(
     record: Annotated[
         int | None, typer.Option("--hold", metavar="RECORD", help="Which, where several stand.")
     ] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Lift a manual hold.
 
@@ -372,9 +343,9 @@ def lift(
     """
     from bulkflow.lots.acts import lift_hold
 
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         lifted = lift_hold(session, lot, reason, hold=record)
-    tell_records([lifted], as_json=as_json, dry_run=dry_run, said=f"{lot}: hold lifted")
+    writing.tell([lifted], f"{lot}: hold lifted")
 
 
 def expect(
@@ -383,10 +354,7 @@ def expect(
     due_on: Annotated[str, typer.Argument(metavar="DATE", help="YYYY-MM-DD")],
     *,
     what: Annotated[str, typer.Option(help="What is awaited.")] = "panel decision",
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record the date by which a decision on a lot is expected; the last one said counts.
 
@@ -395,9 +363,9 @@ def expect(
     from bulkflow.lots.acts import expect_decision
 
     day = _needed_day("DATE", due_on)
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = expect_decision(session, lot, day, what)
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{lot}: {what} due {day}")
+    writing.tell([record], f"{lot}: {what} due {day}")
 
 
 def dispose(
@@ -412,10 +380,7 @@ def dispose(
     reason: ReasonOption,
     supervised_by: Annotated[str | None, typer.Option(help="Officer, for destruction.")] = None,
     document: Annotated[str | None, typer.Option(help="Reference of the paper.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record what becomes of a rejected lot; the LPA leaves its account.
 
@@ -439,15 +404,15 @@ def dispose(
             "reason": reason,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = record_disposition(session, body)
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{lot}: {way}, {body.lpa} LPA")
+    writing.tell([record], f"{lot}: {way}, {body.lpa} LPA")
 
 
 def sample(
     folder: FolderArgument,
     lot: LotArgument,
-    sample_id: Annotated[str, typer.Argument(metavar="SAMPLE", help="The sample's name.")],
+    sample_id: SampleArgument,
     *,
     taken_on: Annotated[str, typer.Option(metavar="DATE", help="When it was taken.")],
     taken_from: Annotated[str | None, typer.Option(help="Tank and point.")] = None,
@@ -455,10 +420,7 @@ def sample(
     kept_at: Annotated[str | None, typer.Option(help="Where it is kept.")] = None,
     seal: Annotated[str | None, typer.Option(help="Number of its seal.")] = None,
     expires_on: Annotated[str | None, typer.Option(metavar="DATE", help="Kept until then.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record a retained sample of a lot.
 
@@ -481,21 +443,18 @@ def sample(
             "expires_on": day_option("--expires-on", expires_on),
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = keep_sample(session, body)
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{lot}: sample {sample_id} kept")
+    writing.tell([record], f"{lot}: sample {sample_id} kept")
 
 
 def sample_gone(
     folder: FolderArgument,
-    sample_id: Annotated[str, typer.Argument(metavar="SAMPLE", help="The sample's name.")],
+    sample_id: SampleArgument,
     *,
     on: Annotated[str, typer.Option(metavar="DATE", help="When.")],
     how: Annotated[str, typer.Option(help="Used up, discarded, sent away ...")],
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record that a retained sample is used up or discarded.
 
@@ -504,9 +463,9 @@ def sample_gone(
     from bulkflow.lots.samples import sample_gone as write_off
 
     day = _needed_day("--on", on)
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = write_off(session, sample_id, day, how)
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"Sample {sample_id} is gone")
+    writing.tell([record], f"Sample {sample_id} is gone")
 
 
 def _needed_day(name: str, text: str) -> date:
@@ -532,4 +491,4 @@ def add_to(app: typer.Typer) -> None:
         ("sample", sample),
         ("sample-gone", sample_gone),
     ):
-        app.command(name)(command)
+        app.command(name)(spread(command))

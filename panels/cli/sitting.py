@@ -13,11 +13,9 @@ import typer
 from bulkflow.cli.register_options import (
     AsOption,
     DatabaseOption,
-    DryRunOption,
     ReasonOption,
     plain_data,
     plain_table,
-    tell_records,
 )
 from bulkflow.cli.shell import (
     FolderArgument,
@@ -27,6 +25,7 @@ from bulkflow.cli.shell import (
     write_json,
 )
 from bulkflow.errors import Fault, InputError
+from panels.cli.option_blocks import PanelWritingOptions, spread
 from panels.cli.register import SittingArgument, panel_folder, reading_panels, writing_panels
 
 if TYPE_CHECKING:
@@ -67,6 +66,7 @@ class Paper(StrEnum):
 
 
 @app.command("plan")
+@spread
 def plan(
     folder: FolderArgument,
     definition: Annotated[
@@ -81,10 +81,7 @@ def plan(
             " [default: one nobody can guess].",
         ),
     ] = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Plan a sitting: orders and blind codes; the key goes to panel/keys, apart.
 
@@ -95,20 +92,20 @@ def plan(
     from panels.sittings.planning import plan_sitting, register_sitting
 
     defined, file = read_definition(definition)
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         planned = plan_sitting(
             session, defined, seed=draw_seed() if seed is None else seed, file=file
         )
-        key_file = None if dry_run else key_path(folder, defined.sitting)
+        key_file = None if writing.dry_run else key_path(folder, defined.sitting)
         record = register_sitting(session, planned, key_file=key_file)
     said = f"Planned {defined.sitting}: {len(planned.sitting.places)} glasses for"
     said += f" {len(defined.assessors)} assessors"
-    if not as_json:
+    if not writing.as_json:
         for line in planned.sitting.balance:
             sys.stdout.write(f"{line}\n")
         if key_file is not None:
             sys.stdout.write(f"The key is in {key_file}; keep it from assessors and servers.\n")
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 @app.command("list")
@@ -198,6 +195,7 @@ def sheets(
 
 
 @app.command("record")
+@spread
 def record_(
     folder: FolderArgument,
     sitting: SittingArgument,
@@ -207,10 +205,7 @@ def record_(
         Path | None,
         typer.Option("--preparation", help="Table of the diluted samples' measured strengths."),
     ] = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Record score sheets; all of a file or nothing.
 
@@ -218,11 +213,11 @@ def record_(
     """
     from panels.cli.taking_in import record_from_files
 
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         records = record_from_files(session, sitting, scores, preparation)
     sheets = sum(one.kind == "panel sheet" for one in records)
     said = f"Recorded {sheets} score sheets of {sitting}"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 @app.command("open-key")
@@ -253,6 +248,7 @@ def open_key(
 
 
 @app.command("close")
+@spread
 def close(
     folder: FolderArgument,
     sitting: SittingArgument,
@@ -260,10 +256,7 @@ def close(
     remarks: Annotated[
         str | None, typer.Option("--remarks", help="Anything out of the ordinary.")
     ] = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Take no more sheets, and put the key into the register.
 
@@ -271,9 +264,9 @@ def close(
     """
     from panels.cli.taking_in import close_from_file
 
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         record = close_from_file(session, folder, sitting, remarks)
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"Closed {sitting}")
+    writing.tell([record], f"Closed {sitting}")
 
 
 @app.command("show")
@@ -310,14 +303,12 @@ def show(
 
 
 @app.command("decide")
+@spread
 def decide(
     folder: FolderArgument,
     sitting: SittingArgument,
     *,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Decide on every lot of a closed sitting by its rule, and write the evidence.
 
@@ -325,9 +316,9 @@ def decide(
     """
     from panels.sittings.deciding import decide_sitting
 
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         made = decide_sitting(session, sitting)
-    _tell_decisions(made, as_json=as_json, dry_run=dry_run)
+    _tell_decisions(made, writing)
 
 
 @app.command("queue")
@@ -380,13 +371,11 @@ def queue(
 
 
 @app.command("import")
+@spread
 def import_(
     folder: FolderArgument,
     *,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Take in what lies in FOLDER/panel: standards, rules, and sittings that were held.
 
@@ -402,13 +391,13 @@ def import_(
     from panels.release.files import read_rules
 
     rules = read_rules(panel_folder(folder) / "rules.yaml")
-    risks = known_risks(folder, database, rules, dry_run=dry_run)
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    risks = known_risks(folder, writing.database, rules, dry_run=writing.dry_run)
+    with writing.panels(folder) as session:
         made = take_in(session, folder, rules, risks)
-    if not made and not as_json:
+    if not made and not writing.as_json:
         sys.stdout.write("Nothing new: every sitting is in the register.\n")
         return
-    _tell_decisions(made, as_json=as_json, dry_run=dry_run)
+    _tell_decisions(made, writing)
 
 
 def _papers(
@@ -471,11 +460,11 @@ def _plain(held: HeldSitting) -> dict[str, Any]:
     }
 
 
-def _tell_decisions(made: list[tuple[Judgement, Record]], *, as_json: bool, dry_run: bool) -> None:
-    if as_json:
-        tell_records([record for _, record in made], as_json=True, dry_run=dry_run, said="")
+def _tell_decisions(made: list[tuple[Judgement, Record]], writing: PanelWritingOptions) -> None:
+    if writing.as_json:
+        writing.tell([record for _, record in made], "")
         return
     console = result_console()
     for judgement, record in made:
-        kept = "" if dry_run else f" (record {record.seq})"
+        kept = "" if writing.dry_run else f" (record {record.seq})"
         console.print(f"{judgement.figures.lot.lot}{kept}: {judgement.summary}")

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from bulkflow.cli.register_options import AsOption, DatabaseOption, DryRunOption, tell_records
+from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import ExitCode, FolderArgument, JsonOption, make_app, write_json
-from panels.cli.register import reading_panels, writing_panels
+from panels.cli.option_blocks import KeepingOptions, PanelWritingOptions, spread
+from panels.cli.register import reading_panels
 from panels.cli.uses_words import (
     show_arrival,
     show_arrival_plan,
@@ -22,9 +22,6 @@ from panels.cli.uses_words import (
     show_source,
     show_source_plan,
 )
-
-if TYPE_CHECKING:
-    from panels.uses.records import UseFinding
 
 __all__ = ["app"]
 
@@ -40,28 +37,18 @@ RuleArgument = Annotated[
 AnswersArgument = Annotated[
     Path, typer.Argument(metavar="ANSWERS.csv", help="Answers, one row each.")
 ]
-
-
-RecordOption = Annotated[
-    Path | None,
-    typer.Option("--record", metavar="FOLDER", help="Keep the finding in this workspace."),
-]
-
-
 PictureOption = Annotated[
     Path | None, typer.Option("--picture", help="Draw it to this .svg, .png or .pdf file.")
 ]
 
 
 @app.command("declare")
+@spread
 def declare(
     folder: FolderArgument,
     rule: RuleArgument,
     *,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Record a declaration in the register, before the first glass.
 
@@ -72,10 +59,10 @@ def declare(
     from panels.uses.records import subject_of
 
     declared = read_any_declaration(rule)
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         record = record_declaration(session, declared)
     said = f"Declared the rule for {subject_of(declared)}"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 @app.command("history")
@@ -102,14 +89,12 @@ def history(
 
 
 @app.command("source")
+@spread
 def source(
     rule: RuleArgument,
     answers: AnswersArgument,
     *,
-    record: RecordOption = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
+    keeping: KeepingOptions,
 ) -> int:
     """Qualify a second source of spirit over several deliveries, by similarity tests.
 
@@ -143,8 +128,8 @@ def source(
         result=result,
         tables={"answers": answers},
     )
-    _keep(record, database, name, finding)
-    if as_json:
+    keeping.keep(finding)
+    if keeping.as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
             document("source", declaration=rule_plain, answers_sha256=given.sha256, result=result)
@@ -155,14 +140,12 @@ def source(
 
 
 @app.command("site")
+@spread
 def site(
     rule: RuleArgument,
     ratings: AnswersArgument,
     *,
-    record: RecordOption = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
+    keeping: KeepingOptions,
 ) -> int:
     """Approve a new bottling site: trial runs rated for their difference from the standard.
 
@@ -189,8 +172,8 @@ def site(
         result=result,
         tables={"ratings": ratings},
     )
-    _keep(record, database, name, finding)
-    if as_json:
+    keeping.keep(finding)
+    if keeping.as_json:
         write_json(document("site", declaration=declared.model_dump(mode="json"), result=result))
     else:
         show_site(result)
@@ -198,15 +181,13 @@ def site(
 
 
 @app.command("arrival")
+@spread
 def arrival(
     rule: RuleArgument,
     answers: AnswersArgument,
     *,
     picture: PictureOption = None,
-    record: RecordOption = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
+    keeping: KeepingOptions,
 ) -> int:
     """Check bulk that arrived against the retained sample, trial by trial.
 
@@ -241,8 +222,8 @@ def arrival(
         from panels.uses.picture import draw_arrival
 
         draw_arrival(sequential_plan(declared), given.by_group, declared.most_trials, picture)
-    _keep(record, database, name, finding)
-    if as_json:
+    keeping.keep(finding)
+    if keeping.as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
             document("arrival", declaration=rule_plain, answers_sha256=given.sha256, result=result)
@@ -253,6 +234,7 @@ def arrival(
 
 
 @app.command("off-note")
+@spread
 def off_note(
     rule: RuleArgument,
     answers: AnswersArgument,
@@ -260,10 +242,7 @@ def off_note(
         Path, typer.Argument(metavar="RECORDS.csv", help="Who noticed which off-note before.")
     ],
     *,
-    record: RecordOption = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
+    keeping: KeepingOptions,
 ) -> int:
     """Confirm a suspected off-note by those who can notice it (3-AFC), or lay it to rest.
 
@@ -291,8 +270,8 @@ def off_note(
         result=result,
         tables={"answers": answers, "records": records},
     )
-    _keep(record, database, name, finding)
-    if as_json:
+    keeping.keep(finding)
+    if keeping.as_json:
         rule_plain = declared.model_dump(mode="json")
         write_json(
             document("off-note", declaration=rule_plain, answers_sha256=given.sha256, result=result)
@@ -303,6 +282,7 @@ def off_note(
 
 
 @app.command("choose")
+@spread
 def choose(
     rule: RuleArgument,
     scores: Annotated[Path, typer.Argument(metavar="SCORES.csv", help="Scores of a trial.")],
@@ -310,10 +290,7 @@ def choose(
     records: Annotated[
         Path | None, typer.Option("--records", help="Directed tests on off-notes, as a table.")
     ] = None,
-    record: RecordOption = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
+    keeping: KeepingOptions,
 ) -> None:
     """Choose the panel by the declared rule; say who needs training, and in what.
 
@@ -341,8 +318,8 @@ def choose(
         result=parts,
         tables={"scores": scores} | ({"records": records} if records else {}),
     )
-    _keep(record, database, name, finding)
-    if as_json:
+    keeping.keep(finding)
+    if keeping.as_json:
         write_json(document("choose", declaration=declared.model_dump(mode="json"), **parts))
     else:
         show_choice(result)
@@ -426,19 +403,3 @@ def plan(rule: RuleArgument, *, as_json: JsonOption = False) -> None:
 
 def _gate(*, passed: bool) -> int:
     return ExitCode.DONE if passed else ExitCode.NO_PLAN
-
-
-def _keep(folder: Path | None, database: str | None, name: str | None, finding: UseFinding) -> None:
-    """Record a finding where a workspace was named; say on stderr where, and what is missing."""
-    if folder is None:
-        return
-    from panels.uses.records import UseFinding, record_finding
-
-    with writing_panels(folder, database, name) as session:
-        kept = record_finding(session, finding)
-    body = UseFinding.model_validate(kept.content)
-    sys.stderr.write(f"Kept as record {kept.seq}.\n")
-    if body.declaration_record is None:
-        sys.stderr.write("The declaration is not in the register; record it beforehand.\n")
-    elif not body.recorded_in_time:
-        sys.stderr.write("The declaration was recorded only after the first answers.\n")
