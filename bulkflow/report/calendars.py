@@ -62,6 +62,12 @@ def calendar_words(plan: Plan, keyed: Mapping[str, KeyedLot]) -> str:
     return ". ".join(lines)
 
 
+def _liquids_drawn(plan: Plan) -> list[str]:
+    """Return every liquid of either calendar, so that a liquid looks the same in both."""
+    carried = {part.liquid for load in plan.loads for part in load.parts}
+    return sorted(carried | {row.liquid for row in plan.tank_settings})
+
+
 def calendar_pictures(
     plan: Plan,
     keyed: Mapping[str, KeyedLot],
@@ -76,7 +82,7 @@ def calendar_pictures(
     ``unfilled`` are loads for which no lots were found: a question mark stands in them.
     """
     loads = leaving_loads(plan)
-    liquids = sorted({part.liquid for load in plan.loads for part in load.parts})
+    liquids = _liquids_drawn(plan)
     keys = {load: [keyed[lot].key for lot in lots] for load, lots in _lots_of(keyed).items()}
     keys |= {load: [UNFILLED] for load in unfilled}
     drawn: list[str] = []
@@ -139,7 +145,8 @@ def _calendar(
         _name(axes, weeks, lane, at + rows[lane] / 2)
         at += rows[lane]
         axes.axhline(at, color=GRID, linewidth=0.6, zorder=0)
-    _legend(figure, liquids)
+    shown = {part.liquid for found in cells.values() for load in found for part in load.parts}
+    _legend(figure, sorted(shown), liquids)
     name, title, description = words
     return svg_text(figure, name=name, title=title, description=description)
 
@@ -212,17 +219,17 @@ def _square(corner: tuple[float, float], width: float, height: float, shade: Sha
     )  # fmt: skip
 
 
-def _legend(figure: Figure, liquids: Sequence[str]) -> None:
+def _legend(figure: Figure, shown: Sequence[str], liquids: Sequence[str]) -> None:
     """Name the shades below a picture, at most eight to a line's width."""
     height = float(figure.get_size_inches()[1])
     axes = figure.add_axes((0.02, 0.0, 0.96, 0.3 / height))
     axes.set_xlim(0, WIDTH * 0.96)
     axes.set_ylim(0, 1)
     axes.axis("off")
-    widths = [text_inches(liquid, 7.0) + 0.42 for liquid in liquids]
+    widths = [text_inches(liquid, 7.0) + 0.42 for liquid in shown]
     squeeze = min(1.0, WIDTH * 0.96 / max(sum(widths), 0.01))
     at = 0.0
-    for liquid, width in zip(liquids, widths, strict=True):
+    for liquid, width in zip(shown, widths, strict=True):
         shade = shade_of(liquids, liquid)
         axes.add_patch(_square((at, 0.2), 0.16 * squeeze, 0.6, shade))
         axes.text(at + 0.22 * squeeze, 0.5, liquid, fontsize=7 * squeeze, va="center", color=INK)
@@ -230,10 +237,10 @@ def _legend(figure: Figure, liquids: Sequence[str]) -> None:
 
 
 def tank_pictures(
-    spells: Sequence[TankSpell], quarter: int, *, name: str, title: str, description: str
+    spells: Sequence[TankSpell], plan: Plan, *, name: str, title: str, description: str
 ) -> list[str]:
     """Return what each tank holds by week, as SVG; a thick edge marks a change of liquid."""
-    liquids = sorted({one.liquid for one in spells})
+    quarter, liquids = plan.quarter_periods, _liquids_drawn(plan)
     tanks = sorted({(one.site, one.tank) for one in spells})
     starts = range(0, len(tanks), TANKS_DOWN)
     return [
@@ -272,6 +279,6 @@ def _tanks(
                     bbox={"boxstyle": "square,pad=0.12", "facecolor": "white",
                           "edgecolor": "none"},
                 )  # fmt: skip
-    _legend(figure, liquids)
+    _legend(figure, sorted({one.liquid for one in spells}), liquids)
     name, title, description = words
     return svg_text(figure, name=name, title=title, description=description)

@@ -244,9 +244,7 @@ def _tanks_section(plan: Plan, scenario: Scenario, say: Terms) -> _Section:
         tanks=len({(one.site, one.tank) for one in spells}),
         changes=sum(one.changed for one in spells),
     )
-    drawn = tank_pictures(
-        spells, plan.quarter_periods, name="tanks", title=say("h_tanks"), description=description
-    )
+    drawn = tank_pictures(spells, plan, name="tanks", title=say("h_tanks"), description=description)
     return _Section(
         "tanks",
         say("h_tanks"),
@@ -365,7 +363,8 @@ def _hold_words(hold: HoldCost, say: Terms) -> str:
     )
     loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
     parts = [f"{counted}{loads}", hold.note, hold.unpriced]
-    return " ".join([said, *(f"{part.rstrip('.')}." for part in parts if part)])
+    sentences = (f"{part[0].upper()}{part[1:].rstrip('.')}." for part in parts if part)
+    return " ".join([said, *sentences])
 
 
 def _changes_section(since: PlanDifference, say: Terms) -> _Section:

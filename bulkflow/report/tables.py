@@ -35,7 +35,7 @@ __all__ = [
     "stock_table",
 ]
 
-LONGEST_WHOLE = 14  # characters
+LONGEST_WHOLE = 19  # characters
 COST_PARTS = (
     "spirit", "making", "freight", "handling", "capital", "change", "shortage", "floors", "sales",
 )  # fmt: skip

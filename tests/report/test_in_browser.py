@@ -150,6 +150,19 @@ def test_it_prints_on_a4_with_everything_unfolded(browser: Browser) -> None:
     assert browser.run("document.querySelectorAll('details[open]').length") == 0  # folded again
 
 
+def test_the_headings_of_a_table_are_printed_on_every_page_it_fills(browser: Browser) -> None:
+    """A button is not painted where a heading is said again; its words, without it, are."""
+    browser.send("Emulation.setEmulatedMedia", media="print")
+    try:
+        shown = browser.run(
+            "[...document.querySelectorAll('thead, th button')].map(one =>"
+            " getComputedStyle(one).display)"
+        )
+    finally:
+        browser.send("Emulation.setEmulatedMedia", media="")
+    assert set(shown) == {"table-header-group", "contents"}
+
+
 def test_the_headings_and_pictures_are_told_to_a_reader_of_the_page(browser: Browser) -> None:
     named = browser.run(
         "[...document.querySelectorAll('svg[role=img]')].map(svg =>"

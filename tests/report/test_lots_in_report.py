@@ -13,7 +13,12 @@ import pytest
 from bulkflow.loads.opening import with_register_and_loads
 from bulkflow.plan.document import read_result
 from bulkflow.plan.next_steps import Whereabouts
-from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
+from bulkflow.report.calendars import (
+    calendar_pictures,
+    calendar_words,
+    leaving_loads,
+    tank_pictures,
+)
 from bulkflow.report.lot_tables import keyed_lots, tank_spells
 from bulkflow.report.lots_in_loads import LotsInLoads, lots_in_loads
 from bulkflow.report.page import render_report
@@ -169,3 +174,35 @@ def test_a_long_calendar_is_parted_into_pages_that_keep_every_load(made) -> None
     for text in drawn:
         tall = float(re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', text)[1])
         assert tall / 72.0 < 9.0  # inches; an A4 page less its margins has 10.6
+
+
+def legend(svg: str) -> dict[str, str]:
+    """Return the liquids that the legend of a picture names, each with its fill."""
+    patterns = dict(re.findall(r'<pattern id="([^"]+)".*?fill="(#\w+)"', svg, re.S))
+    last = svg[svg.rindex('axes_2">') :].split("<defs>")[0]
+    fills = [
+        patterns.get(one, one) for one in re.findall(r"style=\"fill: (?:url\(#)?([^);]+)", last)
+    ]
+    return dict(zip(re.findall(r">([\w-]+)</text>", last), fills, strict=False))
+
+
+def test_a_liquid_looks_the_same_in_loads_and_in_tanks(made) -> None:
+    _, _, result, _ = made
+    words = {"title": "t", "description": "d"}
+    (loads,) = (legend(one) for one in calendar_pictures(result.plan, {}, name="c", **words))
+    (tanks,) = (
+        legend(one)
+        for one in tank_pictures(tank_spells(result.plan), result.plan, name="t", **words)
+    )
+    both = loads.keys() & tanks.keys()
+    assert len(both) >= 3
+    assert tanks.keys() - loads.keys()  # the tanks hold what no load carries
+    assert {one: loads[one] for one in both} == {one: tanks[one] for one in both}
+    assert len(set(tanks.values())) == len(tanks)
+
+
+def test_what_holds_a_lot_is_told_in_sentences(made) -> None:
+    _, scenario, result, _ = made
+    hold = replace(result.holds[0], note="held: off-note named; no decision was taken")
+    page = render_report(replace(result, holds=(hold,)), scenario)
+    assert ". Held: off-note named; no decision was taken." in page
