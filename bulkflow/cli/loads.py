@@ -22,17 +22,14 @@ from bulkflow.cli.load_views import (
     step_document,
     step_in_words,
 )
+from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.register_options import (
-    AsOption,
     DatabaseOption,
-    DryRunOption,
     day_option,
     decimal_option,
     plain_data,
     plain_table,
     reading_register,
-    tell_records,
-    writing_register,
 )
 from bulkflow.cli.shell import (
     ExitCode,
@@ -56,6 +53,7 @@ app = make_app(
 
 
 @app.command("allocate")
+@spread
 def allocate(
     folder: FolderArgument,
     plan: Annotated[
@@ -70,10 +68,7 @@ def allocate(
         float, typer.Option(min=0.1, help="Time for each goal of each group of loads.")
     ] = 10.0,
     on: OnOption = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Fill the loads of a plan from lots.
 
@@ -92,9 +87,9 @@ def allocate(
     workspace = workspace_of(folder)
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
-    opened = as_planned(workspace.scenario, workspace.folder, database, result)
+    opened = as_planned(workspace.scenario, workspace.folder, writing.database, result)
     last, day = day_option("--until", until), on_day(on)
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         with waiting("filling loads from lots"):
             found = propose(
                 session,
@@ -105,8 +100,10 @@ def allocate(
                 seconds=seconds,
             )
         records = keep(session, found, on=day)
-    if as_json:
-        write_json(proposal_document(found, kept=not dry_run, records=[r.seq for r in records]))
+    if writing.as_json:
+        write_json(
+            proposal_document(found, kept=not writing.dry_run, records=[r.seq for r in records])
+        )
     else:
         print_proposal(result_console(), found)
 
@@ -233,6 +230,7 @@ def show(
 
 
 @app.command("step")
+@spread
 def step(
     folder: FolderArgument,
     load: LoadArgument,
@@ -267,10 +265,7 @@ def step(
         typer.Option(metavar="LOT=LPA", help="On loading: what was really drawn; repeatable."),
     ] = None,
     seal: Annotated[list[str] | None, typer.Option(help="Seal put on; repeatable.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Record the next step of a load.
 
@@ -300,13 +295,14 @@ def step(
         },
     )
     shares = _drawn(drawn) if drawn else None
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         records = record_step(session, body, scenario=workspace.scenario, shares=shares)
     said = f"{load} is {body.state.value}"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 @app.command("tank")
+@spread
 def tank(
     folder: FolderArgument,
     load: LoadArgument,
@@ -337,10 +333,7 @@ def tank(
     tare: Annotated[str | None, typer.Option(metavar="KG", help="By its plate.")] = None,
     gross: Annotated[str | None, typer.Option(metavar="KG", help="By its plate.")] = None,
     note: Annotated[str | None, typer.Option(help="Why a cargo to ask about is taken.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> int:
     """Record what was found of the tank.
 
@@ -383,16 +376,16 @@ def tank(
             "note": note,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run) as session:
+    with writing.register(folder) as session:
         record = examine_tank(session, body)
     checks = tank_checks(body, on=day)
     accepted = all(check.passed for check in checks)
-    if as_json:
+    if writing.as_json:
         write_json(
             {
                 "schema": "bulkflow.tank",
                 "version": 1,
-                "kept": not dry_run,
+                "kept": not writing.dry_run,
                 "record": record.fields,
                 "accepted": accepted,
                 "checks": plain_data(checks),

@@ -7,17 +7,14 @@ from typing import Annotated
 
 import typer
 
+from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.register_options import (
-    AsOption,
     DatabaseOption,
-    DryRunOption,
     decimal_option,
     plain_data,
     plain_table,
     read_text,
     reading_register,
-    tell_records,
-    writing_register,
 )
 from bulkflow.cli.shell import FolderArgument, JsonOption, result_console, write_json
 
@@ -33,10 +30,7 @@ def site(
         str, typer.Option(help="How its authority has LPA rounded, such as nearest-0.01.")
     ] = "nearest-0.001",
     authority: Annotated[str | None, typer.Option(help="The authority, in words.")] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Declare a site's time zone, and how its authority has LPA rounded.
 
@@ -48,10 +42,10 @@ def site(
 
     fields = {"site_id": site_id, "zone": zone, "rounding": rounding, "authority": authority}
     body = body_of(Site, fields)
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         record = declare_site(session, body)
     said = f"{site_id}: zone {zone}, LPA rounded {rounding}"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def limit(
@@ -67,10 +61,7 @@ def limit(
     optional: Annotated[
         bool, typer.Option("--optional", help="Counts only where it is measured.")
     ] = False,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Declare a laboratory limit of a liquid; it supersedes the one before.
 
@@ -93,10 +84,10 @@ def limit(
             "source": source,
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         record = declare_limit(session, body)
     said = f"{liquid}: limit of {analyte} declared" + (f" for {market}" if market else "")
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def limits(
@@ -175,10 +166,7 @@ def rule(
     document: Annotated[
         Path | None, typer.Option(help="The rule in full, a JSON object; - is stdin.")
     ] = None,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Declare the release rule of a liquid, before anything is decided under it.
 
@@ -200,13 +188,13 @@ def rule(
             "document": {} if document is None else json_object(document, read_text(document)),
         },
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         record = declare_rule(session, body)
     said = f"{liquid}: rule {rule_id} version {version} declared"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)
 
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
     for name, command in (("site", site), ("limit", limit), ("limits", limits), ("rule", rule)):
-        app.command(name)(command)
+        app.command(name)(spread(command))

@@ -8,18 +8,15 @@ from typing import Annotated
 
 import typer
 
+from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.register_options import (
-    AsOption,
     DatabaseOption,
-    DryRunOption,
     ReasonOption,
     components,
     plain_data,
     plain_table,
     reading_register,
-    tell_records,
     when,
-    writing_register,
 )
 from bulkflow.cli.shell import (
     ExitCode,
@@ -184,14 +181,12 @@ def export(
 
 
 @app.command("import")
+@spread
 def import_(
     folder: FolderArgument,
     file: Annotated[Path, typer.Argument(metavar="FILE", help="As exported; - is stdin.")],
     *,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Read an exported chain into a new register, or add what a copy of it lacks.
 
@@ -207,14 +202,14 @@ def import_(
     kept = (RECORDS, LOTS, *components())
     kinds = {kind.name: kind for part in kept for kind in part.kinds}
     text = read_text(file)
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         done = import_records(session, text.split("\n"), kinds, file=file.name or "stdin")
-    if as_json:
+    if writing.as_json:
         write_json(
             {
                 "schema": "bulkflow.imported",
                 "version": 1,
-                "kept": not dry_run,
+                "kept": not writing.dry_run,
                 "in_file": done.in_file,
                 "added": done.added,
                 "head": str(done.head),
@@ -264,74 +259,41 @@ def roles(
 
 
 @app.command("appoint")
+@spread
 def appoint(
     folder: FolderArgument,
     person: PersonArgument,
     role: RoleArgument,
     *,
     reason: ReasonOption,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Appoint a person to a role; roles count once an owner of the register is appointed.
 
     Example: bulkflow records appoint demo "Ilse Marten" "owner of the register" --reason "keeps it"
     """
-    _change(
-        folder,
-        person,
-        role,
-        "appoint",
-        reason,
-        database,
-        acting_as,
-        dry_run=dry_run,
-        as_json=as_json,
-    )
+    _change(folder, person, role, "appoint", reason, writing)
 
 
 @app.command("dismiss")
+@spread
 def dismiss(
     folder: FolderArgument,
     person: PersonArgument,
     role: RoleArgument,
     *,
     reason: ReasonOption,
-    database: DatabaseOption = None,
-    acting_as: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: WritingOptions,
 ) -> None:
     """Take a role from a person.
 
     Example: bulkflow records dismiss demo "Ilse Marten" clerk --reason "has left"
     """
-    _change(
-        folder,
-        person,
-        role,
-        "dismiss",
-        reason,
-        database,
-        acting_as,
-        dry_run=dry_run,
-        as_json=as_json,
-    )
+    _change(folder, person, role, "dismiss", reason, writing)
 
 
 def _change(
-    folder: Path,
-    person: str,
-    role: str,
-    action: str,
-    reason: str,
-    database: str | None,
-    acting_as: str | None,
-    *,
-    dry_run: bool,
-    as_json: bool,
+    folder: Path, person: str, role: str, action: str, reason: str, writing: WritingOptions
 ) -> None:
     from bulkflow.lots.faults import body_of
     from bulkflow.records.actors import Appointment
@@ -340,7 +302,7 @@ def _change(
     change = body_of(
         Appointment, {"person": person, "role": role, "action": action, "reason": reason}
     )
-    with writing_register(folder, database, acting_as, dry_run=dry_run, create=True) as session:
+    with writing.register(folder, create=True) as session:
         record = change_role(session, change)
     verb = "is appointed" if action == "appoint" else "is no longer"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"{person} {verb} {role}")
+    writing.tell([record], f"{person} {verb} {role}")

@@ -10,15 +10,11 @@ from typing import Annotated
 import typer
 
 from bulkflow.cli.register_options import (
-    AsOption,
-    DatabaseOption,
-    DryRunOption,
     LotArgument,
     plain_table,
-    tell_records,
 )
-from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console
-from panels.cli.register import writing_panels
+from bulkflow.cli.shell import FolderArgument, make_app, result_console
+from panels.cli.option_blocks import PanelWritingOptions, spread
 
 __all__ = ["app"]
 
@@ -28,6 +24,7 @@ TestArgument = Annotated[str, typer.Argument(metavar="TEST", help="The test's na
 
 
 @app.command("plan")
+@spread
 def plan(
     folder: FolderArgument,
     test: TestArgument,
@@ -43,10 +40,7 @@ def plan(
         typer.Option("--assessor", help="Who noses, in order [default: who named the note first]."),
     ] = None,
     seed: Annotated[int | None, typer.Option("--seed", help="Seed of places and codes.")] = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Plan a 3-AFC test, 'which of the three has the off-note'; its key goes to panel/keys.
 
@@ -55,7 +49,7 @@ def plan(
     from panels.sittings.confirming import plan_confirmation, register_confirmation
     from panels.sittings.keys import draw_seed, key_path, write_key
 
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         planned = plan_confirmation(
             session,
             test=test,
@@ -67,17 +61,18 @@ def plan(
             assessors=assessor or (),
         )
         record = register_confirmation(session, planned)
-        if not dry_run:
+        if not writing.dry_run:
             write_key(key_path(folder, test), planned.key)
-    if not as_json:
+    if not writing.as_json:
         sys.stdout.write(f"Which of the three is {note}? Nose from left to right, then choose.\n")
         headings = {"assessor": "left", "set": "right", "1": "right", "2": "right", "3": "right"}
         rows = [[one.assessor, str(one.number), *one.codes] for one in planned.plan.sets]
         result_console().print(plain_table(headings, rows))
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=f"Planned {test}")
+    writing.tell([record], f"Planned {test}")
 
 
 @app.command("record")
+@spread
 def record_(
     folder: FolderArgument,
     test: TestArgument,
@@ -85,10 +80,7 @@ def record_(
         Path, typer.Argument(metavar="ANSWERS.csv", help="Columns assessor, set, code.")
     ],
     *,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Record the answers, say what they show, and decide on the lot anew.
 
@@ -97,13 +89,13 @@ def record_(
     from panels.sittings.confirming import find_confirmation, read_answers, record_confirmation
     from panels.sittings.keys import key_path, read_key
 
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         planned = find_confirmation(session, test)
         key = read_key(key_path(folder, test), sitting=test, digest=planned.key_digest)
         judgement, record = record_confirmation(
             session, planned, read_answers(answers, planned, key)
         )
-    if not as_json:
+    if not writing.as_json:
         result_console().print(judgement.summary)
     said = f"Decided on {planned.lot}"
-    tell_records([record], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([record], said)

@@ -9,17 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from bulkflow.cli.register_options import (
-    AsOption,
     DatabaseOption,
-    DryRunOption,
     LotArgument,
     plain_data,
     plain_table,
-    tell_records,
 )
 from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console, write_json
 from bulkflow.errors import Fault, InputError
-from panels.cli.register import reading_panels, writing_panels
+from panels.cli.option_blocks import PanelWritingOptions, spread
+from panels.cli.register import reading_panels
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -65,6 +63,7 @@ def sheet(
 
 
 @app.command("keep")
+@spread
 def keep(
     folder: FolderArgument,
     lot: LotArgument,
@@ -79,10 +78,7 @@ def keep(
         typer.Option("--density", help="Density of each level [kg/m3], from top to bottom."),
     ] = None,
     months: MonthsOption = 24,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Record the sealed bottles that are kept of a lot.
 
@@ -96,7 +92,7 @@ def keep(
         raise InputError(
             Fault("", 0, "--density", "shows layers that differ", "Mix the tank and draw again.")
         )
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         plan = _plan(session, lot, on, 10, len(seal), months)
         bottles = [bottle for bottle in plan.bottles if bottle.sealed]
         records = [
@@ -118,7 +114,7 @@ def keep(
             for bottle, number in zip(bottles, seal, strict=True)
         ]
     said = f"Kept {len(records)} sealed bottles of {lot}"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 def _plan(

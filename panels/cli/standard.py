@@ -10,15 +10,13 @@ from typing import Annotated
 import typer
 
 from bulkflow.cli.register_options import (
-    AsOption,
     DatabaseOption,
-    DryRunOption,
     plain_table,
-    tell_records,
 )
 from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console, write_json
 from bulkflow.errors import Fault, InputError
-from panels.cli.register import reading_panels, writing_panels
+from panels.cli.option_blocks import PanelWritingOptions, spread
+from panels.cli.register import reading_panels
 
 __all__ = ["app"]
 
@@ -73,16 +71,14 @@ def list_(
 
 
 @app.command("record")
+@spread
 def record(
     folder: FolderArgument,
     standards: Annotated[
         Path, typer.Argument(metavar="STANDARDS.yaml", help="Standards to record.")
     ],
     *,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Record the first approved standards of liquids; successors come by `bridge`.
 
@@ -91,13 +87,14 @@ def record(
     from panels.preparation.standards import read_standards, record_standard
 
     read = read_standards(standards)
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         records = [record_standard(session, standard) for standard in read]
     said = f"Recorded {len(records)} standards"
-    tell_records(records, as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell(records, said)
 
 
 @app.command("bridge")
+@spread
 def bridge_(
     folder: FolderArgument,
     successor: Annotated[
@@ -120,10 +117,7 @@ def bridge_(
         str | None,
         typer.Option("--scored-in", help="Closed sitting that judged the lot it was drawn from."),
     ] = None,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    dry_run: DryRunOption = False,
-    as_json: JsonOption = False,
+    writing: PanelWritingOptions,
 ) -> None:
     """Join a new standard to the one it follows by a similarity test.
 
@@ -136,7 +130,7 @@ def bridge_(
         raise InputError(
             Fault(successor.name, 0, "standards", f"are {len(read)}", "Bridge one at a time.")
         )
-    with writing_panels(folder, database, name, dry_run=dry_run) as session:
+    with writing.panels(folder) as session:
         shift = None
         if scored_in is not None:
             from panels.sittings.deciding import score_shift
@@ -153,7 +147,7 @@ def bridge_(
         joined = read[0].model_copy(update={"successor_of": of, "bridging": bridging})
         made = record_standard(session, joined)
     said = f"{joined.standard} is joined to {of}"
-    tell_records([made], as_json=as_json, dry_run=dry_run, said=said)
+    writing.tell([made], said)
 
 
 def _day(given: str | None) -> date | None:

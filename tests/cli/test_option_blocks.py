@@ -14,12 +14,6 @@ from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.shell import ExitCode, make_app, run
 
 ROOT = Path(__file__).resolve().parents[2]
-SHARING = (
-    "bulkflow/cli/account_acts.py",
-    "bulkflow/cli/lot_acts.py",
-    "panels/cli/uses.py",
-    "panels/cli/sitting.py",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,9 +84,13 @@ def test_a_command_without_blocks_is_left_as_it_is() -> None:
 
 
 def test_where_writing_goes_is_said_in_one_place() -> None:
-    own = set(WritingOptions.__dataclass_fields__) - {"as_json"}
-    for file in SHARING:
-        tree = ast.parse((ROOT / file).read_text("utf-8"))
-        for function in (one for one in tree.body if isinstance(one, ast.FunctionDef)):
-            named = {one.arg for one in function.args.kwonlyargs}
-            assert not own <= named, f"{file}: {function.name} repeats the options of writing"
+    whole = set(WritingOptions.__dataclass_fields__) - {"acting_as"}
+    repeated = [
+        f"{file.relative_to(ROOT)}: {function.name}"
+        for package in ("bulkflow", "panels")
+        for file in sorted((ROOT / package / "cli").glob("*.py"))
+        for function in ast.parse(file.read_text("utf-8")).body
+        if isinstance(function, ast.FunctionDef)
+        and whole <= {one.arg for one in function.args.kwonlyargs}
+    ]
+    assert repeated == []

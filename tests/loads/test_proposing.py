@@ -309,14 +309,17 @@ def test_a_loaded_tank_is_under_way_even_before_it_leaves(session, scenario) -> 
     assert rows_of(session, scenario)[0]["A-1"].usable_on == date(2027, 2, 12)
 
 
-def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
+def of_two_liquids():
     parts = (
         a_part([("VK-DRY-2641", "6900", "80.02")], compartments_litres=(Decimal(9000),)),
         a_part([("VK-CIT-2641", "6800", "79.03")], "VK-CIT", compartments_litres=(Decimal(9000),)),
     )
-    load = a_load("G", parts, lane_id="graz-by-road", destination="GRAZ", market="AT",
+    return a_load("G", parts, lane_id="graz-by-road", destination="GRAZ", market="AT",
                   tank_type="ROAD-3C")  # fmt: skip
-    record(session, load, "promised", ON)
+
+
+def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
+    record(session, of_two_liquids(), "promised", ON)
     rows, found = rows_of(session, scenario)
     assert (rows["G"].state, rows["G"].lpa) == (RowState.FROZEN, 6900.0)
     assert (rows["G.2"].state, rows["G.2"].liquid) == (RowState.UNDER_WAY, "VK-CIT")
@@ -324,13 +327,7 @@ def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
 
 
 def test_two_liquids_under_way_take_one_tank_of_their_fleet(session, scenario) -> None:
-    parts = (
-        a_part([("VK-DRY-2641", "6900", "80.02")], compartments_litres=(Decimal(9000),)),
-        a_part([("VK-CIT-2641", "6800", "79.03")], "VK-CIT", compartments_litres=(Decimal(9000),)),
-    )
-    load = a_load("G", parts, lane_id="graz-by-road", destination="GRAZ", market="AT",
-                  tank_type="ROAD-3C")  # fmt: skip
-    record(session, load, "promised", ON)
+    record(session, of_two_liquids(), "promised", ON)
     assert rows_of(session, scenario)[0]["G.2"].in_tank_of == "G"
     accept(session, "G")
     for state in ("issued", "loaded"):
