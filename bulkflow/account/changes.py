@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -24,11 +22,11 @@ from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import lots_named
 from bulkflow.lots.register import open_register
 from bulkflow.plan.result import PlanResult
-from bulkflow.program.answer import DemandServed, Plan
+from bulkflow.program.answer import Plan
 from bulkflow.records.chain import Record, records_in
 from bulkflow.records.settings import settings_for
 
-__all__ = ["comparable", "news_in", "news_since"]
+__all__ = ["news_in", "news_since"]
 
 
 def news_since(folder: Path, database: str | None, earlier: PlanResult) -> tuple[str, ...]:
@@ -53,32 +51,6 @@ def news_in(session: Session, earlier: PlanResult) -> tuple[str, ...]:
     teller = _Teller(session, earlier.plan)
     records = [record for record in records_in(session, after=after) if record.kind in teller.ways]
     return tuple(teller.told(records))
-
-
-def comparable(earlier: PlanResult, later: PlanResult) -> tuple[PlanResult, str]:
-    """Return the earlier plan from the later one's first day on, and what should be known of it.
-
-    Loads and demand of the days between are history, and no change of plan. Costs are those of
-    each plan's own horizon and cannot be set side by side then, which the remark says.
-    """
-    start = later.plan.period_starts[0]
-    if start <= earlier.plan.period_starts[0]:
-        return earlier, ""
-    plan = earlier.plan
-    cut = replace(
-        plan,
-        loads=tuple(load for load in plan.loads if load.loading_day >= start),
-        demand=tuple(row for row in plan.demand if _still_to_come(plan, row, start)),
-    )
-    remark = (
-        f"Loads and shortages are compared from {start} on. Costs are of each plan's own horizon:"
-        f" the earlier one began on {plan.period_starts[0]}."
-    )
-    return replace(earlier, plan=cut), remark
-
-
-def _still_to_come(plan: Plan, row: DemandServed, start: Any) -> bool:
-    return bool(plan.period_starts[row.period - 1] >= start)
 
 
 Told = Iterable[str]

@@ -218,15 +218,12 @@ def _companions(
     where: Whereabouts,
 ) -> dict[str, Callable[[Path], None]]:
     """Return what writes the report and the workbook beside the tables of a plan."""
-    from bulkflow.account.changes import comparable
     from bulkflow.cli.report import write_report
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE
     from bulkflow.report.workbook import write_workbook
 
-    since = None
-    if earlier is not None:
-        since = compare_plans(comparable(earlier, result)[0], result)
+    since = compare_plans(earlier, result) if earlier is not None else None
     return {
         REPORT_FILE: lambda file: write_report(
             file, result, workspace, since=since, beside=beside, where=where
@@ -279,7 +276,7 @@ def _print_changes(
     workspace: Workspace,
     database: str | None,
 ) -> None:
-    from bulkflow.account.changes import comparable, news_since
+    from bulkflow.account.changes import news_since
     from bulkflow.plan.answer_difference import print_difference
     from bulkflow.plan.compare import compare_plans
 
@@ -291,10 +288,7 @@ def _print_changes(
         for words in news:
             console.print(f"  {words}")
         console.print()
-    before, remark = comparable(earlier, result)
-    if remark:
-        console.print(f"{remark}\n")
-    print_difference(compare_plans(before, result), console)
+    print_difference(compare_plans(earlier, result), console)
 
 
 def _priced(
@@ -463,7 +457,7 @@ def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = 
     difference = compare_plans(read_plan_at(before), read_plan_at(after))
     if json:
         document = asdict(difference)
-        for row in (*document["loads"], *document["shortages"]):
+        for row in (document, *document["loads"], *document["shortages"]):
             for name, value in row.items():
                 if hasattr(value, "isoformat"):
                     row[name] = value.isoformat()

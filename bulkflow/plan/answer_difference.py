@@ -18,6 +18,11 @@ STYLES = {"added": GOOD, "dropped": ALARM, "moved": WARNING, "amount": ""}
 
 def print_difference(difference: PlanDifference, console: Console) -> None:
     """Print what changed from one plan to another."""
+    if difference.begins_later:
+        console.print(
+            f"Loads and shortages are compared from {difference.begins_after} on. Costs are of each"
+            f" plan's own horizon: the earlier one began on {difference.begins_before}.\n"
+        )
     for title, sentence in (("Before", difference.before), ("After", difference.after)):
         console.print(Text(title, style=HEADING))
         console.print(sentence)

@@ -3,13 +3,16 @@
 Loads have no identity across plans, so loads of a lane, liquid and tank type are paired: first
 those in the same period, then what is left in the order of time (moved); what has no pair was
 added or dropped. Frozen and promised loads are loads like others; those under way are facts.
+
+Where the later plan begins later, they are compared from its first day on: loads and demand of
+the days between are history, and no change of plan. Costs are those of each plan's own horizon.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 
 from bulkflow.errors import Fault, InputError
@@ -51,7 +54,12 @@ class ShortageChange:
 
 @dataclass(frozen=True, slots=True)
 class PlanDifference:
-    """What changed from one plan to another; ``costs`` pairs before and after by part."""
+    """What changed from one plan to another; ``costs`` pairs before and after by part.
+
+    Parameters
+    ----------
+    begins_before, begins_after : the first day of each plan.
+    """
 
     currency: str
     before: str
@@ -60,6 +68,13 @@ class PlanDifference:
     kept_loads: int
     shortages: tuple[ShortageChange, ...]
     costs: Mapping[str, tuple[float, float]]
+    begins_before: date
+    begins_after: date
+
+    @property
+    def begins_later(self) -> bool:
+        """Whether the later plan begins later, and costs are of different horizons."""
+        return self.begins_after > self.begins_before
 
 
 # Less than this is the same load as before: a thousandth of a tank.
@@ -79,6 +94,8 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
     if before.plan.currency != after.plan.currency:
         found = f"are in {before.plan.currency} and {after.plan.currency}"
         raise InputError(Fault("", 0, "the plans", found, "Compare plans in one currency."))
+    begins_before, begins_after = before.plan.period_starts[0], after.plan.period_starts[0]
+    before = replace(before, plan=_from_day(before.plan, begins_after))
     changes, kept = _load_changes(before.plan, after.plan)
     costs = {
         part: (_cost_parts(before.plan)[part], amount)
@@ -92,6 +109,19 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
         kept_loads=kept,
         shortages=tuple(_shortage_changes(before.plan, after.plan)),
         costs=costs,
+        begins_before=begins_before,
+        begins_after=begins_after,
+    )
+
+
+def _from_day(plan: Plan, day: date) -> Plan:
+    """Return what a plan still has to come on a day; all of it where it begins no earlier."""
+    if day <= plan.period_starts[0]:
+        return plan
+    return replace(
+        plan,
+        loads=tuple(load for load in plan.loads if load.loading_day >= day),
+        demand=tuple(row for row in plan.demand if plan.period_starts[row.period - 1] >= day),
     )
 
 

@@ -373,9 +373,12 @@ def _changes_section(since: PlanDifference, say: Terms) -> _Section:
         f"{say('cost')}: {before:,.0f} {since.currency} {say('before')},"
         f" {after:,.0f} {say('after')}"
     )
-    notes = (say("kept", kept=since.kept_loads), cost)
+    notes = [say("kept", kept=since.kept_loads), cost]
+    if since.begins_later:
+        day, began = since.begins_after.isoformat(), since.begins_before.isoformat()
+        notes.insert(0, say("compared_from", day=day, began=began))
     return _Section(
-        "changes", say("h_changes"), notes, tables=_filled(tables.changes_table(since, say))
+        "changes", say("h_changes"), tuple(notes), tables=_filled(tables.changes_table(since, say))
     )
 
 

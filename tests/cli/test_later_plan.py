@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import shlex
@@ -65,6 +66,26 @@ def test_the_papers_of_a_plan_start_from_its_own_first_day(desk) -> None:
     assert "planned, held !" not in alone
     told = json.loads(desk("loads allocate demo plans/later --dry-run --json"))
     assert [load["state"] for load in told["loads"]] == ["planned", "planned"]
+
+
+def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -> None:
+    desk("plan demo --out plans/first")
+    said = desk(f"plan demo --on {LATER} --since plans/first --out plans/later")
+    words = (
+        f"Loads and shortages are compared from {LATER} on. Costs are of each plan's own horizon:"
+        " the earlier one began on 2027-01-04."
+    )
+    assert words in " ".join(said.split())
+    assert words in " ".join(desk("compare plans/first plans/later").split())
+    told = json.loads(desk("compare plans/first plans/later --json"))
+    assert (told["begins_before"], told["begins_after"]) == ("2027-01-04", LATER)
+    assert min(one["day_before"] or LATER for one in told["loads"]) >= LATER
+    desk("report demo plans/later --since plans/first --html alone.html")
+    for file in ("alone.html", "plans/later/report.html"):
+        page = html.unescape(Path(file).read_text("utf-8"))
+        assert words in page
+        changes = page[page.index('<h2 id="changes"') : page.index('<h2 id="costs"')]
+        assert "2027-01-04" not in changes.replace(words, "")
 
 
 def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk) -> None:
