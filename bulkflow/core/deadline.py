@@ -23,6 +23,7 @@ class Deadline:
     def __init__(self, seconds: float | None = None, stop: threading.Event | None = None) -> None:
         self._began = time.monotonic()
         self._ends = float("inf") if seconds is None else self._began + seconds
+        self._whole_ends = self._ends
         self._stop = stop
         self._enough: Callable[[], bool] | None = None
 
@@ -47,11 +48,17 @@ class Deadline:
             return StoppedBy.WORK
         return StoppedBy.TIME if self.remaining() <= 0 else None
 
+    def is_over(self) -> bool:
+        """Tell whether the whole, not only this part of it, has to end now."""
+        asked = self._stop is not None and self._stop.is_set()
+        return asked or time.monotonic() >= self._whole_ends
+
     def part(self, seconds: float) -> Deadline:
         """Return one that ends ``seconds`` from now, or with this if sooner; elapsed goes on."""
         part = Deadline(None, self._stop)
         part._began = self._began
         part._ends = min(self._ends, time.monotonic() + seconds)
+        part._whole_ends = self._whole_ends
         part._enough = self._enough
         return part
 

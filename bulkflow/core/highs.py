@@ -22,7 +22,14 @@ from bulkflow.core.outcome import OutcomeStatus, StoppedBy
 from bulkflow.core.program import Program
 from bulkflow.errors import SolverError
 
-__all__ = ["HighsSession", "LpAnswer", "MipAnswer", "highs_name"]
+__all__ = [
+    "HighsSession",
+    "LpAnswer",
+    "MipAnswer",
+    "SessionLeftError",
+    "highs_name",
+    "runs_left",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -102,7 +109,10 @@ Listener = Callable[[float | None, float], None]
 
 # How long to wait at a time for a run, and for its end once it has been asked to stop.
 _SPELL_SECONDS = 0.05
+# A run that only its part of the time asks to end may take longer: its object is needed again.
 _GRACE_SECONDS = 0.5
+_PART_GRACE_SECONDS = 10.0
+_RUN_NAME = "a run of HiGHS"
 
 
 class HighsSession:
@@ -119,7 +129,6 @@ class HighsSession:
         self.program = program
         self.rows = program.rows
         self._unfinished_start = False
-        self._abandoned = False
         self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
         self.set_option("presolve_rule_off", _PRESOLVE_SPARSIFY)
@@ -131,9 +140,14 @@ class HighsSession:
         self._threads = threads
         self._pass(program, relaxed=relaxed)
 
+    @property
+    def left(self) -> bool:
+        """Whether a run was left to itself: nothing more can be asked of this session."""
+        return isinstance(self._highs, _Left)
+
     def close(self) -> None:
         """Give back memory and threads; a run left to itself keeps its own until it ends."""
-        if self._abandoned:
+        if self.left:
             return
         self._highs.clear()
         blocking = True
@@ -364,17 +378,18 @@ class HighsSession:
         the caller's signal handlers run at once.
         """
         ended: list[Any] = []
+        highs = self._highs
 
         def work() -> None:
-            ended.append(self._highs.run())
-            self._highs.resetThreadScheduler(False)  # noqa: FBT003 - the signature is the library's
+            ended.append(highs.run())
+            highs.resetThreadScheduler(False)  # noqa: FBT003 - the signature is the library's
 
-        thread = threading.Thread(target=work)
+        thread = threading.Thread(target=work, name=_RUN_NAME)
         thread.start()
         while thread.is_alive():
             thread.join(_SPELL_SECONDS)
-            if watch.overdue(_GRACE_SECONDS) and thread.is_alive():
-                self._abandoned = True
+            if watch.overdue() and thread.is_alive():
+                self._highs = _Left()
                 watch.leave()
                 raise _AbandonedError
         return ended[0]
@@ -397,6 +412,22 @@ class HighsSession:
 
 class _AbandonedError(Exception):
     """A run did not end in time and was left to itself."""
+
+
+class SessionLeftError(SolverError):
+    """Something was asked of a session whose run was left to itself."""
+
+
+class _Left:
+    """Stands where HiGHS was that was left to itself."""
+
+    def __getattr__(self, name: str) -> Any:
+        raise SessionLeftError("HiGHS was left to itself, for it did not end in time")
+
+
+def runs_left() -> bool:
+    """Tell whether a run that was left to itself is still going on in this process."""
+    return any(thread.name == _RUN_NAME for thread in threading.enumerate())
 
 
 class _Watch:
@@ -437,15 +468,17 @@ class _Watch:
             self._highs.cbMipInterrupt.unsubscribe(self._hear_search)
             self._highs.cbMipImprovingSolution.unsubscribe(self._keep)
 
-    def overdue(self, grace_seconds: float) -> bool:
+    def overdue(self) -> bool:
         """Tell whether the run should have ended longer ago than the grace."""
-        self.reason = self.reason or self._deadline.reason_to_stop()
+        if self.reason is None and self.error is None:
+            self.reason = self._deadline.reason_to_stop()
         if self.reason is None and self.error is None:
             return False
         now = self._deadline.elapsed()
         if self._asked_at is None:
             self._asked_at = now
-        return now - self._asked_at > grace_seconds
+        over = self.error is not None or self._deadline.is_over()
+        return now - self._asked_at > (_GRACE_SECONDS if over else _PART_GRACE_SECONDS)
 
     def leave(self) -> None:
         """Hear no more of the run, but go on asking it to stop."""

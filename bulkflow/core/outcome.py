@@ -54,6 +54,8 @@ class Solution:
     shortage : lost in the period or open backlog at its end, node -> (K, T); nodes with
         demand only.
     activity : level, activity -> (T,).
+    prices : of rows (`bulkflow.core.prices`), in the minimised sense: what the bound was proved
+        with, where it was proved by prices -> (T + 1,).
     """
 
     flow: Mapping[str, FloatArray] = field(default_factory=dict)
@@ -64,6 +66,7 @@ class Solution:
     sales: Mapping[str, FloatArray] = field(default_factory=dict)
     shortage: Mapping[str, FloatArray] = field(default_factory=dict)
     activity: Mapping[str, FloatArray] = field(default_factory=dict)
+    prices: Mapping[tuple[str, str, str], FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ Infeasible is an answer; `Outcome.raise_for_status` turns it into an error for t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from bulkflow.core.outcome import (
     relative_gap,
 )
 from bulkflow.core.polish import polish
+from bulkflow.core.prices import PriceKey
 from bulkflow.core.program import Program
 from bulkflow.core.pulp_model import PulpModel, cbc_name
 from bulkflow.core.readback import column_values, read_solution
@@ -65,7 +67,7 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
     start = _start(data, program, options.start)
     if Form(options.form) is Form.STRONG and program.integer.any():
         strong = solve_strong(data, program, options, deadline, start, run.hear)
-        run.rows_added, run.rounds = strong.rows_added, strong.rounds
+        run.rows_added, run.rounds, run.prices = strong.rows_added, strong.rounds, strong.prices
         return run.outcome(strong.answer, solver=highs_name())
     return run.outcome(_solve_plain(program, options, deadline, start, run), solver=highs_name())
 
@@ -122,6 +124,7 @@ class _Run:
     deadline: Deadline
     rows_added: int = 0
     rounds: int = 0
+    prices: Mapping[PriceKey, FloatArray] = field(default_factory=dict)
     improvements: list[tuple[float, float, float]] = field(default_factory=list)
 
     def hear(self, phase: str, objective: float | None, bound: float) -> None:
@@ -175,7 +178,7 @@ class _Run:
         # A search that ends at its gap may leave slack that costs: with its whole numbers, the
         # rest is solved to the end.
         values = polish(self.program, answer.values)
-        solution = read_solution(self.data, self.program, values)
+        solution = replace(read_solution(self.data, self.program, values), prices=dict(self.prices))
         report = check_solution(self.data.network, solution)
         report.raise_for_breaches()
         return solution, report.objective

@@ -11,8 +11,9 @@ The bound reported is the better of the root's and the search's: both come from 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ from bulkflow.core.mixing_rows import MixingCuts
 from bulkflow.core.neighbourhood import around_plan, around_relaxation, search_part
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
+from bulkflow.core.prices import PriceKey
 from bulkflow.core.program import Program
 from bulkflow.core.resume import freed_lanes, resume
 from bulkflow.core.rolling import (
@@ -82,11 +84,17 @@ _NEARBY_NODES = 200
 
 @dataclass(frozen=True, slots=True)
 class StrongAnswer:
-    """An answer in the columns of the original program, and the work it took."""
+    """An answer in the columns of the original program, and the work it took.
+
+    Parameters
+    ----------
+    prices : of rows, where a bound was proved by prices.
+    """
 
     answer: MipAnswer
     rows_added: int
     rounds: int
+    prices: Mapping[PriceKey, FloatArray] = field(default_factory=dict)
 
 
 def solve_strong(
@@ -106,13 +114,17 @@ def solve_strong(
     """
     extended = with_cumulative_counts(program)
     news = _News(listener, deadline)
-    phases = root_phases(data, extended)
-    added, priced = _opening(data, program, extended, phases, options, deadline, start, news)
+    # Made when they are first asked for: a search over items may end without them.
+    phases = cache(lambda: root_phases(data, extended))
+    search = _opening(data, program, extended, phases, options, deadline, start, news)
+    prices = {} if search is None else search.final_prices()
     if news.gap() <= options.gap or (news.values is not None and deadline.reason_to_stop()):
         done = news.best_of(_ended(news, options, deadline))
         if done.values is not None:
             done.values = extended.original(done.values)
-        return StrongAnswer(done, added, priced)
+        if search is None:
+            return StrongAnswer(done, 0, 0)
+        return StrongAnswer(done, search.rows_added, search.rounds, prices)
     root, rows = _root(extended, phases, options, deadline, news)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
@@ -134,7 +146,7 @@ def solve_strong(
     answer = news.best_of(answer)
     if answer.values is not None:
         answer.values = extended.original(answer.values)
-    return StrongAnswer(answer, len(rows), root.rounds)
+    return StrongAnswer(answer, len(rows), root.rounds, prices)
 
 
 def _roll(
@@ -282,7 +294,7 @@ def _nearby(
 
 def _root(
     extended: CumulativeProgram,
-    phases: Sequence[RootPhase],
+    phases: Callable[[], list[RootPhase]],
     options: SolveOptions,
     deadline: Deadline,
     news: _News,
@@ -298,7 +310,7 @@ def _root(
         root = strengthen_in_phases(
             session,
             pool,
-            phases,
+            phases(),
             part,
             rounds=options.max_rounds,
             on_round=lambda _, bound, __: news.hear(None, bound, "root"),
@@ -311,7 +323,7 @@ def _root(
 
 def _first_plan(
     extended: CumulativeProgram,
-    phases: Sequence[RootPhase],
+    phases: Callable[[], list[RootPhase]],
     options: SolveOptions,
     deadline: Deadline,
     news: _News,
@@ -324,7 +336,7 @@ def _first_plan(
     with HighsSession(
         extended.program, threads=options.threads, seed=options.seed, relaxed=True
     ) as session:
-        phase = phases[0]
+        phase = phases()[0]
         root = strengthen_in_phases(
             session,
             CutPool(extended.program.rows),
@@ -343,7 +355,7 @@ def _first_plan(
 def _take_up(
     data: NetworkData,
     extended: CumulativeProgram,
-    phases: Sequence[RootPhase],
+    phases: Callable[[], list[RootPhase]],
     options: SolveOptions,
     deadline: Deadline,
     start: FloatArray,
@@ -362,7 +374,7 @@ def _take_up(
         news.keep(found.values, found.objective)
         pool = CutPool(extended.program.rows)
         if options.max_rounds != 0:
-            pool.add(session, _nearly_tight(phases, found.values))
+            pool.add(session, _nearly_tight(phases(), found.values))
         session.forget_basis()
         relaxed = session.solve_lp(part)
         if relaxed.values is None:
@@ -447,22 +459,24 @@ def _opening(
     data: NetworkData,
     program: Program,
     extended: CumulativeProgram,
-    phases: Sequence[RootPhase],
+    phases: Callable[[], list[RootPhase]],
     options: SolveOptions,
     deadline: Deadline,
     start: FloatArray | None,
     news: _News,
-) -> tuple[int, int]:
-    """Take up the start, or find some plan soon; search over items; return rows and rounds."""
+) -> ItemSearch | None:
+    """Take up the start, or find some plan soon; search over items; return that search."""
     search = _item_search(data, program, extended, options, deadline, news)
-    if start is None:
+    # With a hard rest a dive over everything takes long and mostly fails.
+    hard = search is not None and search.rest_is_hard
+    if start is None and not hard:
         _first_plan(extended, phases, options, deadline, news)
-    elif search is None:
+    elif start is not None and search is None:
         _take_up(data, extended, phases, options, deadline, start, news)
-    if search is None:
-        return 0, 0
-    search.run(start)
-    return search.rows_added, search.rounds
+    if search is not None:
+        known = {} if options.start is None else options.start.prices
+        search.run(start, known)
+    return search
 
 
 def _item_search(

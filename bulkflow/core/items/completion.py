@@ -6,15 +6,17 @@ columns of the rest) is solved: only that is a plan.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.highs import HighsSession
+from bulkflow.core.highs import HighsSession, SessionLeftError
 from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
+from bulkflow.core.rolling import RollLimits, improve_by_windows, roll_forward
 from bulkflow.errors import SolverError
 
 __all__ = ["Completion", "WholePlan"]
@@ -22,14 +24,11 @@ __all__ = ["Completion", "WholePlan"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-
-# Periods made whole together, and how many of them are kept from each step.
-_WINDOW = 6
-_STEP = 4
-_WINDOW_NODES = 50
-_WINDOW_GAP = 5e-4
-_LEAST_SECONDS = 0.2
-_IN_TURN_SHARE = 0.8
+# Windows in which whole columns of the rest are settled, and in which a plan is searched again.
+_SETTLED = RollLimits(window=6, step=4, gap=5e-4, nodes=50)
+_SEARCHED = RollLimits(window=9, step=4, gap=3e-4, nodes=50)
+_CHOICE_NODES = 200
+_CHOICE_GAP = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,43 +49,41 @@ class Completion(HighsSession):
 
     def __init__(self, program: Program, split: Decomposition, *, seed: int = 0) -> None:
         super().__init__(program, seed=seed)
-        counts = [one.vehicles for item in split.items for one in item.sendings]
-        self.counts = np.array(counts, dtype=np.int64)
+        self._seed = seed
+        each = [np.array([one.vehicles for one in item.sendings]) for item in split.items]
+        self.counts_of = [columns.astype(np.int64) for columns in each]
+        self.counts = np.concatenate([np.zeros(0, dtype=np.int64), *self.counts_of])
         self.rest = np.flatnonzero((split.owner < 0) & program.integer)
-        unsent = np.setdiff1d(np.flatnonzero((split.owner >= 0) & program.integer), self.counts)
+        self._unsent = np.setdiff1d(
+            np.flatnonzero((split.owner >= 0) & program.integer), self.counts
+        )
+        unsent = self._unsent
         self.set_bounds(unsent, program.lower[unsent], np.zeros(len(unsent)))
         # Counts are held fast: that they are whole need not be asked.
-        self._ask_whole(np.concatenate([self.counts, unsent]), whole=False)
+        fast = np.concatenate([self.counts, unsent]).astype(np.int32)
+        kinds = np.zeros(len(fast), dtype=np.uint8)
+        self._ok(self._highs.changeColsIntegrality(len(fast), fast, kinds), "integrality")
 
     def complete(
-        self,
-        whole: FloatArray,
-        deadline: Deadline,
-        *,
-        gap: float,
-        start: FloatArray | None,
-        in_turn: bool = False,
+        self, whole: FloatArray, deadline: Deadline, *, gap: float, start: FloatArray | None
     ) -> WholePlan | None:
         """Return the best plan with these counts (in the order of ``counts``) found in time.
 
         Parameters
         ----------
         start : values of the columns of a plan with these counts.
-        in_turn : settle the whole columns of the rest period by period first.
         """
         self.set_bounds(self.counts, whole, whole)
         if not len(self.rest):
             answer = self.solve_lp(deadline)
             return None if answer.values is None else WholePlan(answer.objective, answer.values)
-        if in_turn:
-            part = deadline.part(_IN_TURN_SHARE * deadline.remaining())
-            settled = self._in_turn(part, max(gap, _WINDOW_GAP))
-            start = start if settled is None else settled
         self._unfinished_start = False
         try:
             if start is not None:
                 self.propose(start)
             found = self.solve_mip(deadline, gap=gap)
+        except SessionLeftError:
+            raise
         except SolverError:
             # A start or a basis it cannot digest; what is asked is sound without them.
             self.forget()
@@ -95,39 +92,63 @@ class Completion(HighsSession):
             return None
         return WholePlan(found.objective, found.values)
 
-    def _in_turn(self, deadline: Deadline, gap: float) -> FloatArray | None:
-        """Return values with the rest's columns made whole window by window, or None.
-
-        Columns of a window are whole, those before it fixed, those after it continuous.
-        """
-        program = self.program
-        period = self.rest % program.periods
-        values: FloatArray | None = None
-        self._ask_whole(self.rest, whole=False)
-        self._unfinished_start = False
-        try:
-            for begin in range(0, program.periods, _STEP):
-                window = self.rest[(period >= begin) & (period < begin + _WINDOW)]
-                self._ask_whole(window, whole=True)
-                left = (program.periods - begin) / _STEP
-                part = deadline.part(max(_LEAST_SECONDS, 3.0 * deadline.remaining() / left))
-                found = self.solve_mip(part, gap=gap, max_nodes=_WINDOW_NODES)
-                if found.values is None:
-                    return None
-                values = found.values
-                done = self.rest[(period >= begin) & (period < begin + _STEP)]
-                settled = np.round(values[done])
-                self.set_bounds(done, settled, settled)
-        except SolverError:
-            self.forget()
+    def settle(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
+        """Return a plan with these counts, the rest made whole window by window."""
+        program, mask = self._held(whole)
+        found = roll_forward(program, [mask], deadline, _SETTLED, seed=self._seed)
+        if found is None or found.values is None or found.objective is None:
             return None
-        finally:
-            self.set_bounds(self.rest, program.lower[self.rest], program.upper[self.rest])
-            self.set_option("mip_max_nodes", 2**31 - 1)
-            self._ask_whole(self.rest, whole=True)
-        return values
+        return WholePlan(found.objective, found.values)
 
-    def _ask_whole(self, columns: IntArray, *, whole: bool) -> None:
-        kinds = np.full(len(columns), int(whole), dtype=np.uint8)
-        numbers = columns.astype(np.int32)
-        self._ok(self._highs.changeColsIntegrality(len(columns), numbers, kinds), "integrality")
+    def search_windows(self, plan: WholePlan, deadline: Deadline) -> WholePlan:
+        """Return a plan with the same counts, at least as good: windows of the rest anew."""
+        program, mask = self._held(np.round(plan.values[self.counts]))
+        values, objective = improve_by_windows(
+            program, [mask], plan.values, plan.objective, deadline, _SEARCHED, seed=self._seed
+        )
+        return WholePlan(objective, values)
+
+    def choose(
+        self,
+        values: FloatArray,
+        free: Sequence[int],
+        deadline: Deadline,
+        target: float,
+    ) -> FloatArray | None:
+        """Return values with counts for the items of ``free`` too, the rest left continuous.
+
+        Parameters
+        ----------
+        values : of all columns; those of the counts of the other items are kept.
+        target : value that is good enough.
+        """
+        program, _ = self._held(np.round(values[self.counts]))
+        lower, upper = program.lower.copy(), program.upper.copy()
+        whole = np.zeros(program.columns, dtype=bool)
+        for item in free:
+            mine = self.counts_of[item]
+            lower[mine], upper[mine] = self.program.lower[mine], self.program.upper[mine]
+            whole[mine] = True
+        best = [np.inf]
+
+        def hear(objective: float | None, _: float) -> None:
+            best[0] = best[0] if objective is None else objective
+
+        part = deadline.until(lambda: best[0] <= target)
+        with HighsSession(
+            replace(program, lower=lower, upper=upper, integer=whole), seed=self._seed
+        ) as session:
+            answer = session.solve_mip(
+                part, gap=_CHOICE_GAP, max_nodes=_CHOICE_NODES, listener=hear
+            )
+        return answer.values
+
+    def _held(self, whole: FloatArray) -> tuple[Program, NDArray[np.bool_]]:
+        """Return the program with the counts held, and a mask of the rest's whole columns."""
+        program = self.program
+        lower, upper = program.lower.copy(), program.upper.copy()
+        upper[self._unsent] = 0.0
+        lower[self.counts] = upper[self.counts] = whole
+        mask = np.zeros(program.columns, dtype=bool)
+        mask[self.rest] = True
+        return replace(program, lower=lower, upper=upper, integer=mask), mask

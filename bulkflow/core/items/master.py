@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.highs import HighsSession, LpAnswer, MipAnswer
+from bulkflow.core.highs import HighsSession, LpAnswer, MipAnswer, SessionLeftError
 from bulkflow.core.items.columns import ItemPlan
 from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
@@ -35,16 +35,19 @@ class Shared:
 
     Parameters
     ----------
+    implied : upper bounds of the columns that the rows imply, (columns,).
     rows : of the program; rest : columns of the program that no item owns.
     """
 
-    def __init__(self, split: Decomposition) -> None:
+    def __init__(self, split: Decomposition, implied: FloatArray) -> None:
         program = split.program
         self.split, self.program = split, program
         self.rows = split.shared_rows
         self.rest = np.flatnonzero(split.owner < 0)
         self.matrix = sparse.csr_array(program.matrix[self.rows])
         self.by_column = sparse.csc_array(self.matrix)
+        # Prices of another program may point the wrong way on a column without a bound of its own.
+        self._most = np.minimum(program.upper, implied)[self.rest]
         self.lower, self.upper = program.row_lower[self.rows], program.row_upper[self.rows]
 
     def column_prices(self, row_prices: FloatArray) -> FloatArray:
@@ -60,7 +63,7 @@ class Shared:
         used = row_prices != 0
         value = float(row_prices[used] @ side[used])
         prices = column_prices[self.rest]
-        lower, upper = self.program.lower[self.rest], self.program.upper[self.rest]
+        lower, upper = self.program.lower[self.rest], self._most
         bound = np.where(prices > 0, lower, upper)
         noise = (np.abs(prices) <= 1e-9) & np.isinf(bound)
         used = (prices != 0) & ~noise
@@ -137,6 +140,8 @@ class Master(HighsSession):
         """Solve the relaxation; a basis from which the solver gets lost is given up."""
         try:
             return self.solve_lp(deadline)
+        except SessionLeftError:
+            raise
         except SolverError:
             self.forget()
             return self.solve_lp(deadline)
@@ -151,6 +156,11 @@ class Master(HighsSession):
                 upper[list(plans)] = np.inf
         columns = len(self.shared.rest) + np.arange(len(self.plans))
         self.set_bounds(columns, np.zeros(len(columns)), upper)
+
+    def favour(self, places: Sequence[int], bonus: float) -> None:
+        """Take a bonus off the costs of plans; 0 puts them back."""
+        columns = len(self.shared.rest) + np.array(places)
+        self.set_costs(columns, np.array([self.plans[place].cost - bonus for place in places]))
 
     def hold_rest(self, values: FloatArray | None) -> None:
         """Hold the whole columns of the rest fast, or (None) let them go again.
@@ -174,13 +184,22 @@ class Master(HighsSession):
         gap: float,
         max_nodes: int | None = None,
         start: Sequence[int] | None = None,
+        target: float = -np.inf,
     ) -> MipAnswer:
         """Choose one plan for every item, the rest left continuous; values as in `solve`.
 
         Parameters
         ----------
         start : a plan of every item to start from.
+        target : value that is good enough.
         """
+        best = [np.inf]
+
+        def hear(objective: float | None, _: float) -> None:
+            best[0] = best[0] if objective is None else objective
+
+        if np.isfinite(target):
+            deadline = deadline.until(lambda: best[0] <= target)
         rest = len(self.shared.rest)
         columns = (rest + np.arange(len(self.plans))).astype(np.int32)
         kinds = np.ones(len(columns), dtype=np.uint8)
@@ -191,12 +210,15 @@ class Master(HighsSession):
             if complete is not None:
                 self._propose_all(complete)
             try:
-                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, listener=hear)
+            except SessionLeftError:
+                raise
             except SolverError:
                 self.forget()
-                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes)
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, listener=hear)
         finally:
-            self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
+            if not self.left:
+                self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
 
     def _searches(self) -> bool:
         return True

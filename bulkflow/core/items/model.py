@@ -133,6 +133,13 @@ class _Reader:
         self.data, self.program = data, program
         self.periods = program.periods
         self.by_column = sparse.csc_array(program.matrix)
+        # Slacks of one row; and what else every row has.
+        self.alone = (np.diff(self.by_column.indptr) == 1) & ~program.integer & (program.lower == 0)
+        rows = np.repeat(np.arange(program.rows), np.diff(program.matrix.indptr))
+        self.others = np.bincount(
+            rows, weights=~self.alone[program.matrix.indices], minlength=program.rows
+        )
+        self.limits = np.array([rule is RowRule.LIMIT for rule in program.row_rules], dtype=bool)
         self.lanes = {lane.id: lane for lane in data.lanes}
         self.balances = {
             (program.row_refs[row], int(program.row_commodities[row])): row
@@ -225,17 +232,18 @@ class _Reader:
 
     def _read_rows(self, item: Item) -> None:
         """Read the limits over the item's columns."""
-        mine = set(item.columns(self.periods).tolist())
+        columns = np.unique(item.columns(self.periods))
+        mine = set(columns.tolist())
         arrivals: dict[int, dict[int, float]] = defaultdict(dict)
         for one in item.sendings:
             arrivals[one.arrival][one.flow] = one.gain
-        touched: set[int] = set()
-        for column in mine:
-            span = slice(self.by_column.indptr[column], self.by_column.indptr[column + 1])
-            touched |= set(self.by_column.indices[span].tolist())
-        for row in sorted(touched):
-            if self.program.row_rules[row] is RowRule.LIMIT:
-                self._read_limit(item, row, mine, arrivals)
+        entries = sparse.csc_array(self.by_column[:, columns])
+        counted = np.repeat(~self.alone[columns], np.diff(entries.indptr))
+        inside = np.bincount(entries.indices, weights=counted, minlength=self.program.rows)
+        # Rows with columns of others besides are for the items together.
+        own = (inside == self.others) & self.limits
+        for row in np.unique(entries.indices[own[entries.indices]]).tolist():
+            self._read_limit(item, row, mine, arrivals)
 
     def _read_limit(
         self, item: Item, row: int, mine: set[int], arrivals: dict[int, dict[int, float]]
@@ -270,9 +278,7 @@ class _Reader:
             item.left_out += 1
 
     def _is_slack(self, column: int) -> bool:
-        program = self.program
-        alone = self.by_column.indptr[column + 1] - self.by_column.indptr[column] == 1
-        return bool(alone and not program.integer[column] and program.lower[column] == 0)
+        return bool(self.alone[column])
 
     def _read_floor(
         self, item: Item, step: int, floor: float, flows: dict[int, float], slack: dict[int, float]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from bulkflow.core.items.implied import implied_upper
@@ -18,17 +19,24 @@ from bulkflow.core.values import NetworkData
 
 __all__ = ["with_rounding_rows"]
 
+FloatArray = NDArray[np.float64]
+
 # Shares of a vehicle below this make weak rows with far-apart coefficients.
 _LEAST_SHARE = 1e-3
 # Sides that are whole but for rounding noise stay.
 _NEAR = 1e-9
 
 
-def with_rounding_rows(data: NetworkData, program: Program) -> Program:
-    """Return the program with a rounding row for every lane and period that has one."""
+def with_rounding_rows(data: NetworkData, program: Program) -> tuple[Program, FloatArray]:
+    """Return the program with a rounding row for every lane and period that has one.
+
+    Beside it the upper bounds of its columns that its rows imply, (columns,).
+    """
     program = _with_whole_sides(program)
     upper = implied_upper(program)
     flows, counts, rests, sides = [], [], [], []
+    refs: list[str] = []
+    commodities, periods = [], []
     for lane in data.lanes:
         if lane.vehicle_capacity is None or len(lane.carried) != 1:
             continue
@@ -45,8 +53,11 @@ def with_rounding_rows(data: NetworkData, program: Program) -> Program:
         counts.append(vehicles + steps[kept])
         rests.append(rest[kept])
         sides.append((most - rest * (whole + 1))[kept])
+        refs += [lane.id] * int(kept.sum())
+        commodities.append(np.full(int(kept.sum()), lane.carried[0], dtype=np.int64))
+        periods.append(steps[kept].astype(np.int64))
     if not flows:
-        return program
+        return program, upper
     flow_columns, count_columns = np.concatenate(flows), np.concatenate(counts)
     number = np.arange(len(flow_columns))
     block = sparse.csr_array(
@@ -56,17 +67,17 @@ def with_rounding_rows(data: NetworkData, program: Program) -> Program:
         ),
         shape=(len(number), program.columns),
     )
-    none = np.full(len(number), -1, dtype=np.int64)
-    return replace(
+    rounded = replace(
         program,
         matrix=sparse.csr_array(sparse.vstack([program.matrix, block])),
         row_lower=np.concatenate([program.row_lower, np.full(len(number), -np.inf)]),
         row_upper=np.concatenate([program.row_upper, np.concatenate(sides)]),
         row_rules=(*program.row_rules, *([RowRule.CAPACITY] * len(number))),
-        row_refs=(*program.row_refs, *([""] * len(number))),
-        row_commodities=np.concatenate([program.row_commodities, none]),
-        row_periods=np.concatenate([program.row_periods, none]),
+        row_refs=(*program.row_refs, *refs),
+        row_commodities=np.concatenate([program.row_commodities, *commodities]),
+        row_periods=np.concatenate([program.row_periods, *periods]),
     )
+    return rounded, upper
 
 
 def _with_whole_sides(program: Program) -> Program:

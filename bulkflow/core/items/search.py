@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -16,16 +17,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.highs import HighsSession
+from bulkflow.core.highs import HighsSession, SessionLeftError
 from bulkflow.core.items.completion import Completion, WholePlan
 from bulkflow.core.items.exact import ExactPlans
 from bulkflow.core.items.generate import Generator, Relaxed
 from bulkflow.core.items.master import Master, Shared
 from bulkflow.core.items.model import Decomposition, find_items
+from bulkflow.core.items.price_dive import dive_by_prices
 from bulkflow.core.items.pricing import Pricer
+from bulkflow.core.items.repair import Repair
 from bulkflow.core.items.rest import with_rounding_rows
 from bulkflow.core.items.rounding import Rounding
 from bulkflow.core.options import SolveOptions
+from bulkflow.core.polish import solve_fixed
+from bulkflow.core.prices import PriceKey, prices_by_rule, prices_of_rows
 from bulkflow.core.program import Program
 from bulkflow.core.values import NetworkData
 
@@ -40,6 +45,7 @@ _LEAST_SHARE = 0.4
 # Entries from which the relaxation takes longer than finding prices from nothing.
 _LARGE = 250_000
 _COARSE_NODES = 64
+_REPAIR_NODES = 32
 _FINE_NODES = 256
 # The bound's grid: as fine as this many nodes over all items and periods allow.
 _BOUND_CELLS = 40_000_000
@@ -53,6 +59,10 @@ _HARDER, _SOFTER = 1.25, 0.97
 _PICK_NODES = 2_000
 _PICK_SHARE, _HARD_PICK_SHARE = 0.5, 0.25
 _IN_TURN_SHARE, _LATER_SHARE = 0.5, 0.15
+_CHOICE_SHARE, _WINDOWS_SHARE = 0.2, 0.7
+_LEAST_SECONDS = 0.2
+# A choice this near its relaxation is good enough to go on with.
+_NEAR_RELAXED = 5e-4
 # With more whole columns in a period than this the rest takes a way of its own.
 _HARD_REST = 3
 _WHOLE = 1e-6
@@ -64,6 +74,10 @@ _PICK_FROM = 5
 _CHOSEN = 0.999
 _NEIGHBOURS = 6
 _NEIGHBOUR_NODES = 200
+# A plan of before is repaired this often; no item moves for less than its part of this share of
+# the gap asked for.
+_REPAIRS = 3
+_REGRET = 0.25
 
 
 class Listening(Protocol):
@@ -112,17 +126,31 @@ class ItemSearch:
         listening: Listening,
     ) -> None:
         self.options, self.deadline, self.listening = options, deadline, listening
-        self.program = with_rounding_rows(data, program)
+        self.program, implied = with_rounding_rows(data, program)
         self.rows_added = self.program.rows - program.rows
         self.split = find_items(data, self.program)
-        self.shared = Shared(self.split)
+        self.shared = Shared(self.split, implied)
         self.best: _Best | None = None
         self.original: list[int] | None = None
         self.rounds = 0
+        self._best_bound = -np.inf
+        self._bounded_at = np.zeros(len(self.shared.rows))
+        rest = (self.split.owner < 0) & self.program.integer
+        self.rest_is_hard = int(rest.sum()) > _HARD_REST * self.program.periods
 
-    def run(self, start: FloatArray | None) -> None:
-        """Search until the gap asked for, the deadline or the end of ideas."""
-        prices = self._first_prices()
+    def run(
+        self, start: FloatArray | None, known: Mapping[PriceKey, FloatArray] | None = None
+    ) -> None:
+        """Search until the gap asked for, the deadline or the end of ideas.
+
+        Parameters
+        ----------
+        start : column values of a plan to start from.
+        known : prices of rows to start from.
+        """
+        prices = self._known_prices(known or {})
+        if prices is None:
+            prices = self._first_prices()
         if prices is None:
             return
         self.exact = ExactPlans(self.split)
@@ -131,6 +159,9 @@ class ItemSearch:
         try:
             self._search(prices, start)
             self._restore()
+        except SessionLeftError:
+            # A run did not end in time; what was found before stands.
+            return
         finally:
             self.master.close()
             self.completion.close()
@@ -160,6 +191,17 @@ class ItemSearch:
         if kept is not None:
             self._complete(kept, tie=True)
 
+    def final_prices(self) -> dict[PriceKey, FloatArray]:
+        """Return the prices of the best bound."""
+        return prices_by_rule(self.program, self.shared.rows, self._bounded_at)
+
+    def _known_prices(self, known: Mapping[PriceKey, FloatArray]) -> FloatArray | None:
+        """Return prices of the shared rows from those of another solve, if they are of any use."""
+        if not known:
+            return None
+        prices = prices_of_rows(self.program, self.shared.rows, known)
+        return self.shared.in_range(prices) if prices.any() else None
+
     def _first_prices(self) -> FloatArray | None:
         """Return prices from the relaxation, or none at all where that would take long."""
         if self.program.matrix.nnz > _LARGE:
@@ -180,18 +222,52 @@ class ItemSearch:
         if len(first) < len(self.split.items):
             return
         self.master.add_plans(first)
-        if start is not None and np.isfinite(start[self.completion.counts]).all():
+        generator = Generator(self.shared, self.master, self.exact, prices)
+        coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
+        self._begin(generator, start)
+        if not self._over():
+            self._find(generator, coarse)
+
+    def _begin(self, generator: Generator, start: FloatArray | None) -> None:
+        """Take up the start and repair it; prove a first bound."""
+        self._bound(generator.best_prices, _COARSE_NODES)
+        if start is None or not np.isfinite(start[self.completion.counts]).all():
+            return
+        enough = self.options.gap * abs(self._best_bound)
+        repair = Repair(
+            generator,
+            Pricer(self.split, _REPAIR_NODES, outer=False, together=True),
+            self.deadline,
+            bonus=_REGRET * enough / len(self.split.items),
+            gap=0.5 * self.options.gap,
+            max_nodes=self.options.max_nodes,
+        )
+        self._repair(repair, start, enough)
+        if self.best is None and not self._over():
             # Its quantities may be another network's: only what is whole is taken from it.
             self._take(np.where(self.program.integer, start, np.nan))
-            self.original = None if self.best is None else list(self.best.places)
-        generator = Generator(self.shared, self.master, self.exact, prices)
-        self._bound(generator.best_prices, _COARSE_NODES)
-        if self._over():
-            return
-        coarse = Pricer(self.split, _COARSE_NODES, outer=False, together=True)
-        self._repair(generator, coarse)
-        if self._over():
-            return
+
+    def _repair(self, repair: Repair, start: FloatArray, enough: float) -> None:
+        """Complete the plans of the start, or what they become where that is not good enough."""
+        places = repair.places(
+            {
+                item: tuple(np.round(start[columns]).astype(int).tolist())
+                for item, columns in enumerate(self.completion.counts_of)
+            }
+        )
+        self.original = places
+        for _ in range(_REPAIRS):
+            if places is None or self._over():
+                return
+            value, values = repair.kept(places)
+            if value > self._best_bound + enough:
+                values = repair.moved(places, self._best_bound + enough)
+            if values is None or not self._complete(values) or self.best is None:
+                return
+            places = self.best.places
+
+    def _find(self, generator: Generator, coarse: Pricer) -> None:
+        """Generate plans, find a plan of the whole and better it."""
         rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
         current = generator.run(coarse, self.deadline, rounds=rounds)
         if current is None or self._over():
@@ -203,8 +279,14 @@ class ItemSearch:
         self._bound(generator.best_prices)
         if current is None or self._over():
             return
-        self._round(generator, current)
-        self._pick(generator, current)
+        if self.rest_is_hard:
+            self._dive(generator, coarse, current)
+        if self.best is None:
+            self._round(generator, current)
+        if not self.rest_is_hard or self.best is None:
+            self._pick(generator, current)
+        if self.rest_is_hard:
+            self._search_windows()
         self._improve(generator, coarse)
 
     def _over(self) -> bool:
@@ -222,25 +304,41 @@ class ItemSearch:
             cells = 10.0 * len(self.split.items) * self.program.periods
             nodes = int(min(_MOST_BOUND_NODES, max(_FINE_NODES, _BOUND_CELLS / cells)))
         outer = Pricer(self.split, nodes, outer=True, together=together)
-        self.listening.bounded(value + float(outer.values(prices).sum()))
+        bound = value + float(outer.values(prices).sum())
+        self.listening.bounded(bound)
+        if bound > self._best_bound:
+            self._best_bound, self._bounded_at = bound, row_prices
 
     # Plans ---------------------------------------------------------------------------------
 
-    def _repair(self, generator: Generator, pricer: Pricer) -> None:
-        """Let the items choose again that have most to gain against the plan of the start."""
-        if self.best is None:
+    def _dive(self, generator: Generator, pricer: Pricer, current: Relaxed) -> None:
+        """Choose plans by fixing and pricing; what that leaves open, in the program itself."""
+        chosen = dive_by_prices(generator, pricer, current, self.deadline)
+        target = chosen.objective + _NEAR_RELAXED * abs(chosen.objective)
+        steps = list(chosen.steps)
+        while not self._over():
+            places = {item: place for step in steps for item, place in step.items()}
+            values = np.zeros(self.program.columns)
+            for place in places.values():
+                plan = self.master.plans[place]
+                values[plan.columns] += plan.values
+            free = [item for item in range(len(self.split.items)) if item not in places]
+            part = self.deadline.part(_CHOICE_SHARE * self.deadline.remaining())
+            found = self.completion.choose(values, free, part, target)
+            if found is not None:
+                self._take(found)
+                return
+            if not steps:
+                return
+            steps.pop()
+
+    def _search_windows(self) -> None:
+        """Search windows of the rest of the best plan again."""
+        if self.best is None or self._over():
             return
-        prices = self.shared.column_prices(generator.best_prices)
-        _, counts = pricer.plans(prices)
-        priced = self.exact.plans(counts, prices, self.deadline)
-        self.master.add_plans(priced)
-        least = {plan.item: float(prices[plan.columns] @ plan.values) for plan in priced}
-        regret = np.zeros(len(self.split.items))
-        for item, place in enumerate(self.best.places):
-            plan = self.master.plans[place]
-            regret[item] = prices[plan.columns] @ plan.values - least.get(item, np.inf)
-        chosen = np.argsort(-regret, kind="stable")[:_NEIGHBOURS]
-        self._neighbourhood(generator, pricer, set(chosen.tolist()))
+        part = self.deadline.part(_WINDOWS_SHARE * self.deadline.remaining())
+        found = self.completion.search_windows(self.best.plan, part)
+        self._keep(found)
 
     def _round(self, generator: Generator, current: Relaxed) -> None:
         """Complete the best of many choices near the relaxation, each a step from the best."""
@@ -276,7 +374,7 @@ class ItemSearch:
         }
         each = _PICK_FROM
         while not self._over():
-            share = _HARD_PICK_SHARE if self._rest_is_hard() else _PICK_SHARE
+            share = _HARD_PICK_SHARE if self.rest_is_hard else _PICK_SHARE
             part = self.deadline.part(share * self.deadline.remaining())
             self.master.choose_from(self._with_best(self._nearest(generator, each) | settled))
             answer = self.master.pick(
@@ -335,18 +433,27 @@ class ItemSearch:
         tie : keep what is no worse, too.
         """
         whole = np.round(values[self.completion.counts])
-        in_turn = self.best is not None and self._rest_is_hard() and not self._is_whole(values)
-        share = _IN_TURN_SHARE if in_turn else _LATER_SHARE
-        part = self.deadline.part(max(0.2, share * self.deadline.remaining()))
-        plan = self.completion.complete(
-            whole,
-            part,
-            gap=self.options.gap * 0.2,
-            start=values if np.isfinite(values[self.completion.rest]).all() else None,
-            in_turn=in_turn,
-        )
-        if plan is None:
-            return False
+        if self.rest_is_hard and not self._is_whole(values):
+            share = _IN_TURN_SHARE
+            part = self.deadline.part(max(_LEAST_SECONDS, share * self.deadline.remaining()))
+            plan = self.completion.settle(whole, part)
+        else:
+            part = self.deadline.part(max(_LEAST_SECONDS, _LATER_SHARE * self.deadline.remaining()))
+            plan = self.completion.complete(
+                whole,
+                part,
+                gap=self.options.gap * 0.2,
+                start=values if np.isfinite(values[self.completion.rest]).all() else None,
+            )
+        return plan is not None and self._keep(plan, tie=tie)
+
+    def _keep(self, plan: WholePlan, *, tie: bool = False) -> bool:
+        """Keep a plan if it is better; tell whether it was kept."""
+        if self.rest_is_hard:
+            # A search that ends at its gap may leave slack that costs.
+            exact = solve_fixed(self.program, plan.values, self.deadline)
+            if exact.values is not None and exact.objective <= plan.objective:
+                plan = WholePlan(exact.objective, exact.values)
         least = _TIE * abs(plan.objective)
         if self.best is not None and plan.objective >= self.best.plan.objective + (
             least if tie else -least
@@ -356,9 +463,6 @@ class ItemSearch:
         self.best = _Best(plan, places)
         self.listening.planned(plan)
         return True
-
-    def _rest_is_hard(self) -> bool:
-        return len(self.completion.rest) > _HARD_REST * self.program.periods
 
     def _is_whole(self, values: FloatArray) -> bool:
         """Tell whether the rest's whole columns are."""
@@ -379,7 +483,7 @@ class ItemSearch:
         while not self._over() and self.best is not None:
             chosen = set(rng.choice(items, int(size), replace=False).tolist())
             turn += 1
-            if turn % 2 or self._rest_is_hard():
+            if turn % 2 or self.rest_is_hard:
                 self.master.hold_rest(self.best.plan.values)
             nodes = self._neighbourhood(generator, pricer, chosen)
             self.master.hold_rest(None)

@@ -131,10 +131,11 @@ def _targets(
         limits.append(Limit(f"floor {name}", terms, at_least=floor))
 
 
-def parts(network: Network) -> tuple[NetworkData, Program, Decomposition]:
+def parts(network: Network) -> tuple[Shared, Program, Decomposition]:
     data = spread_network(network)
-    program = with_rounding_rows(data, assemble_data(data, form=Form.STRONG))
-    return data, program, find_items(data, program)
+    program, implied = with_rounding_rows(data, assemble_data(data, form=Form.STRONG))
+    split = find_items(data, program)
+    return Shared(split, implied), program, split
 
 
 def proved(network: Network) -> float | None:
@@ -157,16 +158,11 @@ def hold_bounds(seed: int) -> int:
     """Check one network; return how many items it has."""
     network = item_network(seed)
     best = proved(network)
-    _, program, split = parts(network)
-    shared = Shared(split)
+    shared, program, split = parts(network)
     rng = np.random.default_rng(seed)
     for scale in (0.0, 0.5, 2.0):
         row_prices = shared.in_range(scale * rng.standard_normal(len(shared.rows)))
         prices = shared.column_prices(row_prices)
-        # Any prices do, as long as the rest has a least cost at them.
-        rest = prices[shared.rest]
-        if (rest[np.isinf(program.upper[shared.rest])] < 0).any():
-            continue
         bound = shared.value_without_items(row_prices, prices)
         bound += float(outer_values(split, prices, int(rng.integers(3, 90))).sum())
         if best is not None:
