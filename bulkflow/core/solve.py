@@ -15,6 +15,7 @@ from bulkflow.core.assemble import assemble_data
 from bulkflow.core.check import check_solution
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, MipAnswer, highs_name
+from bulkflow.core.keep import without_idle_moves
 from bulkflow.core.network import Network
 from bulkflow.core.options import Form, SolveOptions, Solver
 from bulkflow.core.outcome import (
@@ -37,6 +38,9 @@ from bulkflow.core.values import NetworkData, spread_network
 __all__ = ["solve"]
 
 FloatArray = NDArray[np.float64]
+
+# Most time for taking back moves that bring no gain.
+_TIDYING_SECONDS = 5.0
 
 
 def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
@@ -68,6 +72,9 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
     if Form(options.form) is Form.STRONG and program.integer.any():
         strong = solve_strong(data, program, options, deadline, start, run.hear)
         run.rows_added, run.rounds, run.prices = strong.rows_added, strong.rounds, strong.prices
+        if start is not None and strong.answer.values is not None:
+            grace = deadline.part(_TIDYING_SECONDS)
+            strong.answer.values = without_idle_moves(program, strong.answer.values, start, grace)
         return run.outcome(strong.answer, solver=highs_name())
     return run.outcome(_solve_plain(program, options, deadline, start, run), solver=highs_name())
 

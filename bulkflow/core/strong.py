@@ -380,7 +380,7 @@ def _take_up(
         if relaxed.values is None:
             return
         news.hear(None, relaxed.objective, "root")
-    if news.gap() > _GOOD_GAP:
+    if news.gap() > max(_GOOD_GAP, options.gap):
         lanes = freed_lanes(data, extended, found.values, relaxed.values, _FREED_LANES)
         _search_lanes(extended, lanes, pool.active, options, deadline, news)
 

@@ -30,6 +30,7 @@ from bulkflow.program.answer import (
     PlannedLoad,
     Proof,
     Purchase,
+    RulePrice,
     Run,
     StockLevel,
     TankSetting,
@@ -205,7 +206,11 @@ def _result(document: PlanDocument) -> PlanResult:
 
 
 def _read_proof(row: dict[str, Any]) -> Proof:
-    return Proof(**(row | {"bound": -math.inf if row["bound"] is None else row["bound"]}))
+    bound = -math.inf if row["bound"] is None else row["bound"]
+    prices = tuple(
+        RulePrice(**(one | {"by_period": tuple(one["by_period"])})) for one in row["prices"]
+    )
+    return Proof(**(row | {"bound": bound, "prices": prices}))
 
 
 def _load(row: dict[str, Any]) -> PlannedLoad:

@@ -93,7 +93,7 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
         "guarantee_use": [asdict(row) | money for row in plan.guarantee_use],
         "duty_due": [asdict(row) | money for row in plan.duty_due],
         "costs": [row | money for row in _cost_rows(plan)],
-        "proof": [asdict(plan.proof) | {"gap_percent": 100.0 * plan.proof.gap} | money],
+        "proof": [_proof_row(plan) | {"gap_percent": 100.0 * plan.proof.gap} | money],
         "holds": [asdict(row) | {"loads": _joined(row.loads)} | money for row in result.holds],
         "findings": [
             asdict(row) | {"records": _joined(row.records), "places": _joined(row.places)}
@@ -113,6 +113,12 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
     # A period that may be missing stays a whole number.
     frames["holds"] = frames["holds"].astype({"enters_period": "Int64"})
     return frames
+
+
+def _proof_row(plan: Plan) -> dict[str, Any]:
+    row = asdict(plan.proof)
+    del row["prices"]
+    return row
 
 
 def _joined(names: Iterable[str]) -> str:

@@ -219,6 +219,16 @@ class CostRow(Row):
     )
 
 
+class RulePriceRow(Row):
+    """What one unit more on the right-hand side of a rule would save."""
+
+    rule: str
+    ref: str
+    commodity: str = Field(description="'' where the rule has none")
+    by_period: tuple[Number, ...] = Field(description="money per unit, by period")
+    over_horizon: Number = Field(description="money per unit, of a rule over the whole horizon")
+
+
 class ProofRow(Row):
     """How good the plan is known to be."""
 
@@ -234,6 +244,9 @@ class ProofRow(Row):
     columns: int
     rows: int
     rows_added: int
+    prices: tuple[RulePriceRow, ...] = Field(
+        default=(), description="with which the bound was proved, where it was proved by prices"
+    )
 
 
 class CheckRow(Row):

@@ -25,6 +25,7 @@ __all__ = [
     "PlannedLoad",
     "Proof",
     "Purchase",
+    "RulePrice",
     "Run",
     "StockLevel",
     "TankSetting",
@@ -249,8 +250,31 @@ class CostBreakdown:
 
 
 @dataclass(frozen=True, slots=True)
+class RulePrice:
+    """What one unit more on the right-hand side of a rule would save, by period.
+
+    Parameters
+    ----------
+    rule, ref, commodity : the rows of the network; commodity is "" where they have none.
+    by_period, over_horizon : money of the plan per unit; a rule has one or the other.
+    """
+
+    rule: str
+    ref: str
+    commodity: str
+    by_period: tuple[float, ...]
+    over_horizon: float
+
+
+@dataclass(frozen=True, slots=True)
 class Proof:
-    """How good the plan is known to be. ``bound``: no plan can cost less."""
+    """How good the plan is known to be. ``bound``: no plan can cost less.
+
+    Parameters
+    ----------
+    prices : those the bound was proved with, where it was proved by prices; planning again
+        starts from them.
+    """
 
     cost: float
     bound: float
@@ -260,6 +284,7 @@ class Proof:
     columns: int
     rows: int
     rows_added: int
+    prices: tuple[RulePrice, ...] = ()
 
     @property
     def gap(self) -> float:

@@ -10,7 +10,7 @@ from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import Outcome, OutcomeStatus, Progress, StoppedBy
 from bulkflow.core.solve import solve
 from bulkflow.errors import PlanningError, VerificationError
-from bulkflow.program.answer import Plan, Proof
+from bulkflow.program.answer import Plan, Proof, RulePrice
 from bulkflow.program.build import TradeProgram, build_program
 from bulkflow.program.diagnosis import NoPlanError, explain_no_plan
 from bulkflow.program.read_back import read_plan
@@ -93,6 +93,10 @@ def read_outcome(program: TradeProgram, outcome: Outcome) -> Plan:
         columns=outcome.columns,
         rows=outcome.rows,
         rows_added=outcome.rows_added,
+        prices=tuple(
+            RulePrice(*key, tuple(values[:-1].tolist()), float(values[-1]))
+            for key, values in sorted(outcome.solution.prices.items())
+        ),
     )
     plan = read_plan(program, outcome.solution, proof)
     worked_out = plan.costs.total

@@ -39,7 +39,28 @@ def start_solution(program: TradeProgram, plan: Plan) -> Solution:
     _put_runs(maps, plan, shift, activity)
     _put_tanks(maps, plan, shift, activity)
     _put_tiers(maps, plan, shift, activity)
-    return Solution(vehicles=vehicles, activity=activity)
+    return Solution(vehicles=vehicles, activity=activity, prices=_prices(plan, shift))
+
+
+def _prices(plan: Plan, shift: _Shift) -> dict[tuple[str, str, str], FloatArray]:
+    """Return the prices of a plan's proof in the program's periods.
+
+    A period that the plan did not have takes the price of the last one before it: any prices
+    prove a bound, and these are near.
+    """
+    found: dict[tuple[str, str, str], FloatArray] = {}
+    for one in plan.proof.prices:
+        values = np.full(shift.count + 1, np.nan)
+        for number, price in enumerate(one.by_period, start=1):
+            index = shift.index(number)
+            if index is not None:
+                values[index] = price
+        last = 0.0
+        for index in range(shift.count):
+            last = values[index] = last if np.isnan(values[index]) else values[index]
+        values[-1] = one.over_horizon
+        found[one.rule, one.ref, one.commodity] = values
+    return found
 
 
 class _Shift:
@@ -50,12 +71,12 @@ class _Shift:
         self._of = {
             number: periods.holding(first) for number, first in enumerate(plan.period_starts, 1)
         }
-        self._count = periods.count
+        self.count = periods.count
 
     def index(self, period: int) -> int | None:
         """Return the place of a period in arrays, None where the program has no such period."""
         found = self._of.get(period, 0)
-        return found - 1 if 1 <= found <= self._count else None
+        return found - 1 if 1 <= found <= self.count else None
 
 
 Arrays = dict[str, FloatArray]

@@ -20,6 +20,7 @@ from bulkflow.plan.frames import COLUMNS, to_frames
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.schema import SCHEMA_FILE, json_schema
 from bulkflow.plan.write import safe_cell, write_plan
+from bulkflow.program.answer import RulePrice
 from tests.plan import everything
 
 
@@ -55,6 +56,16 @@ def test_a_plan_without_a_bound_reads_back():
     assert document["proof"]["bound"] is None
     assert document["proof"]["gap"] is None
     assert result_from_document(document).plan == plan
+
+
+def test_the_prices_of_a_proof_read_back_and_may_be_missing():
+    made = result()
+    price = RulePrice("balance", "site WORKS", "DRY", (0.5, -1.25), 0.0)
+    plan = replace(made.plan, proof=replace(made.plan.proof, prices=(price,)))
+    document = json.loads(json.dumps(to_document(replace(made, plan=plan))))
+    assert result_from_document(document).plan == plan
+    del document["proof"]["prices"]  # as in documents written before prices were kept
+    assert result_from_document(document).plan.proof.prices == ()
 
 
 KINDS: dict[str, Any] = {

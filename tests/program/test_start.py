@@ -1,10 +1,12 @@
 """A plan made before is a start that the solver takes as it is."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from bulkflow.core.options import SolveOptions
+from bulkflow.program.answer import RulePrice
 from bulkflow.program.build import build_program
 from bulkflow.program.solve import make_plan
 from bulkflow.program.start import start_solution
@@ -81,3 +83,14 @@ def test_what_a_still_stays_set_to_is_chosen_to_fit_its_hours():
         for recipe in ("gin", "dry")
     }
     assert stays == {"gin": [1.0, 1.0, 0.0, 0.0], "dry": [0.0, 0.0, 1.0, 0.0]}
+
+
+def test_prices_are_matched_by_their_days_and_the_last_one_goes_on():
+    plan = planned(base(demand=[ask(2, 5_000.0)]))
+    price = RulePrice("balance", "site BOTTLER", "GIN", (1.0, 2.0, 3.0, 4.0), 7.0)
+    plan = replace(plan, proof=replace(plan.proof, prices=(price,)))
+    later = base(calendar={
+        "start": START + timedelta(days=7), "quarter_periods": 3, "horizon_periods": 4
+    })  # fmt: skip
+    start = start_solution(build_program(scenario(later)), plan)
+    assert start.prices["balance", "site BOTTLER", "GIN"].tolist() == [2.0, 3.0, 4.0, 4.0, 7.0]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from bulkflow.core.items.dynamic import ItemPlans
 from bulkflow.core.items.model import Decomposition, Item
 
-__all__ = ["ItemPlan", "plans_of"]
+__all__ = ["ItemPlan", "plan_of_amounts", "plans_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -37,12 +37,15 @@ class ItemPlan:
 def plans_of(split: Decomposition, plans: ItemPlans, first: int = 0) -> list[ItemPlan]:
     """Return the plans of items ``first`` and following."""
     return [
-        _plan(split, first + row, counts, amounts)
+        plan_of_amounts(split, first + row, counts, amounts)
         for row, (counts, amounts) in enumerate(zip(plans.counts, plans.amounts, strict=True))
     ]
 
 
-def _plan(split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray) -> ItemPlan:
+def plan_of_amounts(
+    split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray
+) -> ItemPlan:
+    """Return the plan of an item with these counts and amounts arriving of each sending."""
     item = split.items[number]
     program, periods = split.program, split.program.periods
     used = len(item.sendings)

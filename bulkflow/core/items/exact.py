@@ -14,7 +14,7 @@ from scipy import sparse
 
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession
-from bulkflow.core.items.columns import ItemPlan
+from bulkflow.core.items.columns import ItemPlan, plan_of_amounts
 from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
 
@@ -24,6 +24,8 @@ FloatArray = NDArray[np.float64]
 
 # Quantities below this are rounding noise of the solver.
 _NOTHING = 1e-9
+# Rules are kept within this, as a share.
+_NEAR = 1e-7
 
 
 class ExactPlans:
@@ -32,6 +34,7 @@ class ExactPlans:
     def __init__(self, split: Decomposition) -> None:
         program = split.program
         self.split = split
+        self._own = sparse.csr_array(program.matrix[np.flatnonzero(split.own_rows >= 0)])
         self.columns = np.flatnonzero(split.owner >= 0)
         rows = np.flatnonzero(split.own_rows >= 0)
         place = np.full(program.columns, -1, dtype=np.int64)
@@ -94,6 +97,37 @@ class ExactPlans:
         pairs = list(counts.items())
         half = len(pairs) // 2
         return self._plans(dict(pairs[:half]), deadline) + self._plans(dict(pairs[half:]), deadline)
+
+    def plans_with(self, values: FloatArray) -> list[ItemPlan]:
+        """Return the plan of every item with the counts and flows in ``values`` of all columns.
+
+        Stock and shortage follow from them; an item whose rules they break, or whose flows are
+        not known, has none.
+        """
+        split, program = self.split, self.split.program
+        plans: list[ItemPlan] = []
+        together = np.zeros(program.columns)
+        for number, item in enumerate(split.items):
+            counts = np.round(values[[one.vehicles for one in item.sendings]])
+            amounts = values[[one.flow for one in item.sendings]]
+            if not np.isfinite(counts).all() or not np.isfinite(amounts).all():
+                continue
+            least = np.array([one.least for one in item.sendings])
+            most = np.array([one.most for one in item.sendings])
+            gain = np.array([one.gain for one in item.sendings])
+            amounts = np.clip(amounts * gain, counts * least, counts * most)
+            plan = plan_of_amounts(split, number, counts, amounts)
+            together[plan.columns] = plan.values
+            plans.append(plan)
+        rows = np.flatnonzero(split.own_rows >= 0)
+        reached = self._own @ together
+        lower, upper = program.row_lower[rows], program.row_upper[rows]
+        broken = (reached < lower - _NEAR * np.maximum(1.0, np.abs(lower))) | (
+            reached > upper + _NEAR * np.maximum(1.0, np.abs(upper))
+        )
+        outside = (together < program.lower - _NEAR) | (together > program.upper + _NEAR)
+        wrong = set(split.own_rows[rows[broken]].tolist()) | set(split.owner[outside].tolist())
+        return [plan for plan in plans if plan.item not in wrong]
 
     def plan(self, item: int, counts: tuple[int, ...], values: FloatArray) -> ItemPlan:
         """Return an item's part of values of the items' columns."""

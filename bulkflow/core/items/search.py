@@ -72,6 +72,7 @@ _TIE = 1e-7
 _PICK_FROM = 5
 # A plan with this share of its item is chosen.
 _CHOSEN = 0.999
+_NO_SHARE = 1e-6
 _NEIGHBOURS = 6
 _NEIGHBOUR_NODES = 200
 # A plan of before is repaired this often; no item moves for less than its part of this share of
@@ -131,7 +132,6 @@ class ItemSearch:
         self.split = find_items(data, self.program)
         self.shared = Shared(self.split, implied)
         self.best: _Best | None = None
-        self.original: list[int] | None = None
         self.rounds = 0
         self._best_bound = -np.inf
         self._bounded_at = np.zeros(len(self.shared.rows))
@@ -158,7 +158,6 @@ class ItemSearch:
         self.master = Master(self.shared, seed=self.options.seed)
         try:
             self._search(prices, start)
-            self._restore()
         except SessionLeftError:
             # A run did not end in time; what was found before stands.
             return
@@ -166,30 +165,6 @@ class ItemSearch:
             self.master.close()
             self.completion.close()
             self.exact.close()
-
-    def _restore(self) -> None:
-        """Give items their plans of the start back wherever that costs nothing."""
-        if self.original is None or self.best is None:
-            return
-        counts = [plan.counts for plan in self.master.plans]
-        places, limit = list(self.best.places), self.best.plan.objective
-        limit += _TIE * max(1.0, abs(limit))
-        kept: FloatArray | None = None
-        self.master.hold_rest(self.best.plan.values)
-        for item, before in enumerate(self.original):
-            if self.deadline.reason_to_stop() is not None:
-                break
-            if counts[places[item]] == counts[before]:
-                continue
-            tried = [*places[:item], before, *places[item + 1 :]]
-            self.master.choose_from({one: [place] for one, place in enumerate(tried)})
-            answer = self.master.solve(self.deadline)
-            if answer.values is not None and answer.objective <= limit:
-                places, kept = tried, answer.values
-        self.master.hold_rest(None)
-        self.master.choose_from(None)
-        if kept is not None:
-            self._complete(kept, tie=True)
 
     def final_prices(self) -> dict[PriceKey, FloatArray]:
         """Return the prices of the best bound."""
@@ -249,22 +224,16 @@ class ItemSearch:
 
     def _repair(self, repair: Repair, start: FloatArray, enough: float) -> None:
         """Complete the plans of the start, or what they become where that is not good enough."""
-        places = repair.places(
-            {
-                item: tuple(np.round(start[columns]).astype(int).tolist())
-                for item, columns in enumerate(self.completion.counts_of)
-            }
-        )
-        self.original = places
+        choices = repair.choices(start)
         for _ in range(_REPAIRS):
-            if places is None or self._over():
+            if choices is None or self._over():
                 return
-            value, values = repair.kept(places)
+            value, values = repair.kept(choices)
             if value > self._best_bound + enough:
-                values = repair.moved(places, self._best_bound + enough)
+                values = repair.moved(choices, self._best_bound + enough)
             if values is None or not self._complete(values) or self.best is None:
                 return
-            places = self.best.places
+            choices = [[place] for place in self.best.places]
 
     def _find(self, generator: Generator, coarse: Pricer) -> None:
         """Generate plans, find a plan of the whole and better it."""
@@ -410,28 +379,27 @@ class ItemSearch:
     def _as_start(self) -> list[int] | None:
         return None if self.best is None else self.best.places
 
-    def _complete(self, picked: FloatArray, *, tie: bool = False) -> bool:
+    def _complete(self, picked: FloatArray) -> bool:
         """Complete a solution of the master; tell whether it is the best so far."""
         shares = self.master.shares(picked)
         chosen = [-1] * len(self.split.items)
-        for place in np.flatnonzero(shares > 0.5).tolist():
-            chosen[self.master.plans[place].item] = place
-        if min(chosen) < 0 or (self.best is not None and chosen == self.best.places):
-            return False
         values = np.zeros(self.program.columns)
         values[self.shared.rest] = picked[: len(self.shared.rest)]
-        for place in chosen:
+        for place in np.argsort(-shares, kind="stable").tolist():
+            if shares[place] <= _NO_SHARE:
+                break
             plan = self.master.plans[place]
-            values[plan.columns] += plan.values
-        return self._take(values, tie=tie)
+            if chosen[plan.item] < 0:
+                chosen[plan.item] = place
+            # Plans that differ in quantities only may share an item.
+            if plan.counts == self.master.plans[chosen[plan.item]].counts:
+                values[plan.columns] += shares[place] * plan.values
+        if min(chosen) < 0 or (self.best is not None and chosen == self.best.places):
+            return False
+        return self._take(values)
 
-    def _take(self, values: FloatArray, *, tie: bool = False) -> bool:
-        """Complete the counts in values of the program's columns; keep what comes if better.
-
-        Parameters
-        ----------
-        tie : keep what is no worse, too.
-        """
+    def _take(self, values: FloatArray) -> bool:
+        """Complete the counts in values of the program's columns; keep what comes if better."""
         whole = np.round(values[self.completion.counts])
         if self.rest_is_hard and not self._is_whole(values):
             share = _IN_TURN_SHARE
@@ -445,9 +413,9 @@ class ItemSearch:
                 gap=self.options.gap * 0.2,
                 start=values if np.isfinite(values[self.completion.rest]).all() else None,
             )
-        return plan is not None and self._keep(plan, tie=tie)
+        return plan is not None and self._keep(plan)
 
-    def _keep(self, plan: WholePlan, *, tie: bool = False) -> bool:
+    def _keep(self, plan: WholePlan) -> bool:
         """Keep a plan if it is better; tell whether it was kept."""
         if self.rest_is_hard:
             # A search that ends at its gap may leave slack that costs.
@@ -455,9 +423,7 @@ class ItemSearch:
             if exact.values is not None and exact.objective <= plan.objective:
                 plan = WholePlan(exact.objective, exact.values)
         least = _TIE * abs(plan.objective)
-        if self.best is not None and plan.objective >= self.best.plan.objective + (
-            least if tie else -least
-        ):
+        if self.best is not None and plan.objective >= self.best.plan.objective - least:
             return False
         places = self.master.places(self.exact.plans_in(plan.values))
         self.best = _Best(plan, places)

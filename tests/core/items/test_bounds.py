@@ -29,7 +29,7 @@ from bulkflow.core.network import (
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.program import Program
 from bulkflow.core.solve import solve
-from bulkflow.core.values import NetworkData, spread_network
+from bulkflow.core.values import spread_network
 
 TOLERANCE = 1e-6
 
@@ -158,7 +158,7 @@ def hold_bounds(seed: int) -> int:
     """Check one network; return how many items it has."""
     network = item_network(seed)
     best = proved(network)
-    shared, program, split = parts(network)
+    shared, _, split = parts(network)
     rng = np.random.default_rng(seed)
     for scale in (0.0, 0.5, 2.0):
         row_prices = shared.in_range(scale * rng.standard_normal(len(shared.rows)))
