@@ -1,7 +1,8 @@
 """A plan made before, as a start for planning again: its whole numbers in the new program.
 
-Amounts are left to the solver, which finds the best ones for these whole numbers. Where the plan
-no longer fits, the solver sets it aside.
+What its loads carry, and the prices of its proof, go with them as hints. Amounts are otherwise
+left to the solver, which finds the best ones for these whole numbers; where the plan no longer
+fits, the solver sets it aside.
 """
 
 from __future__ import annotations
@@ -34,12 +35,18 @@ def start_solution(program: TradeProgram, plan: Plan) -> Solution:
         lane.id: maps.ground.zeros() for lane in program.network.lanes if lane.vehicle is not None
     }
     activity = {one.id: maps.ground.zeros() for one in program.network.activities if one.integer}
-    _put_loads(maps, plan, shift, vehicles, activity)
+    sent = {column.core_lane: maps.ground.zeros() for column in maps.loads.columns}
+    _put_loads(maps, plan, shift, vehicles, activity, sent)
     _put_vattings(maps, plan, shift, vehicles)
     _put_runs(maps, plan, shift, activity)
     _put_tanks(maps, plan, shift, activity)
     _put_tiers(maps, plan, shift, activity)
-    return Solution(vehicles=vehicles, activity=activity, prices=_prices(plan, shift))
+    return Solution(
+        vehicles=vehicles,
+        activity=activity,
+        flow=_flows(program, sent),
+        prices=_prices(plan, shift),
+    )
 
 
 def _prices(plan: Plan, shift: _Shift) -> dict[tuple[str, str, str], FloatArray]:
@@ -87,7 +94,22 @@ def _add(arrays: Arrays, key: str, index: int | None, amount: float) -> None:
         arrays[key][index] += amount
 
 
-def _put_loads(maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays, activity: Arrays) -> None:
+def _flows(program: TradeProgram, sent: Arrays) -> Arrays:
+    """Return what lanes of loads carry, by commodity of the network and period."""
+    network = program.network
+    place = {name: number for number, name in enumerate(network.commodities)}
+    found: Arrays = {}
+    for lane in network.lanes:
+        if lane.id in sent and lane.commodities is not None:
+            (name,) = lane.commodities
+            found[lane.id] = np.full((len(place), len(sent[lane.id])), np.nan)
+            found[lane.id][place[name]] = sent[lane.id]
+    return found
+
+
+def _put_loads(
+    maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays, activity: Arrays, sent: Arrays
+) -> None:
     lanes = {
         (
             column.lane.id,
@@ -111,6 +133,7 @@ def _put_loads(maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays, activity
             lane = lanes.get((*key, part.liquid, part.origin_class, size))
             if lane is not None:
                 _add(vehicles, lane, index, 1.0)
+                _add(sent, lane, index, part.lpa)
 
 
 def _put_vattings(maps: Maps, plan: Plan, shift: _Shift, vehicles: Arrays) -> None:
