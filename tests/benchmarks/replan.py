@@ -1,6 +1,9 @@
-"""Bench of re-planning: one demand raised, planned from nothing and from the last plan.
+"""Bench of re-planning: one change, planned from nothing and from the last plan.
 
 ``python -m tests.benchmarks.replan --weeks 26 --bottlers 12 --liquids 4 --seed 7 --json``
+
+The change is a demand raised by a fifth or, with ``--held``, a released lot held (which needs
+``--full``, for the base form has no lots).
 
 ``seconds_1_percent_new`` and ``seconds_1_percent_replan`` are the times to a proved gap of 1 % for
 the same changed instance; ``loads_moved`` counts the loads by which the new plan differs from the
@@ -40,6 +43,16 @@ def raised(scenario: Scenario) -> Scenario:
     return scenario.model_copy(update={"demand": rows})
 
 
+def held(scenario: Scenario) -> Scenario:
+    """Return the scenario with its first released lot held."""
+    first = next(lot.lot_id for lot in scenario.lots if lot.status == "released")
+    lots = tuple(
+        lot.model_copy(update={"status": "held"}) if lot.lot_id == first else lot
+        for lot in scenario.lots
+    )
+    return scenario.model_copy(update={"lots": lots})
+
+
 def timed(network: Network, seconds: float, start: Solution | None) -> tuple[Outcome, float | None]:
     """Return the outcome and when the gap first was 1 %."""
     began = time.perf_counter()
@@ -62,10 +75,12 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
         bottlers=arguments.bottlers,
         liquids=arguments.liquids,
         seed=arguments.seed,
+        full=arguments.full,
     )
+    change = held if arguments.held else raised
     last, _ = timed(build_program(scenario).network, arguments.seconds, None)
     last.raise_for_status()
-    changed = build_program(raised(scenario)).network
+    changed = build_program(change(scenario)).network
     _, new_seconds = timed(changed, arguments.seconds, None)
     again, again_seconds = timed(changed, arguments.seconds, last.solution)
     again.raise_for_status()
@@ -75,6 +90,8 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
     moved = sum(float(np.abs(after[lane] - before[lane]).sum()) for lane in before)
     return {
         "seed": arguments.seed,
+        "full": arguments.full,
+        "change": "lot held" if arguments.held else "demand raised",
         "seconds_1_percent_new": new_seconds,
         "seconds_1_percent_replan": again_seconds,
         "ratio": new_seconds / again_seconds if new_seconds and again_seconds else None,
@@ -92,9 +109,14 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--liquids", type=int, default=4)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--full", action="store_true", help="every feature of the trade")
+    parser.add_argument("--held", action="store_true", help="hold a lot (with --full)")
     parser.add_argument("--json", action="store_true", help="one JSON document on one line")
-    measured = run(parser.parse_args(argv))
-    if "--json" in (sys.argv[1:] if argv is None else argv):
+    arguments = parser.parse_args(argv)
+    if arguments.held and not arguments.full:
+        parser.error("--held needs --full: the base form has no lots")
+    measured = run(arguments)
+    if arguments.json:
         print(json.dumps(measured))
     else:
         for name, value in measured.items():

@@ -29,6 +29,10 @@ _SETTLED = RollLimits(window=6, step=4, gap=5e-4, nodes=50)
 _SEARCHED = RollLimits(window=9, step=4, gap=3e-4, nodes=50)
 _CHOICE_NODES = 200
 _CHOICE_GAP = 5e-4
+# Periods ahead in which the rest may differ from an earlier plan; how far it may stray everywhere,
+# as a share of what it was.
+_AHEAD = 8
+_STRAY = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +101,71 @@ class Completion(HighsSession):
         program, mask = self._held(whole)
         found = roll_forward(program, [mask], deadline, _SETTLED, seed=self._seed)
         if found is None or found.values is None or found.objective is None:
+            return None
+        return WholePlan(found.objective, found.values)
+
+    def settle_near(
+        self, whole: FloatArray, near: FloatArray, deadline: Deadline, target: float
+    ) -> WholePlan | None:
+        """Return a plan with these counts, the rest as in an earlier plan or close to it.
+
+        Parameters
+        ----------
+        near : column values of the earlier plan.
+        target : value that is good enough.
+        """
+        program, mask = self._held(whole)
+        before = np.round(near[self.rest])
+        if not np.isfinite(before).all():
+            return None
+        same = np.clip(before, program.lower[self.rest], program.upper[self.rest])
+        with HighsSession(program, seed=self._seed, relaxed=True) as session:
+            session.set_bounds(self.rest, same, same)
+            answer = session.solve_lp(deadline)
+        if answer.values is not None and answer.objective <= target:
+            return WholePlan(answer.objective, answer.values)
+        # What has changed shows first in the periods ahead, later ones staying as they were; or it
+        # changes a little everywhere.
+        least, most = program.lower[self.rest], program.upper[self.rest]
+        ahead = self.rest % program.periods < _AHEAD
+        stray = np.maximum(1.0, np.ceil(_STRAY * same))
+        boxes = (
+            (np.where(ahead, least, same), np.where(ahead, most, same)),
+            (np.maximum(least, same - stray), np.minimum(most, same + stray)),
+        )
+        if (whole != np.round(near[self.counts])).any():
+            boxes = boxes[::-1]
+        for left, (lower, upper) in zip((2, 1), boxes, strict=True):
+            part = deadline.part(deadline.remaining() / left)
+            found = self._settle_within(replace(program, integer=mask), lower, upper, part, target)
+            if found is not None:
+                return found
+        return None
+
+    def _settle_within(
+        self,
+        program: Program,
+        least: FloatArray,
+        most: FloatArray,
+        deadline: Deadline,
+        target: float,
+    ) -> WholePlan | None:
+        """Return a plan no dearer than the target with the rest between these, or None."""
+        lower, upper = program.lower.copy(), program.upper.copy()
+        lower[self.rest], upper[self.rest] = least, most
+        best = [np.inf]
+
+        def hear(objective: float | None, _: float) -> None:
+            best[0] = best[0] if objective is None else objective
+
+        with HighsSession(replace(program, lower=lower, upper=upper), seed=self._seed) as session:
+            found = session.solve_mip(
+                deadline.until(lambda: best[0] <= target),
+                gap=_CHOICE_GAP,
+                max_nodes=_CHOICE_NODES,
+                listener=hear,
+            )
+        if found.values is None or found.objective is None or found.objective > target:
             return None
         return WholePlan(found.objective, found.values)
 

@@ -61,6 +61,7 @@ _PICK_SHARE, _HARD_PICK_SHARE = 0.5, 0.25
 _IN_TURN_SHARE, _LATER_SHARE = 0.5, 0.15
 _CHOICE_SHARE, _WINDOWS_SHARE = 0.2, 0.7
 _LEAST_SECONDS = 0.2
+_NEAR_SHARE = 0.12
 # A choice this near its relaxation is good enough to go on with.
 _NEAR_RELAXED = 5e-4
 # With more whole columns in a period than this the rest takes a way of its own.
@@ -134,6 +135,7 @@ class ItemSearch:
         self.best: _Best | None = None
         self.rounds = 0
         self._best_bound = -np.inf
+        self._near: FloatArray | None = None
         self._bounded_at = np.zeros(len(self.shared.rows))
         rest = (self.split.owner < 0) & self.program.integer
         self.rest_is_hard = int(rest.sum()) > _HARD_REST * self.program.periods
@@ -208,6 +210,7 @@ class ItemSearch:
         self._bound(generator.best_prices, _COARSE_NODES)
         if start is None or not np.isfinite(start[self.completion.counts]).all():
             return
+        self._near = start
         enough = self.options.gap * abs(self._best_bound)
         repair = Repair(
             generator,
@@ -404,7 +407,7 @@ class ItemSearch:
         if self.rest_is_hard and not self._is_whole(values):
             share = _IN_TURN_SHARE
             part = self.deadline.part(max(_LEAST_SECONDS, share * self.deadline.remaining()))
-            plan = self.completion.settle(whole, part)
+            plan = self._settled_near(whole) or self.completion.settle(whole, part)
         else:
             part = self.deadline.part(max(_LEAST_SECONDS, _LATER_SHARE * self.deadline.remaining()))
             plan = self.completion.complete(
@@ -414,6 +417,14 @@ class ItemSearch:
                 start=values if np.isfinite(values[self.completion.rest]).all() else None,
             )
         return plan is not None and self._keep(plan)
+
+    def _settled_near(self, whole: FloatArray) -> WholePlan | None:
+        """Return a plan close to the start that is good enough, if there is a start."""
+        if self._near is None or not np.isfinite(self._best_bound):
+            return None
+        part = self.deadline.part(_NEAR_SHARE * self.deadline.remaining())
+        target = self._best_bound + self.options.gap * abs(self._best_bound)
+        return self.completion.settle_near(whole, self._near, part, target)
 
     def _keep(self, plan: WholePlan) -> bool:
         """Keep a plan if it is better; tell whether it was kept."""
