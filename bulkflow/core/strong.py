@@ -467,9 +467,8 @@ def _opening(
 ) -> ItemSearch | None:
     """Take up the start, or find some plan soon; search over items; return that search."""
     search = _item_search(data, program, extended, options, deadline, news)
-    # With a hard rest a dive over everything takes long and mostly fails.
-    hard = search is not None and search.rest_is_hard
-    if start is None and not hard:
+    # A dive over everything takes long where much is whole besides items, or much there is at all.
+    if start is None and (search is None or not (search.rest_is_hard or search.is_large)):
         _first_plan(extended, phases, options, deadline, news)
     elif start is not None and search is None:
         _take_up(data, extended, phases, options, deadline, start, news)

@@ -28,6 +28,7 @@ IntArray = NDArray[np.int64]
 _SETTLED = RollLimits(window=6, step=4, gap=5e-4, nodes=50)
 _SEARCHED = RollLimits(window=9, step=4, gap=3e-4, nodes=50)
 _CHOICE_NODES = 200
+_WHOLE = 1e-6
 _CHOICE_GAP = 5e-4
 # Periods ahead in which the rest may differ from an earlier plan; how far it may stray everywhere,
 # as a share of what it was.
@@ -95,6 +96,19 @@ class Completion(HighsSession):
         if found.values is None or found.objective is None:
             return None
         return WholePlan(found.objective, found.values)
+
+    def round_up(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
+        """Return a plan with these counts found soon: the rest of the relaxation, rounded up."""
+        program, _ = self._held(whole)
+        with HighsSession(program, seed=self._seed, relaxed=True) as session:
+            answer = session.solve_lp(deadline)
+            if answer.values is None:
+                return None
+            up = np.ceil(answer.values[self.rest] - _WHOLE)
+            up = np.clip(up, program.lower[self.rest], program.upper[self.rest])
+            session.set_bounds(self.rest, up, up)
+            answer = session.solve_lp(deadline)
+        return None if answer.values is None else WholePlan(answer.objective, answer.values)
 
     def settle(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
         """Return a plan with these counts, the rest made whole window by window."""

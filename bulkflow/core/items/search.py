@@ -59,6 +59,8 @@ _HARDER, _SOFTER = 1.25, 0.97
 _PICK_NODES = 2_000
 _PICK_SHARE, _HARD_PICK_SHARE = 0.5, 0.25
 _IN_TURN_SHARE, _LATER_SHARE = 0.5, 0.15
+# Shares of the time for generating plans: a plan of the whole is wanted, too.
+_COARSE_SHARE, _FINE_SHARE = 0.6, 0.4
 _CHOICE_SHARE, _WINDOWS_SHARE = 0.2, 0.7
 _LEAST_SECONDS = 0.2
 _NEAR_SHARE = 0.12
@@ -137,6 +139,7 @@ class ItemSearch:
         self._best_bound = -np.inf
         self._near: FloatArray | None = None
         self._bounded_at = np.zeros(len(self.shared.rows))
+        self.is_large = self.program.matrix.nnz > _LARGE
         rest = (self.split.owner < 0) & self.program.integer
         self.rest_is_hard = int(rest.sum()) > _HARD_REST * self.program.periods
 
@@ -181,7 +184,7 @@ class ItemSearch:
 
     def _first_prices(self) -> FloatArray | None:
         """Return prices from the relaxation, or none at all where that would take long."""
-        if self.program.matrix.nnz > _LARGE:
+        if self.is_large:
             return np.zeros(len(self.shared.rows))
         with HighsSession(self.program, seed=self.options.seed, relaxed=True) as session:
             answer = session.solve_lp(self.deadline)
@@ -240,26 +243,37 @@ class ItemSearch:
 
     def _find(self, generator: Generator, coarse: Pricer) -> None:
         """Generate plans, find a plan of the whole and better it."""
-        rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
-        current = generator.run(coarse, self.deadline, rounds=rounds)
-        if current is None or self._over():
-            self._bound(generator.best_prices)
-            return
-        fine = Pricer(self.split, _FINE_NODES, outer=False)
-        current = generator.run(fine, self.deadline, rounds=3, current=current)
-        self.rounds = generator.rounds
-        self._bound(generator.best_prices)
+        current = self._generate(generator, coarse)
         if current is None or self._over():
             return
         if self.rest_is_hard:
             self._dive(generator, coarse, current)
         if self.best is None:
             self._round(generator, current)
+        if self.is_large:
+            self._bound(generator.best_prices)
         if not self.rest_is_hard or self.best is None:
             self._pick(generator, current)
         if self.rest_is_hard:
             self._search_windows()
         self._improve(generator, coarse)
+
+    def _generate(self, generator: Generator, coarse: Pricer) -> Relaxed | None:
+        """Generate plans on a coarse and on a fine grid; prove the bound of the last prices."""
+        rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
+        part = self.deadline.part(_COARSE_SHARE * self.deadline.remaining())
+        current = generator.run(coarse, part, rounds=rounds)
+        if current is None or self._over():
+            self._bound(generator.best_prices, _COARSE_NODES)
+            return None
+        if part.reason_to_stop() is None:
+            part = self.deadline.part(_FINE_SHARE * self.deadline.remaining())
+            fine = Pricer(self.split, _FINE_NODES, outer=False)
+            current = generator.run(fine, part, rounds=3, current=current)
+        self.rounds = generator.rounds
+        # The bound of a large program takes a while: a plan comes first.
+        self._bound(generator.best_prices, _COARSE_NODES if self.is_large else None)
+        return current
 
     def _over(self) -> bool:
         if self.deadline.reason_to_stop() is not None:
