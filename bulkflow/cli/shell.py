@@ -141,11 +141,15 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) 
 
 
 def leave(code: ExitCode) -> NoReturn:
-    """End the process; a search given up and still running does not hold it back."""
+    """End the process; what was left to itself and still runs does not hold it back.
+
+    That is a search given up, or a run of the solver that did not end in time: the interpreter
+    would wait for the one, and crash on leaving the other.
+    """
     for stream in (sys.stdout, sys.stderr):
         with suppress(OSError):
             stream.flush()
-    if any(thread.daemon and thread.is_alive() for thread in threading.enumerate()):
+    if threading.active_count() > 1:
         os._exit(code)
     sys.exit(code)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import Field, dataclass, fields
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -153,8 +153,10 @@ def _cover_rows(plan: Plan) -> list[tuple[str, Any]]:
         ("currency", plan.currency),
         ("quarter_periods", plan.quarter_periods),
     ]
-    rows += [(f"costs.{one.name}", getattr(plan.costs, one.name)) for one in fields(CostBreakdown)]
-    rows += [(f"proof.{one.name}", getattr(plan.proof, one.name)) for one in fields(Proof)]
+    rows += [
+        (f"costs.{one.name}", getattr(plan.costs, one.name)) for one in _figures(CostBreakdown)
+    ]
+    rows += [(f"proof.{one.name}", getattr(plan.proof, one.name)) for one in _figures(Proof)]
     return [(key, NO_BOUND if value == -math.inf else value) for key, value in rows]
 
 
@@ -266,7 +268,12 @@ def read_workbook(file: Path) -> Plan:
 
 
 def _part(kind: type, name: str, cover: dict[str, Any]) -> Any:
-    return kind(**{one.name: cover[f"{name}.{one.name}"] for one in fields(kind)})
+    return kind(**{one.name: cover[f"{name}.{one.name}"] for one in _figures(kind)})
+
+
+def _figures(kind: type) -> list[Field[Any]]:
+    """Return the fields that are one cell each; the prices of a proof stand in plan.json only."""
+    return [one for one in fields(kind) if one.name != "prices"]
 
 
 def _cover_kinds() -> dict[str, type]:
@@ -279,7 +286,7 @@ def _cover_kinds() -> dict[str, type]:
     }
     for name, kind in (("costs", CostBreakdown), ("proof", Proof)):
         hints = get_type_hints(kind)
-        kinds |= {f"{name}.{one.name}": hints[one.name] for one in fields(kind)}
+        kinds |= {f"{name}.{one.name}": hints[one.name] for one in _figures(kind)}
     return kinds
 
 

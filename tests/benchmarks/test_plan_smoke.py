@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from tests.benchmarks import plan, replan
+from tests.benchmarks import build, plan, replan
 
 KEYS = {
     "columns",
@@ -39,3 +39,11 @@ def test_replan_bench_runs_tiny(capsys: pytest.CaptureFixture[str]) -> None:
     found = json.loads(capsys.readouterr().out)
     assert found["gap"] <= 0.01
     assert 0 <= found["loads_moved"] <= 2 * found["loads"]
+
+
+def test_build_bench_runs_tiny(capsys: pytest.CaptureFixture[str]) -> None:
+    sizes = [word for word in TINY if word != "--seconds"][:-1]
+    assert build.main([*sizes, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["columns"] > 0
+    assert found["ratio"] > 0

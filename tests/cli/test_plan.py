@@ -420,3 +420,18 @@ def test_the_example_in_the_help_works(command: str, tmp_path: Path, monkeypatch
     example = re.search(r"Example: (bulkflow .*?) (Arguments|Options):", text)
     assert example is not None
     assert bulkflow(*shlex.split(example[1])[1:]) is ExitCode.DONE
+
+
+def test_a_run_of_the_solver_left_to_itself_does_not_hold_the_process_back(tmp_path: Path):
+    script = tmp_path / "left.py"
+    script.write_text(
+        "import threading, time\n"
+        "from bulkflow.cli.shell import ExitCode, leave\n"
+        "threading.Thread(target=time.sleep, args=(600,), name='a run of HiGHS').start()\n"
+        "print('planned')\n"
+        "leave(ExitCode.DONE)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "planned\n", "")

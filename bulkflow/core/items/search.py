@@ -423,6 +423,10 @@ class ItemSearch:
             part = self.deadline.part(max(_LEAST_SECONDS, share * self.deadline.remaining()))
             plan = self._settled_near(whole) or self.completion.settle(whole, part)
         else:
+            if self.best is None and self.is_large:
+                soon = self.completion.round_up(whole, self.deadline)
+                if soon is not None:
+                    self._keep(soon)
             part = self.deadline.part(max(_LEAST_SECONDS, _LATER_SHARE * self.deadline.remaining()))
             plan = self.completion.complete(
                 whole,
