@@ -22,8 +22,11 @@ __all__ = ["Chosen", "dive_by_prices"]
 _CHOSEN = 0.999
 _PART_A_STEP = 0.15
 # A step that makes the relaxation dearer by more than this has left the others nothing.
-_DEARER = 3e-3
+_DEARER = 5e-4
 _ROUNDS_A_STEP = 2
+# Plans of an item tried; items left at most before the dive ends.
+_TRIES = 3
+_MOST_LEFT = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,48 +45,74 @@ def dive_by_prices(
     generator: Generator, pricer: Pricer, current: Relaxed, deadline: Deadline
 ) -> Chosen:
     """Fix plans near the relaxation ``current`` step by step; some items may stay without."""
-    master = generator.master
-    items = set(range(len(master.shared.split.items)))
-    chosen = Chosen([], current.objective)
+    dive = _Dive(generator, pricer, current, deadline)
     try:
-        while deadline.reason_to_stop() is None:
-            fixed = chosen.plans()
-            step = _nearest(generator, current, fixed)
-            if not step:
-                return chosen
-            tried = {item: [place] for item, place in {**fixed, **step}.items()}
-            master.choose_from(tried)
-            found = generator.relaxed(deadline)
-            if found is None or found.objective > current.objective + _DEARER * abs(
-                current.objective
-            ):
-                return chosen
-            chosen = Chosen([*chosen.steps, step], found.objective)
-            left = items - set(tried)
-            if not left:
-                return chosen
-            refined = generator.refine(pricer, found, left, deadline, _ROUNDS_A_STEP)
-            if refined is None:
-                return chosen
-            current = refined
-        return chosen
+        while deadline.reason_to_stop() is None and dive.step():
+            pass
+        return Chosen(dive.steps, dive.current.objective)
     finally:
-        master.choose_from(None)
+        if not generator.master.left:
+            generator.master.choose_from(None)
 
 
-def _nearest(generator: Generator, current: Relaxed, fixed: dict[int, int]) -> dict[int, int]:
-    """Return the next items to fix, with the plan of largest share of each."""
-    best: dict[int, int] = {}
-    for place in np.flatnonzero(current.shares > 0).tolist():
-        item = generator.master.plans[place].item
-        if item in fixed:
-            continue
-        if item not in best or current.shares[place] > current.shares[best[item]]:
-            best[item] = place
-    order = sorted(best, key=lambda item: (-current.shares[best[item]], item))
-    most = int(np.ceil(_PART_A_STEP * len(order)))
-    return {
-        item: best[item]
-        for number, item in enumerate(order)
-        if number < most or current.shares[best[item]] > _CHOSEN
-    }
+class _Dive:
+    """The state of a dive: steps so far, the relaxation with them, items left for later."""
+
+    def __init__(
+        self, generator: Generator, pricer: Pricer, current: Relaxed, deadline: Deadline
+    ) -> None:
+        self.generator, self.pricer, self.deadline = generator, pricer, deadline
+        self.current = current
+        self.steps: list[dict[int, int]] = []
+        self.left: set[int] = set()
+        self._alone = False
+
+    def step(self) -> bool:
+        """Fix some more items; tell whether there is more to do."""
+        fixed = {item: place for step in self.steps for item, place in step.items()}
+        options = self._options(fixed)
+        if not options:
+            return False
+        if not self._alone:
+            most = int(np.ceil(_PART_A_STEP * len(options)))
+            together = {
+                item: places[0]
+                for number, (item, places) in enumerate(options)
+                if number < most or self.current.shares[places[0]] > _CHOSEN
+            }
+            if self._fixes(fixed, together):
+                return True
+            self._alone = True
+        item, places = options[0]
+        if not any(self._fixes(fixed, {item: place}) for place in places[:_TRIES]):
+            # Nothing of it goes with what is fixed: it is chosen last, in the program.
+            self.left.add(item)
+        return len(self.left) <= _MOST_LEFT
+
+    def _options(self, fixed: dict[int, int]) -> list[tuple[int, list[int]]]:
+        """Return items to fix, nearest to one plan first, with their plans by share."""
+        shares, plans = self.current.shares, self.generator.master.plans
+        mine: dict[int, list[int]] = {}
+        for place in np.argsort(-shares, kind="stable").tolist():
+            item = plans[place].item
+            if shares[place] <= 0:
+                break
+            if item not in fixed and item not in self.left:
+                mine.setdefault(item, []).append(place)
+        return sorted(mine.items(), key=lambda one: (-shares[one[1][0]], one[0]))
+
+    def _fixes(self, fixed: dict[int, int], step: dict[int, int]) -> bool:
+        """Fix a step and price the others against it; tell whether that works."""
+        tried = {**fixed, **step}
+        self.generator.master.choose_from({item: [place] for item, place in tried.items()})
+        found = self.generator.relaxed(self.deadline)
+        limit = self.current.objective + _DEARER * abs(self.current.objective)
+        if found is None or found.objective > limit:
+            return False
+        self.steps.append(step)
+        self.current = found
+        free = set(range(len(self.generator.master.shared.split.items))) - set(tried)
+        if free:
+            refined = self.generator.refine(self.pricer, found, free, self.deadline, _ROUNDS_A_STEP)
+            self.current = refined or found
+        return True
