@@ -32,7 +32,7 @@ from bulkflow.core.neighbourhood import around_plan, around_relaxation, search_p
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
 from bulkflow.core.prices import PriceKey
-from bulkflow.core.program import Program
+from bulkflow.core.program import ColumnKind, Program
 from bulkflow.core.resume import freed_lanes, resume
 from bulkflow.core.rolling import (
     RollLimits,
@@ -128,11 +128,14 @@ def solve_strong(
     root, rows = _root(extended, phases, options, deadline, news)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
-    rolled = answer is None and news.gap() > _ROLL_GAP
+    # A horizon of one window is the whole search at once; without whole vehicles there is nothing
+    # near the relaxation but what the search itself looks at.
+    many = program.periods > RollLimits().window
+    rolled = answer is None and many and news.gap() > _ROLL_GAP
     if rolled:
         _roll(data, extended, strengthened, options, deadline, news)
         answer = _ended_at_root(root, news, options, deadline)
-    near = news.gap() <= _NEAR_GAP if rolled else False
+    near = news.gap() <= _NEAR_GAP if rolled else not _has_vehicles(program)
     if answer is None and root.values is not None and not near:
         _nearby(extended, strengthened, root.values, options, deadline, news)
         answer = _ended_at_root(root, news, options, deadline)
@@ -147,6 +150,10 @@ def solve_strong(
     if answer.values is not None:
         answer.values = extended.original(answer.values)
     return StrongAnswer(answer, len(rows), root.rounds, prices)
+
+
+def _has_vehicles(program: Program) -> bool:
+    return any(kind is ColumnKind.VEHICLES for kind, _, _ in program.blocks)
 
 
 def _roll(
