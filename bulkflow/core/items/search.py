@@ -290,7 +290,9 @@ class ItemSearch:
             cells = 10.0 * len(self.split.items) * self.program.periods
             nodes = int(min(_MOST_BOUND_NODES, max(_FINE_NODES, _BOUND_CELLS / cells)))
         outer = Pricer(self.split, nodes, outer=True, together=together)
-        bound = value + float(outer.values(prices).sum())
+        least = outer.values(prices)
+        # Prices of another program may leave an item without a least cost: no bound, then.
+        bound = -np.inf if np.isneginf(least).any() else value + float(least.sum())
         self.listening.bounded(bound)
         if bound > self._best_bound:
             self._best_bound, self._bounded_at = bound, row_prices
