@@ -1,12 +1,17 @@
-"""The strong way to an answer: root rounds, a plan around the relaxation, then the search.
+"""The strong way to an answer: prices or rows for the bound, plans of our own, then the search.
 
 1. Cumulative counts as columns (`bulkflow.core.cumulative`).
-2. Rounds of strengthening at the root (`bulkflow.core.root_loop`): rows of single windows first,
-   combined ones when those are exhausted.
-3. A plan from the neighbourhood of the relaxation (`bulkflow.core.neighbourhood`).
-4. The search by HiGHS with the rows that were tight at the end, from the best plan known.
+2. Some plan soon: a few rounds and a dive, or a plan made before taken up (`bulkflow.core.resume`).
+3. Where most of what is whole belongs to items, the search over their plans
+   (`bulkflow.core.items`); it mostly ends the matter.
+4. Rounds of strengthening at the root (`bulkflow.core.root_loop`): rows of single windows first,
+   combined ones when those are exhausted; dives from their end.
+5. Where the gap is wide, whole columns window by window (`bulkflow.core.rolling`); else the
+   neighbourhood of the relaxation (`bulkflow.core.neighbourhood`).
+6. The search by HiGHS with the rows that were tight at the end, from the best plan known.
 
-The bound reported is the better of the root's and the search's: both come from relaxations.
+The bound reported is the best of the prices', the root's and the search's: all come from
+relaxations.
 """
 
 from __future__ import annotations
@@ -133,7 +138,7 @@ def solve_strong(
     many = program.periods > RollLimits().window
     rolled = answer is None and many and news.gap() > _ROLL_GAP
     if rolled:
-        _roll(data, extended, strengthened, options, deadline, news)
+        _roll(data, strengthened, options, deadline, news)
         answer = _ended_at_root(root, news, options, deadline)
     near = news.gap() <= _NEAR_GAP if rolled else not _has_vehicles(program)
     if answer is None and root.values is not None and not near:
@@ -158,7 +163,6 @@ def _has_vehicles(program: Program) -> bool:
 
 def _roll(
     data: NetworkData,
-    extended: CumulativeProgram,
     program: Program,
     options: SolveOptions,
     deadline: Deadline,
@@ -169,7 +173,6 @@ def _roll(
     if np.isfinite(deadline.remaining()):
         part = deadline.part(_ROLL_SHARE * deadline.remaining())
     groups = groups_of_columns(data, program)
-    groups = [mask & extended.program.integer for mask in groups]
     nodes = _ROLL_NODES if options.max_nodes is None else options.max_nodes
     limits = RollLimits(nodes=nodes)
     found = roll_forward(program, groups, part, limits, threads=options.threads, seed=options.seed)

@@ -1,10 +1,14 @@
-"""The search over plans of items: relaxation, bound, pick, and neighbourhoods of the best plan.
+"""The search over plans of items: prices, bound, choice, and neighbourhoods of the best plan.
 
-1. Prices from the relaxation, then rounds of pricing on coarse and on fine grids (`generate`).
+1. Prices from the relaxation, of an earlier solve, or none; rounds of pricing on coarse and on fine
+   grids (`generate`).
 2. The bound at the last prices, from grids rounded outwards (`dynamic`).
-3. A pick: one plan for every item of those the rounds have left, the rest whole (`master`).
-4. Its counts held fast in the program, the best plan with them (`completion`).
-5. Neighbourhoods: some items choose again, among plans priced anew while the others keep theirs.
+3. From a plan made before: its plans of items, those that gain by it moved (`repair`).
+4. A choice of one plan for every item: many roundings near the relaxation (`rounding`) and a pick
+   by search (`master`); where the rest is hard, fixing and pricing in turn (`price_dive`).
+5. Its counts held fast in the program, the best plan with them (`completion`).
+6. Neighbourhoods: some items choose again, among plans priced anew while the others keep theirs;
+   windows of a hard rest.
 """
 
 from __future__ import annotations
