@@ -105,6 +105,43 @@ class Program:
     row_commodities: IntArray
     row_periods: IntArray
 
+    @classmethod
+    def unlabelled(
+        cls,
+        *,
+        cost: FloatArray,
+        lower: FloatArray,
+        upper: FloatArray,
+        integer: NDArray[np.bool_],
+        matrix: sparse.csr_array,
+        row_lower: FloatArray,
+        row_upper: FloatArray,
+        periods: int = 1,
+        commodities: tuple[str, ...] = (),
+        sign: float = 1.0,
+        constant: float = 0.0,
+    ) -> Program:
+        """Return a program of which nothing needs to be known by name."""
+        return cls(
+            periods=periods,
+            commodities=commodities,
+            sign=sign,
+            constant=constant,
+            cost=cost,
+            lower=lower,
+            upper=upper,
+            integer=integer,
+            matrix=matrix,
+            row_lower=row_lower,
+            row_upper=row_upper,
+            blocks=(),
+            starts={},
+            row_rules=(),
+            row_refs=(),
+            row_commodities=np.zeros(0, dtype=np.int64),
+            row_periods=np.zeros(0, dtype=np.int64),
+        )
+
     @property
     def columns(self) -> int:
         """Number of columns."""

@@ -9,7 +9,6 @@ over that of the arrays.
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from typing import Any
@@ -23,6 +22,7 @@ from bulkflow.core.options import Form
 from bulkflow.core.pulp_model import PulpModel
 from bulkflow.core.values import spread_network
 from bulkflow.program.build import build_program
+from tests.benchmarks.command import instance_parser, show
 from tests.benchmarks.instances import make_instance
 
 
@@ -67,20 +67,9 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def main(argv: list[str] | None = None) -> int:
     """Read the command line, run, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.build", description=__doc__)
-    parser.add_argument("--weeks", type=int, default=26)
-    parser.add_argument("--bottlers", type=int, default=12)
-    parser.add_argument("--liquids", type=int, default=4)
-    parser.add_argument("--seed", type=int, default=7)
-    parser.add_argument("--full", action="store_true", help="every feature of the trade")
-    parser.add_argument("--json", action="store_true", help="one JSON document on one line")
+    parser = instance_parser("build", __doc__)
     arguments = parser.parse_args(argv)
-    measured = run(arguments)
-    if arguments.json:
-        print(json.dumps(measured))
-    else:
-        for name, value in measured.items():
-            print(f"{name:26} {value}")
+    show(run(arguments), as_json=arguments.json)
     return 0
 
 

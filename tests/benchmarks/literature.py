@@ -67,7 +67,7 @@ def program_of_mps(file: Path) -> Program:
     )
     whole = [kind == highspy.HighsVarType.kInteger for kind in model.integrality_]
     sign = -1.0 if model.sense_ == highspy.ObjSense.kMaximize else 1.0
-    return Program(
+    return Program.unlabelled(
         periods=1,
         commodities=(),
         sign=sign,
@@ -79,12 +79,6 @@ def program_of_mps(file: Path) -> Program:
         matrix=sparse.csr_array(matrix),
         row_lower=np.array(model.row_lower_),
         row_upper=np.array(model.row_upper_),
-        blocks=(),
-        starts={},
-        row_rules=(),
-        row_refs=(),
-        row_commodities=np.zeros(0, dtype=np.int64),
-        row_periods=np.zeros(0, dtype=np.int64),
     )
 
 

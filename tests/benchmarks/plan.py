@@ -11,7 +11,6 @@ formulation to the solver alone for the same time.
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import platform
 import resource
@@ -25,6 +24,7 @@ from bulkflow.core.solve import solve
 from bulkflow.plan.check import check_plan
 from bulkflow.program.build import build_program
 from bulkflow.program.solve import read_outcome
+from tests.benchmarks.command import instance_parser, show
 from tests.benchmarks.instances import make_instance
 
 
@@ -111,24 +111,13 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def main(argv: list[str] | None = None) -> int:
     """Read the command line, run, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.plan", description=__doc__)
-    parser.add_argument("--weeks", type=int, default=26)
-    parser.add_argument("--bottlers", type=int, default=12)
-    parser.add_argument("--liquids", type=int, default=4)
-    parser.add_argument("--seed", type=int, default=7)
+    parser = instance_parser("plan", __doc__)
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--gap", type=float, default=1e-4, help="stop at this gap (a fraction)")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--plain", action="store_true", help="the plain form, the solver alone")
-    parser.add_argument("--full", action="store_true", help="every feature of the trade")
-    parser.add_argument("--json", action="store_true", help="one JSON document on one line")
     arguments = parser.parse_args(argv)
-    measured = run(arguments)
-    if arguments.json:
-        print(json.dumps(measured))
-    else:
-        for name, value in measured.items():
-            print(f"{name:20} {value}")
+    show(run(arguments), as_json=arguments.json)
     return 0
 
 

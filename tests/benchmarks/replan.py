@@ -13,7 +13,6 @@ last one, ``loads`` all loads of the last one.
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from typing import Any
@@ -26,6 +25,7 @@ from bulkflow.core.outcome import Outcome, Progress, Solution
 from bulkflow.core.solve import solve
 from bulkflow.program.build import build_program
 from bulkflow.scenario.model import Scenario
+from tests.benchmarks.command import instance_parser, show
 from tests.benchmarks.instances import make_instance
 
 RAISED = 1.2
@@ -103,24 +103,13 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def main(argv: list[str] | None = None) -> int:
     """Read the command line, run, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.replan", description=__doc__)
-    parser.add_argument("--weeks", type=int, default=26)
-    parser.add_argument("--bottlers", type=int, default=12)
-    parser.add_argument("--liquids", type=int, default=4)
-    parser.add_argument("--seed", type=int, default=7)
+    parser = instance_parser("replan", __doc__)
     parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--full", action="store_true", help="every feature of the trade")
     parser.add_argument("--held", action="store_true", help="hold a lot (with --full)")
-    parser.add_argument("--json", action="store_true", help="one JSON document on one line")
     arguments = parser.parse_args(argv)
     if arguments.held and not arguments.full:
         parser.error("--held needs --full: the base form has no lots")
-    measured = run(arguments)
-    if arguments.json:
-        print(json.dumps(measured))
-    else:
-        for name, value in measured.items():
-            print(f"{name:26} {value}")
+    show(run(arguments), as_json=arguments.json)
     return 0
 
 

@@ -9,7 +9,6 @@ plan as a workbook in the same run (``ratio`` is report over workbook).
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import platform
 import sys
@@ -22,6 +21,7 @@ from bulkflow.core.options import SolveOptions
 from bulkflow.plan.make import plan_scenario
 from bulkflow.report.page import render_report
 from bulkflow.report.workbook import write_workbook
+from tests.benchmarks.command import instance_parser, show
 from tests.benchmarks.instances import make_instance
 
 
@@ -61,22 +61,11 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
 
 def main(argv: list[str] | None = None) -> int:
     """Read the command line, run, print."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.report", description=__doc__)
-    parser.add_argument("--weeks", type=int, default=26)
-    parser.add_argument("--bottlers", type=int, default=12)
-    parser.add_argument("--liquids", type=int, default=4)
-    parser.add_argument("--seed", type=int, default=7)
+    parser = instance_parser("report", __doc__)
     parser.add_argument("--seconds", type=float, default=30.0, help="for the plan, not measured")
     parser.add_argument("--gap", type=float, default=0.01, help="stop the plan at this gap")
-    parser.add_argument("--full", action="store_true", help="every feature of the trade")
-    parser.add_argument("--json", action="store_true", help="one JSON document on one line")
     arguments = parser.parse_args(argv)
-    measured = run(arguments)
-    if arguments.json:
-        print(json.dumps(measured))
-    else:
-        for name, value in measured.items():
-            print(f"{name:20} {value}")
+    show(run(arguments), as_json=arguments.json)
     return 0
 
 

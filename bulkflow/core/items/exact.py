@@ -49,7 +49,7 @@ class ExactPlans:
         self._whole = np.ceil(np.array(least, dtype=float) - 1e-6)
         own = sparse.csr_array(program.matrix[rows][:, self.columns])
         self._session = HighsSession(
-            Program(
+            Program.unlabelled(
                 periods=program.periods,
                 commodities=program.commodities,
                 sign=program.sign,
@@ -61,12 +61,6 @@ class ExactPlans:
                 matrix=own,
                 row_lower=program.row_lower[rows],
                 row_upper=program.row_upper[rows],
-                blocks=(),
-                starts={},
-                row_rules=(),
-                row_refs=(),
-                row_commodities=np.zeros(0, dtype=np.int64),
-                row_periods=np.zeros(0, dtype=np.int64),
             ),
             relaxed=True,
         )

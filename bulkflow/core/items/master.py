@@ -245,7 +245,7 @@ def _start(shared: Shared) -> Program:
         sparse.vstack([shared.matrix[:, rest], sparse.csr_array((items, len(rest)))])
     )
     one = np.ones(items)
-    return Program(
+    return Program.unlabelled(
         periods=program.periods,
         commodities=program.commodities,
         sign=program.sign,
@@ -257,10 +257,4 @@ def _start(shared: Shared) -> Program:
         matrix=rows,
         row_lower=np.concatenate([shared.lower, one]),
         row_upper=np.concatenate([shared.upper, one]),
-        blocks=(),
-        starts={},
-        row_rules=(),
-        row_refs=(),
-        row_commodities=np.zeros(0, dtype=np.int64),
-        row_periods=np.zeros(0, dtype=np.int64),
     )
