@@ -74,6 +74,7 @@ _GOOD_GAP = 3e-3
 _ROLL_GAP = 5e-3
 _ROLL_SHARE = 0.55
 _ROLL_NODES = 400
+_FEW_TO_ROLL = 200
 # A plan settled window by window within this gap leaves nothing to find near the relaxation.
 _NEAR_GAP = 5e-2
 # From a plan made before, rows that it keeps with less than this to spare (in loads) are there
@@ -133,9 +134,9 @@ def solve_strong(
     root, rows = _root(extended, phases, options, deadline, news)
     strengthened = with_rows(extended.program, rows)
     answer = _ended_at_root(root, news, options, deadline)
-    # A horizon of one window is the whole search at once; without whole vehicles there is nothing
-    # near the relaxation but what the search itself looks at.
-    many = program.periods > RollLimits().window
+    # A horizon of one window is the whole search at once, and what is small the search has soon;
+    # without whole vehicles there is nothing near the relaxation but what it looks at itself.
+    many = program.periods > RollLimits().window and program.integer.sum() > _FEW_TO_ROLL
     rolled = answer is None and many and news.gap() > _ROLL_GAP
     if rolled:
         _roll(data, strengthened, options, deadline, news)

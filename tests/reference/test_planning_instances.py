@@ -7,7 +7,14 @@ import pytest
 from tests.reference.planning_examples.runner import check_file
 
 DATA = Path(__file__).parent / "planning_instances"
-QUICK = ["canad_r01.1", "canad_r01.2", "fcnet_k10x90", "fcnet_l61x114", "fcnet_sp50x100"]
+QUICK = [
+    "canad_r01.1",
+    "canad_r01.2",
+    "fcnet_k10x90",
+    "fcnet_l61x114",
+    "fcnet_sp50x100",
+    "trigeiro_F1",
+]
 LONGER = [
     "canad_c33",
     "canad_c41",
