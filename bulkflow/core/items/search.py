@@ -83,9 +83,11 @@ _NO_SHARE = 1e-6
 _NEIGHBOURS = 6
 _NEIGHBOUR_NODES = 200
 # A plan of before is repaired this often; no item moves for less than its part of this share of
-# the gap asked for.
+# the gap aimed at.
 _REPAIRS = 3
 _REGRET = 0.25
+# Nearer to the bound than this a repaired plan need not be to go on from.
+_REPAIRED_GAP, _REPAIRED_HARD_GAP = 5e-3, 1e-2
 
 
 class Listening(Protocol):
@@ -122,7 +124,6 @@ class ItemSearch:
     Parameters
     ----------
     program : of the network, without cumulative columns.
-    start : column values of a plan to start from.
     """
 
     def __init__(
@@ -218,22 +219,23 @@ class ItemSearch:
         if start is None or not np.isfinite(start[self.completion.counts]).all():
             return
         self._near = start
-        enough = self.options.gap * abs(self._best_bound)
+        aim = max(self.options.gap, _REPAIRED_HARD_GAP if self.rest_is_hard else _REPAIRED_GAP)
         repair = Repair(
             generator,
             Pricer(self.split, _REPAIR_NODES, outer=False, together=True),
             self.deadline,
-            bonus=_REGRET * enough / len(self.split.items),
-            gap=0.5 * self.options.gap,
+            bonus=_REGRET * aim * abs(self._best_bound) / len(self.split.items),
+            gap=0.5 * aim,
             max_nodes=self.options.max_nodes,
         )
-        self._repair(repair, start, enough)
+        self._repair(repair, start, aim)
         if self.best is None and not self._over():
             # Its quantities may be another network's: only what is whole is taken from it.
-            self._take(np.where(self.program.integer, start, np.nan))
+            self._take(np.where(self.program.integer, start, np.nan), aim)
 
-    def _repair(self, repair: Repair, start: FloatArray, enough: float) -> None:
+    def _repair(self, repair: Repair, start: FloatArray, aim: float) -> None:
         """Complete the plans of the start, or what they become where that is not good enough."""
+        enough = aim * abs(self._best_bound)
         choices = repair.choices(start)
         for _ in range(_REPAIRS):
             if choices is None or self._over():
@@ -241,7 +243,7 @@ class ItemSearch:
             value, values = repair.kept(choices)
             if value > self._best_bound + enough:
                 values = repair.moved(choices, self._best_bound + enough)
-            if values is None or not self._complete(values) or self.best is None:
+            if values is None or not self._complete(values, aim) or self.best is None:
                 return
             choices = [[place] for place in self.best.places]
 
@@ -252,11 +254,12 @@ class ItemSearch:
             return
         if self.rest_is_hard:
             self._dive(generator, coarse, current)
-        if self.best is None:
+        dived = self.rest_is_hard and self.best is not None
+        if not dived:
             self._round(generator, current)
         if self.is_large:
             self._bound(generator.best_prices)
-        if not self.rest_is_hard or self.best is None:
+        if not dived:
             self._pick(generator, current)
         if self.rest_is_hard:
             self._search_windows()
@@ -402,7 +405,7 @@ class ItemSearch:
     def _as_start(self) -> list[int] | None:
         return None if self.best is None else self.best.places
 
-    def _complete(self, picked: FloatArray) -> bool:
+    def _complete(self, picked: FloatArray, aim: float | None = None) -> bool:
         """Complete a solution of the master; tell whether it is the best so far."""
         shares = self.master.shares(picked)
         chosen = [-1] * len(self.split.items)
@@ -419,15 +422,20 @@ class ItemSearch:
                 values[plan.columns] += shares[place] * plan.values
         if min(chosen) < 0 or (self.best is not None and chosen == self.best.places):
             return False
-        return self._take(values)
+        return self._take(values, aim)
 
-    def _take(self, values: FloatArray) -> bool:
-        """Complete the counts in values of the program's columns; keep what comes if better."""
+    def _take(self, values: FloatArray, aim: float | None = None) -> bool:
+        """Complete the counts in values of the program's columns; keep what comes if better.
+
+        Parameters
+        ----------
+        aim : relative gap aimed at; by default the one asked for.
+        """
         whole = np.round(values[self.completion.counts])
         if self.rest_is_hard and not self._is_whole(values):
             share = _IN_TURN_SHARE
             part = self.deadline.part(max(_LEAST_SECONDS, share * self.deadline.remaining()))
-            plan = self._settled_near(whole) or self.completion.settle(whole, part)
+            plan = self._settled_near(whole, aim) or self.completion.settle(whole, part)
         else:
             if self.best is None and self.is_large:
                 soon = self.completion.round_up(whole, self.deadline)
@@ -437,17 +445,17 @@ class ItemSearch:
             plan = self.completion.complete(
                 whole,
                 part,
-                gap=self.options.gap * 0.2,
+                gap=0.2 * (aim or self.options.gap),
                 start=values if np.isfinite(values[self.completion.rest]).all() else None,
             )
         return plan is not None and self._keep(plan)
 
-    def _settled_near(self, whole: FloatArray) -> WholePlan | None:
-        """Return a plan close to the start that is good enough, if there is a start."""
-        if self._near is None or not np.isfinite(self._best_bound):
+    def _settled_near(self, whole: FloatArray, aim: float | None) -> WholePlan | None:
+        """Return a plan close to the start within the gap aimed at, if there is a start."""
+        if self._near is None or aim is None or not np.isfinite(self._best_bound):
             return None
         part = self.deadline.part(_NEAR_SHARE * self.deadline.remaining())
-        target = self._best_bound + self.options.gap * abs(self._best_bound)
+        target = self._best_bound + aim * abs(self._best_bound)
         return self.completion.settle_near(whole, self._near, part, target)
 
     def _keep(self, plan: WholePlan) -> bool:
