@@ -28,7 +28,6 @@ __all__ = [
     "MipAnswer",
     "SessionLeftError",
     "highs_name",
-    "runs_left",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -112,7 +111,6 @@ _SPELL_SECONDS = 0.05
 # A run that only its part of the time asks to end may take longer: its object is needed again.
 _GRACE_SECONDS = 0.5
 _PART_GRACE_SECONDS = 10.0
-_RUN_NAME = "a run of HiGHS"
 
 
 class HighsSession:
@@ -287,6 +285,7 @@ class HighsSession:
         *,
         gap: float,
         max_nodes: int | None = None,
+        target: float = -float("inf"),
         listener: Listener | None = None,
     ) -> MipAnswer:
         """Solve with whole columns; the best plan counts whatever ends the search.
@@ -294,6 +293,7 @@ class HighsSession:
         Parameters
         ----------
         gap : relative gap at which to end.
+        target : objective that is good enough to end at, in the minimised sense.
         listener : called with the best objective (or None) and bound, in the minimised sense.
         """
         self._limit_time(deadline, whole=self._searches())
@@ -302,6 +302,11 @@ class HighsSession:
         if max_nodes is not None:
             self.set_option("mip_max_nodes", max_nodes)
         answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.PROOF)
+        if np.isfinite(target):
+            kept = answer
+            deadline = deadline.until(
+                lambda: kept.objective is not None and kept.objective <= target
+            )
         watch = self._watch(deadline, answer, listener)
         try:
             answer.status, answer.stopped_by = self._run(watch, guarded=True)
@@ -384,7 +389,7 @@ class HighsSession:
             ended.append(highs.run())
             highs.resetThreadScheduler(False)  # noqa: FBT003 - the signature is the library's
 
-        thread = threading.Thread(target=work, name=_RUN_NAME)
+        thread = threading.Thread(target=work, name="a run of HiGHS")
         thread.start()
         while thread.is_alive():
             thread.join(_SPELL_SECONDS)
@@ -423,11 +428,6 @@ class _Left:
 
     def __getattr__(self, name: str) -> Any:
         raise SessionLeftError("HiGHS was left to itself, for it did not end in time")
-
-
-def runs_left() -> bool:
-    """Tell whether a run that was left to itself is still going on in this process."""
-    return any(thread.name == _RUN_NAME for thread in threading.enumerate())
 
 
 class _Watch:

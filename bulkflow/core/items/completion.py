@@ -99,7 +99,7 @@ class Completion(HighsSession):
 
     def round_up(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
         """Return a plan with these counts found soon: the rest of the relaxation, rounded up."""
-        program, _ = self._held(whole)
+        program = self._held(whole)
         with HighsSession(program, seed=self._seed, relaxed=True) as session:
             answer = session.solve_lp(deadline)
             if answer.values is None:
@@ -112,8 +112,8 @@ class Completion(HighsSession):
 
     def settle(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
         """Return a plan with these counts, the rest made whole window by window."""
-        program, mask = self._held(whole)
-        found = roll_forward(program, [mask], deadline, _SETTLED, seed=self._seed)
+        program = self._held(whole)
+        found = roll_forward(program, [program.integer], deadline, _SETTLED, seed=self._seed)
         if found is None or found.values is None or found.objective is None:
             return None
         return WholePlan(found.objective, found.values)
@@ -128,7 +128,7 @@ class Completion(HighsSession):
         near : column values of the earlier plan.
         target : value that is good enough.
         """
-        program, mask = self._held(whole)
+        program = self._held(whole)
         before = np.round(near[self.rest])
         if not np.isfinite(before).all():
             return None
@@ -151,7 +151,7 @@ class Completion(HighsSession):
             boxes = boxes[::-1]
         for left, (lower, upper) in zip((2, 1), boxes, strict=True):
             part = deadline.part(deadline.remaining() / left)
-            found = self._settle_within(replace(program, integer=mask), lower, upper, part, target)
+            found = self._settle_within(program, lower, upper, part, target)
             if found is not None:
                 return found
         return None
@@ -167,17 +167,9 @@ class Completion(HighsSession):
         """Return a plan no dearer than the target with the rest between these, or None."""
         lower, upper = program.lower.copy(), program.upper.copy()
         lower[self.rest], upper[self.rest] = least, most
-        best = [np.inf]
-
-        def hear(objective: float | None, _: float) -> None:
-            best[0] = best[0] if objective is None else objective
-
         with HighsSession(replace(program, lower=lower, upper=upper), seed=self._seed) as session:
             found = session.solve_mip(
-                deadline.until(lambda: best[0] <= target),
-                gap=_CHOICE_GAP,
-                max_nodes=_CHOICE_NODES,
-                listener=hear,
+                deadline, gap=_CHOICE_GAP, max_nodes=_CHOICE_NODES, target=target
             )
         if found.values is None or found.objective is None or found.objective > target:
             return None
@@ -185,9 +177,15 @@ class Completion(HighsSession):
 
     def search_windows(self, plan: WholePlan, deadline: Deadline) -> WholePlan:
         """Return a plan with the same counts, at least as good: windows of the rest anew."""
-        program, mask = self._held(np.round(plan.values[self.counts]))
+        program = self._held(np.round(plan.values[self.counts]))
         values, objective = improve_by_windows(
-            program, [mask], plan.values, plan.objective, deadline, _SEARCHED, seed=self._seed
+            program,
+            [program.integer],
+            plan.values,
+            plan.objective,
+            deadline,
+            _SEARCHED,
+            seed=self._seed,
         )
         return WholePlan(objective, values)
 
@@ -205,33 +203,27 @@ class Completion(HighsSession):
         values : of all columns; those of the counts of the other items are kept.
         target : value that is good enough.
         """
-        program, _ = self._held(np.round(values[self.counts]))
+        program = self._held(np.round(values[self.counts]))
         lower, upper = program.lower.copy(), program.upper.copy()
         whole = np.zeros(program.columns, dtype=bool)
         for item in free:
             mine = self.counts_of[item]
             lower[mine], upper[mine] = self.program.lower[mine], self.program.upper[mine]
             whole[mine] = True
-        best = [np.inf]
-
-        def hear(objective: float | None, _: float) -> None:
-            best[0] = best[0] if objective is None else objective
-
-        part = deadline.until(lambda: best[0] <= target)
         with HighsSession(
             replace(program, lower=lower, upper=upper, integer=whole), seed=self._seed
         ) as session:
             answer = session.solve_mip(
-                part, gap=_CHOICE_GAP, max_nodes=_CHOICE_NODES, listener=hear
+                deadline, gap=_CHOICE_GAP, max_nodes=_CHOICE_NODES, target=target
             )
         return answer.values
 
-    def _held(self, whole: FloatArray) -> tuple[Program, NDArray[np.bool_]]:
-        """Return the program with the counts held, and a mask of the rest's whole columns."""
+    def _held(self, whole: FloatArray) -> Program:
+        """Return the program with the counts held, of which only the rest's columns are whole."""
         program = self.program
         lower, upper = program.lower.copy(), program.upper.copy()
         upper[self._unsent] = 0.0
         lower[self.counts] = upper[self.counts] = whole
         mask = np.zeros(program.columns, dtype=bool)
         mask[self.rest] = True
-        return replace(program, lower=lower, upper=upper, integer=mask), mask
+        return replace(program, lower=lower, upper=upper, integer=mask)

@@ -193,13 +193,6 @@ class Master(HighsSession):
         start : a plan of every item to start from.
         target : value that is good enough.
         """
-        best = [np.inf]
-
-        def hear(objective: float | None, _: float) -> None:
-            best[0] = best[0] if objective is None else objective
-
-        if np.isfinite(target):
-            deadline = deadline.until(lambda: best[0] <= target)
         rest = len(self.shared.rest)
         columns = (rest + np.arange(len(self.plans))).astype(np.int32)
         kinds = np.ones(len(columns), dtype=np.uint8)
@@ -210,12 +203,12 @@ class Master(HighsSession):
             if complete is not None:
                 self._propose_all(complete)
             try:
-                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, listener=hear)
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, target=target)
             except SessionLeftError:
                 raise
             except SolverError:
                 self.forget()
-                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, listener=hear)
+                return self.solve_mip(deadline, gap=gap, max_nodes=max_nodes, target=target)
         finally:
             if not self.left:
                 self._highs.changeColsIntegrality(len(columns), columns, 0 * kinds)
