@@ -26,7 +26,7 @@ BOTTLED = (
 def begun(tmp_path_factory):
     """A copy of the demo whose account was begun."""
     folder = tmp_path_factory.mktemp("account") / "demo"
-    shutil.copytree(DEMO, folder)
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("records.sqlite*"))
     assert run(APP, ["lots", "begin", str(folder)], name="bulkflow") == 0
     assert run(APP, ["account", "begin", str(folder)], name="bulkflow") == 0
     return folder

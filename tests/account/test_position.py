@@ -28,7 +28,7 @@ WEEK_3 = date(2027, 1, 18)
 @pytest.fixture
 def folder(tmp_path):
     found = tmp_path / "vejkalna"
-    shutil.copytree(DEMO, found)
+    shutil.copytree(DEMO, found, ignore=shutil.ignore_patterns("records.sqlite*"))
     return found
 
 

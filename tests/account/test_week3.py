@@ -57,7 +57,9 @@ def run_line(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("BULKFLOW_DATABASE", raising=False)
     monkeypatch.setenv("COLUMNS", "110")
-    shutil.copytree(DEMO, tmp_path / "scenarios" / "vejkalna")
+    shutil.copytree(
+        DEMO, tmp_path / "scenarios" / "vejkalna", ignore=shutil.ignore_patterns("records.sqlite*")
+    )
 
     def bulkflow(line):
         words = shlex.split(line)

@@ -19,7 +19,7 @@ DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
 @pytest.fixture(scope="module")
 def begun(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("steps") / "demo"
-    shutil.copytree(DEMO, folder)
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("records.sqlite*"))
     assert run(app, ["lots", "begin", str(folder)], name="bulkflow") is ExitCode.DONE
     return folder
 

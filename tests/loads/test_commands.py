@@ -228,7 +228,9 @@ def test_every_command_can_be_asked_for_help(filled_desk) -> None:
 def test_the_demo_planned_allocated_issued_and_planned_again(tmp_path, monkeypatch, capsys) -> None:
     """The real planner before and after: what is issued is frozen in the next plan."""
     (tmp_path / "desk").mkdir()
-    shutil.copytree(DEMO, tmp_path / "desk" / "demo")
+    shutil.copytree(
+        DEMO, tmp_path / "desk" / "demo", ignore=shutil.ignore_patterns("records.sqlite*")
+    )
     desk = a_desk(tmp_path / "desk", monkeypatch, capsys)
     seconds = "--seconds 150 --gap 0.1 --no-price-holds --no-explain"
     desk(f"plan demo {seconds} --out plans/first")

@@ -27,7 +27,9 @@ HEAD = "delivery,date,assessor,correct\n"
 @pytest.fixture
 def uses(tmp_path: Path) -> Path:
     """A copy of the demo's declarations and tables."""
-    return Path(shutil.copytree(DEMO, tmp_path / "uses"))
+    return Path(
+        shutil.copytree(DEMO, tmp_path / "uses", ignore=shutil.ignore_patterns("records.sqlite*"))
+    )
 
 
 def said(text: str) -> str:
