@@ -168,7 +168,7 @@ class _Reckoner:
         for leg in lane.legs:
             guarantee = self.guarantees[leg.guarantee]
             amount, currency = self.money.duty(leg.authority, self.liquids[liquid], loading)
-            to_day = last_day if leg.to_day is None else leg.to_day
+            to_day = last_day + leg.days_after_discharge if leg.to_day is None else leg.to_day
             if to_day < leg.from_day:
                 continue
             legs.append(

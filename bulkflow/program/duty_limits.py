@@ -126,7 +126,10 @@ def _moving_terms(
 def _leg_periods(ground: Ground, leg: Leg, days: LoadDays) -> tuple[int, int]:
     """Return the first and last period in which a load is at risk on a leg."""
     first = days.loading + timedelta(days=leg.from_day)
-    last = days.discharge if leg.to_day is None else days.loading + timedelta(days=leg.to_day)
+    if leg.to_day is None:
+        last = days.discharge + timedelta(days=leg.days_after_discharge)
+    else:
+        last = days.loading + timedelta(days=leg.to_day)
     if last < first:
         return 1, 0
     return ground.periods.holding(first), ground.periods.holding(last)

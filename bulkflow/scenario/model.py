@@ -331,13 +331,15 @@ class Leg(Record):
 
     From ``from_day`` to ``to_day`` after the day of loading (both included; to the exit
     confirmation or the end of transit, say) ``share_percent`` of the duty at the authority's
-    rate counts against the guarantee. Without ``to_day`` it runs to the day of discharge.
+    rate counts against the guarantee. Without ``to_day`` it runs to the day of discharge and
+    ``days_after_discharge`` further: until the report of receipt frees the guarantee.
     """
 
     authority: Id
     guarantee: Id
     from_day: Days = 0
     to_day: Days | None = None
+    days_after_discharge: Days = 0
     share_percent: Percent = 100.0
 
 

@@ -135,6 +135,8 @@ def test_loads_of_the_opening_position_keep_their_own_days():
         ({"from_day": 6}, range(2, 3)),
         ({"from_day": 3, "to_day": 1}, range(0)),
         ({"to_day": 600}, range(1, 11)),
+        ({"days_after_discharge": 4}, range(1, 3)),  # to Sunday the 17th
+        ({"days_after_discharge": 5}, range(1, 4)),
     ],
 )
 def test_periods_at_risk_by_hand(leg: dict[str, int], periods: range):

@@ -339,6 +339,10 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("movement-guarantees", "another limit shown", in_plan(
         "guarantee_use", lambda row: replace(row, limit=row.limit + 1.0),
         lambda row: row.guarantee == "ROAD")),
+    ("movement-guarantees", "freed long after receipt", in_scenario(
+        "lanes", "truck-east", legs=lambda lane: tuple(
+            leg.model_copy(update={"to_day": None, "days_after_discharge": 30})
+            for leg in lane.legs))),
     ("promised", "the promise not kept", in_plan(
         "loads", lambda load: None, lambda load: load.lane == "sea-bay" and load.period == 2)),
     ("given-loads", "another amount frozen", in_plan(

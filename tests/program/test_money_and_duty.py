@@ -187,6 +187,18 @@ def test_days_at_risk_are_rounded_up_to_weeks():
     assert plan.costs.total == pytest.approx(100.0 + 40_000.0)
 
 
+def test_a_guarantee_is_freed_some_days_after_receipt():
+    # Loaded on Monday, discharged on Tuesday: with the report 5 days later (Sunday) each load
+    # counts in its own week; with 6 (Monday) the second would meet the first. 40,000 cover one.
+    lpa = ((2, 4_000.0), (3, 4_000.0))
+    plan = planned(bonded(40_000.0, {"days_after_discharge": 5}, lpa=lpa))
+    assert plan.costs.total == pytest.approx(200.0)
+    plan = planned(bonded(40_000.0, {"days_after_discharge": 6}, lpa=lpa))
+    assert plan.costs.total == pytest.approx(100.0 + 40_000.0)
+    used = {row.period: row.used for row in plan.guarantee_use}
+    assert max(used.values()) == pytest.approx(40_000.0)
+
+
 def test_legs_may_start_later():
     # At risk from day 7 on: the load of week 1 counts in week 2 (days 7 to 8) and not in week 1.
     # STORE has just what is asked for.

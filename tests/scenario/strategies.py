@@ -145,6 +145,7 @@ def scenarios(draw) -> Scenario:
                             "authority": st.just(authority),
                             "guarantee": st.just(guarantee),
                             "share_percent": PERCENTS,
+                            "days_after_discharge": st.integers(0, 90),
                         }
                     ),
                     max_size=2,

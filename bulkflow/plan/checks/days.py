@@ -81,7 +81,9 @@ class Days:
     def at_risk(self, leg: Leg, loading: date, discharge: date) -> range:
         """Return the periods of the horizon in which a load is at risk on a leg (eq. 21)."""
         begins = loading + leg.from_day * DAY
-        ends = discharge if leg.to_day is None else loading + leg.to_day * DAY
+        ends = discharge + leg.days_after_discharge * DAY
+        if leg.to_day is not None:
+            ends = loading + leg.to_day * DAY
         if ends < begins:  # discharged before the leg would begin
             return range(0)
         return range(max(1, self.period_of(begins)), min(self.period_of(ends), self.count) + 1)

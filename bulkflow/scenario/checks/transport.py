@@ -87,6 +87,10 @@ def _legs(draft: Draft, path: str, lane: Lane, guarantees: Mapping[str, Guarante
         if leg.to_day is not None and leg.to_day < leg.from_day:
             found = f"is {leg.to_day}, before the leg starts (day {leg.from_day})"
             draft.add(f"{where}.to_day", found, "A leg ends on its first day or later.")
+        if leg.to_day is not None and leg.days_after_discharge:
+            found = f"is {leg.days_after_discharge} beside a to_day of {leg.to_day}"
+            mend = "A leg ends so many days after loading or so many after discharge; give one."
+            draft.add(f"{where}.days_after_discharge", found, mend)
         guarantee = guarantees.get(leg.guarantee)
         if guarantee is not None and guarantee.kind != "movement":
             found = f"is {leg.guarantee!r}, a guarantee of kind {guarantee.kind}"
