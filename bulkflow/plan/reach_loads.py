@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
 from bulkflow.filling import FILLING_CAUTION, FillRange
@@ -37,6 +37,7 @@ def load_findings(position: Position) -> Iterator[Finding]:
     yield from _given_against_fleets(position)
     yield from _given_against_counts(position)
     yield from _contract_minimum(position)
+    yield from _least_order(position)
     yield from _blocked_room(position)
 
 
@@ -305,6 +306,50 @@ def _contract_minimum(position: Position) -> Iterator[Finding]:
                     f" {most:,.0f} LPA. Lower the minimum, or raise what limits it.",
                     (f"suppliers[{supplier.id}]",),
                 )
+
+
+def _least_order(position: Position) -> Iterator[Finding]:
+    """Contracts of which nothing can be ordered: the least order fits no lane, or no tank."""
+    for supplier in position.scenario.suppliers:
+        for contract in supplier.contracts:
+            lanes = [
+                lane
+                for lane in position.scenario.lanes
+                if lane.origin == supplier.id and contract.liquid in lane.liquids
+            ]
+            why = _too_small_for_order(position, lanes, contract)
+            if lanes and why:
+                yield Finding(
+                    "blocks" if contract.minimum_lpa > 0 else "warns",
+                    f"The least order of {contract.liquid} from {supplier.id} is {why} in a"
+                    " period: nothing can be ordered. Agree a smaller order, or raise what limits"
+                    " it.",
+                    (f"suppliers[{supplier.id}]",),
+                )
+
+
+def _too_small_for_order(
+    position: Position, lanes: Sequence[Lane], contract: Contract
+) -> str | None:
+    """Return the least order and what is below it, in words; None where it can be taken."""
+    limits = [lane.maximum_loads_per_period for lane in lanes]
+    loads = sum(float("inf") if one is None else one for one in limits)
+    if contract.minimum_loads_per_order > loads:
+        return (f"{contract.minimum_loads_per_order} loads, but its lanes send at most"
+                f" {loads:.0f}")  # fmt: skip
+    fetched = sum(lane_capacity(position, lane, contract.liquid) for lane in lanes)
+    strength = position.liquids[contract.liquid].strength_percent
+    room = sum(
+        tank.capacity_litres * strength / 100.0 / (1.0 - lane.transit_loss_percent / 100.0)
+        for lane in lanes
+        if lane.transit_loss_percent < 100.0
+        for tank in position.sites[lane.destination].tanks
+        if contract.liquid in tank.liquids
+    )
+    most, words = min((fetched, "its lanes fetch at most"), (room, "its receivers' tanks hold"))
+    if contract.minimum_lpa_per_order > most * (1 + 1e-9):
+        return f"{contract.minimum_lpa_per_order:,.0f} LPA, but {words} {most:,.0f} LPA"
+    return None
 
 
 def _most_taken(position: Position, supplier: Supplier, contract: Contract) -> tuple[float, str]:

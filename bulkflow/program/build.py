@@ -17,6 +17,7 @@ from bulkflow.program.fleets import ChangeBook, add_fleets
 from bulkflow.program.ground import Ground
 from bulkflow.program.loads import LoadBook, add_loads
 from bulkflow.program.making import Making, add_making
+from bulkflow.program.orders import OrderColumn, add_orders
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.stocks import (
     SoftTarget,
@@ -44,6 +45,7 @@ class Maps:
     labels: Mapping[str, Label]
     stocks: StockBook
     purchases: tuple[PurchaseColumn, ...]
+    orders: tuple[OrderColumn, ...]
     making: Making
     loads: LoadBook
     changes: ChangeBook
@@ -77,6 +79,7 @@ def build_program(scenario: Scenario) -> TradeProgram:
     purchases = add_buying(ground, parts)
     making = add_making(ground, parts)
     loads = add_loads(ground, parts)
+    orders = add_orders(ground, parts, purchases, loads)
     changes = add_fleets(ground, parts, loads)
     tanks = add_tanks(ground, parts, making, loads)
     guarantees = add_guarantees(ground, parts, loads, making)
@@ -92,6 +95,7 @@ def build_program(scenario: Scenario) -> TradeProgram:
             parts.labels,
             stocks,
             tuple(purchases),
+            tuple(orders),
             making,
             loads,
             changes,

@@ -14,7 +14,7 @@ from bulkflow.program.parts import Label, Parts
 from bulkflow.scenario.lookup import tiers_in_force
 from bulkflow.scenario.model import Contract, Supplier
 
-__all__ = ["PurchaseColumn", "add_buying"]
+__all__ = ["PurchaseColumn", "add_buying", "most_in_a_period"]
 
 FloatArray = NDArray[np.float64]
 
@@ -68,7 +68,9 @@ def _add_contract(
         columns.append(PurchaseColumn(activity, supplier.id, contract.liquid, tier, price))
     bought = [Term("activity", column.activity) for column in columns]
     _add_quantities(ground, parts, name, Label(words, refs, 5), contract, bought, open_in)
-    most = _most_in_all(ground, supplier, contract, len(open_in))
+    most = most_in_a_period(ground, supplier, contract) * len(open_in)
+    if contract.maximum_lpa is not None:
+        most = min(most, contract.maximum_lpa)
     _add_tiers(parts, name, Label(f"price tiers of the {words}", refs, 5), contract, most)
     return columns
 
@@ -149,22 +151,22 @@ def _prices(ground: Ground, supplier: Supplier, contract: Contract) -> list[Floa
     return list(stated.T * ground.money.factors(supplier.currency))
 
 
-def _most_in_all(ground: Ground, supplier: Supplier, contract: Contract, periods: int) -> float:
-    """Return the most a contract can deliver: its own limits, or what the receivers' tanks take.
+def most_in_a_period(ground: Ground, supplier: Supplier, contract: Contract) -> float:
+    """Return the most a contract can deliver in a period: its limits, or what tanks take.
 
     What is sent in one period arrives in one period and must fit the tanks then (eq. 15).
     """
-    limits = [contract.maximum_lpa] if contract.maximum_lpa is not None else []
-    if contract.maximum_lpa_per_period is not None:
-        limits.append(contract.maximum_lpa_per_period * periods)
+    limits = (contract.maximum_lpa, contract.maximum_lpa_per_period)
     litres = sum(
         tank.capacity_litres / (1.0 - lane.transit_loss_percent / 100.0)
         for lane in ground.scenario.lanes
         if lane.origin == supplier.id and contract.liquid in lane.liquids
+        if lane.transit_loss_percent < 100.0
         for tank in ground.sites[lane.destination].tanks
         if contract.liquid in tank.liquids
     )
-    return min(*limits, litres * ground.lpa_per_litre(contract.liquid) * periods, float("inf"))
+    taken = litres * ground.lpa_per_litre(contract.liquid)
+    return min(taken, *(one for one in limits if one is not None), float("inf"))
 
 
 def _add_tiers(parts: Parts, name: str, label: Label, contract: Contract, most: float) -> None:

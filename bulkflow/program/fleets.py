@@ -20,7 +20,7 @@ from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Fleet, Lane, LoadRow, LoadState
 
-__all__ = ["ChangeBook", "IssuedKey", "add_fleets", "issued_key"]
+__all__ = ["ChangeBook", "IssuedKey", "add_fleets", "count_terms", "issued_key"]
 
 FloatArray = NDArray[np.float64]
 Counting = Literal["vehicles", "activity"]
@@ -48,6 +48,17 @@ def add_fleets(ground: Ground, parts: Parts, loads: LoadBook) -> ChangeBook:
 
 def _terms(found: Iterable[tuple[str, str]], times: float = 1.0) -> list[Term]:
     return [Term(cast(Counting, kind), ref, times) for kind, ref in found]
+
+
+def count_terms(loads: LoadBook, lane: str, tank_type: str, liquid: str) -> list[Term]:
+    """Return terms for the loads of a liquid; of compartmented tanks all loads count."""
+    if any((one.lane.id, one.tank.tank_type) == (lane, tank_type) for one in loads.counters):
+        return _terms(loads.counting(lane, tank_type))
+    return [
+        Term("vehicles", column.core_lane)
+        for column in loads.carrying(lane, tank_type)
+        if column.commodity.liquid == liquid
+    ]
 
 
 def _frozen_counts(ground: Ground, loads: LoadBook, lane: str, tank_type: str | None) -> FloatArray:

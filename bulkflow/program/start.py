@@ -41,6 +41,7 @@ def start_solution(program: TradeProgram, plan: Plan) -> Solution:
     _put_runs(maps, plan, shift, activity)
     _put_tanks(maps, plan, shift, activity)
     _put_tiers(maps, plan, shift, activity)
+    _put_orders(maps, plan, shift, activity)
     return Solution(
         vehicles=vehicles,
         activity=activity,
@@ -236,3 +237,16 @@ def _put_tiers(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
         name = f"{column.activity} is full"
         if column.tier < bought[column.supplier, column.liquid]:
             _add(activity, name, 0, 1.0)
+
+
+def _put_orders(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
+    """Order wherever the plan bought."""
+    ordered = {
+        (row.supplier, row.liquid, index)
+        for row in plan.purchases
+        if (index := shift.index(row.period)) is not None
+    }
+    for column in maps.orders:
+        for supplier, liquid, index in ordered:
+            if (column.supplier, column.liquid) == (supplier, liquid):
+                _add(activity, column.activity, index, 1.0)

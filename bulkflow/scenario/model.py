@@ -192,14 +192,17 @@ class Contract(Record):
     """What a supplier sells of one liquid, how much of it, and at which price.
 
     Quantities hold over the periods that start within the contract's dates (all, where no dates
-    are given). ``prices`` rows of the workspace, where present, replace the price of tier one
-    from their date on; later tiers keep their difference to tier one.
+    are given). What is bought in a period is one order. ``prices`` rows of the workspace, where
+    present, replace the price of tier one from their date on; later tiers keep their difference
+    to tier one.
     """
 
     liquid: Id
     minimum_lpa: Amount = 0.0
     maximum_lpa: Amount | None = None
     maximum_lpa_per_period: Amount | None = None
+    minimum_lpa_per_order: Amount = 0.0
+    minimum_loads_per_order: Count = 0
     first_day: Day | None = None
     last_day: Day | None = None
     tiers: tuple[PriceTier, ...] = Field(min_length=1)

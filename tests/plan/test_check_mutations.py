@@ -224,6 +224,8 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("contracts", "above the most per period", contract_of_mill(maximum_lpa_per_period=100.0)),
     ("price-tiers", "the second tier before the first is full", in_plan(
         "purchases", lambda row: replace(row, lpa=row.lpa - 500.0), lambda row: row.tier == 0)),
+    ("orders", "a larger least order", contract_of_mill(minimum_lpa_per_order=90_000.0)),
+    ("orders", "more loads an order", contract_of_mill(minimum_loads_per_order=9)),
     ("hearts", "hearts out of nothing", in_plan(
         "stocks", lambda row: replace(row, hearts_lpa=row.hearts_lpa + 1.0),
         lambda row: row.period == 3 and row.site == "WORKS")),

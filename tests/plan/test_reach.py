@@ -148,6 +148,14 @@ CASES: list[tuple[str, str, Callable[[], Scenario], str, str]] = [
      lambda: contract(minimum_lpa=900.0, maximum_lpa_per_period=200.0),
      "The contract with GRAINHOUSE asks for at least 900 LPA of NEUTRAL, but its most per period"
      " allows 800 LPA.", "suppliers[GRAINHOUSE]"),
+    ("a least order that no tank takes", "warns",
+     lambda: contract(minimum_lpa_per_order=900_000.0),
+     "The least order of NEUTRAL from GRAINHOUSE is 900,000 LPA, but", "suppliers[GRAINHOUSE]"),
+    ("a least order of more loads than may leave", "warns",
+     lambda: lane("grain-road", maximum_loads_per_period=1).model_copy(
+         update={"suppliers": contract(minimum_loads_per_order=2).suppliers}),
+     "The least order of NEUTRAL from GRAINHOUSE is 2 loads, but its lanes send at most 1 in a"
+     " period: nothing can be ordered.", "suppliers[GRAINHOUSE]"),
     ("a contract whose lanes are too few", "blocks",
      lambda: lane("grain-road", maximum_loads_per_period=0).model_copy(
          update={"suppliers": contract(minimum_lpa=900.0).suppliers}),

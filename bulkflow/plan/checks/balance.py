@@ -31,6 +31,7 @@ def balance_checks(ledger: Ledger) -> list[Check]:
         _tier_prices(ledger),
         _contract_amounts(ledger),
         _tiers(ledger),
+        _least_orders(ledger),
         _hearts(ledger),
         _unreleased(ledger),
         _vatting_sizes(ledger),
@@ -207,6 +208,55 @@ def _tiers(ledger: Ledger) -> Check:
                 if sum(bought[tier + 1 :]) > LPA.tolerance(width):
                     watch.at_least(bought[tier], width, f"{words}, with a later tier open,")
     return watch.result()
+
+
+def _least_orders(ledger: Ledger) -> Check:
+    watch = Watch(
+        "orders", "whatever is ordered is at least the contract's least order", (31,), LPA
+    )
+    for supplier in ledger.scenario.suppliers:
+        for contract in supplier.contracts:
+            if not (contract.minimum_lpa_per_order or contract.minimum_loads_per_order):
+                continue
+            for period in ledger.periods:
+                if _open_in(ledger, contract, period):
+                    _one_order(ledger, watch, supplier.id, contract, period)
+    return watch.result()
+
+
+def _one_order(
+    ledger: Ledger, watch: Watch, supplier: str, contract: Contract, period: int
+) -> None:
+    bought = sum(
+        row.lpa
+        for row in ledger.plan.purchases
+        if (row.supplier, row.liquid, row.period) == (supplier, contract.liquid, period)
+    )
+    loads = [
+        load
+        for load in ledger.sent
+        if (load.origin, load.period) == (supplier, period)
+        and contract.liquid in ledger.lanes[load.lane].liquids
+        and (
+            ledger.tank_types[load.tank_type].compartments
+            or any(part.liquid == contract.liquid for part in load.parts)
+        )
+    ]
+    frozen = sum(
+        part.lpa
+        for load in loads
+        if load.kind is LoadKind.FROZEN
+        for part in load.parts
+        if part.liquid == contract.liquid
+    )
+    if bought <= frozen + LPA.tolerance(bought):
+        return
+    where = f"of {contract.liquid} ordered from {supplier} in period {period}"
+    watch.at_least(bought, contract.minimum_lpa_per_order, f"LPA {where}")
+    watch.holds(
+        len(loads) >= contract.minimum_loads_per_order,
+        f"{len(loads)} loads {where}, not {contract.minimum_loads_per_order} or more",
+    )
 
 
 def _hearts(ledger: Ledger) -> Check:

@@ -41,6 +41,7 @@ def _quantities(draft: Draft, path: str, contract: Contract) -> None:
         found = f"is {figure(least)}, above the maximum of {figure(most)}"
         draft.add(f"{path}.minimum_lpa", found, "The minimum is no more than the maximum.")
         return
+    _least_order(draft, path, contract)
     periods = _periods_of(draft, contract)
     each = contract.maximum_lpa_per_period
     if periods is None or least == 0.0:
@@ -54,6 +55,16 @@ def _quantities(draft: Draft, path: str, contract: Contract) -> None:
         found = f"is {figure(least)}, above {periods} periods of at most {figure(each)}"
         mend = "Lower the minimum, or allow more a period."
         draft.add(f"{path}.minimum_lpa", found, mend)
+
+
+def _least_order(draft: Draft, path: str, contract: Contract) -> None:
+    least = contract.minimum_lpa_per_order
+    for name in ("maximum_lpa", "maximum_lpa_per_period"):
+        most = getattr(contract, name)
+        if most is not None and least > most:
+            found = f"is {figure(least)}, above the {name} of {figure(most)}"
+            draft.add(f"{path}.minimum_lpa_per_order", found, "An order keeps within both.")
+            return
 
 
 def _periods_of(draft: Draft, contract: Contract) -> int | None:
