@@ -196,13 +196,15 @@ class _Unrolled:
             self._edge((site.id, one.liquid, period), enters, UNLIMITED, "", "", period)
         if recipe.feints_liquid in self.yields:
             self._edge(leaves, (site.id, recipe.feints_liquid, period), UNLIMITED, "", "", period)
+        if recipe.makes not in self.yields:
+            return  # it is run for its feints
         days = self.position.days
         vatted = period + days.rounded_up(recipe.days_to_vat)
         released, judged = vatted, float(UNLIMITED)
         if site.release is not None:
             released += days.rounded_up(site.release.lag_days)
             judged = _judged_lpa(site) * self.yields[recipe.makes]
-        if released <= days.count and recipe.makes in self.yields:
+        if released <= days.count:
             vat = ("vats", site.id, recipe.makes, vatted)
             self._edge(leaves, vat, UNLIMITED, "", "", period)
             if not self.graph.has_edge(vat, (site.id, recipe.makes, released)):

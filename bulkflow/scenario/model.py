@@ -155,7 +155,7 @@ class RecipeInput(Record):
     """One liquid that goes into a recipe, by its share of the LPA charged."""
 
     liquid: Id
-    share_percent_of_lpa: Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
+    share_percent_of_lpa: Strength
 
 
 class Recipe(Record):

@@ -6,8 +6,8 @@ import re
 from datetime import date, datetime
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
+from pydantic_core import PydanticCustomError, PydanticKnownError
 
 __all__ = [
     "CURRENCY_PATTERN",
@@ -76,10 +76,21 @@ LotNumber = Annotated[
     ),
 ]
 CurrencyCode = Annotated[str, StringConstraints(strict=True, pattern=CURRENCY_PATTERN)]
-# Beyond a million million, an amount is a slip of the pen, and a solver loses its digits.
+# Beyond a million million, an amount is a slip of the pen, and a solver loses its digits. What
+# other figures are divided by is a millionth or more.
+LEAST_ABOVE_ZERO = 1e-6
+
+
+def _no_trace(value: float) -> float:
+    if 0.0 < value < LEAST_ABOVE_ZERO:
+        raise PydanticKnownError("greater_than_equal", {"ge": LEAST_ABOVE_ZERO})
+    return value
+
+
+_NoTrace = AfterValidator(_no_trace)
 Amount = Annotated[float, Field(strict=True, ge=0, le=1e12, allow_inf_nan=False)]
-Positive = Annotated[float, Field(strict=True, gt=0, le=1e12, allow_inf_nan=False)]
-Strength = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False)]
+Positive = Annotated[float, Field(strict=True, gt=0, le=1e12, allow_inf_nan=False), _NoTrace]
+Strength = Annotated[float, Field(strict=True, gt=0, le=100, allow_inf_nan=False), _NoTrace]
 Percent = Annotated[float, Field(strict=True, ge=0, le=100, allow_inf_nan=False)]
 Days = Annotated[int, Field(strict=True, ge=0, le=730)]
 Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]

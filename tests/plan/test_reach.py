@@ -23,6 +23,7 @@ from bulkflow.scenario.model import (
     Lot,
     Market,
     OpeningStockRow,
+    Release,
     Scenario,
 )
 from bulkflow.scenario.reader import read_workspace
@@ -295,6 +296,24 @@ def test_feints_redistilled_and_let_down_are_ways_too():
     graph = unroll(Position(everything.scenario()), {"DRY"})
     liquids = {node[1] for node in graph if isinstance(node, tuple) and node[0] in ("WORKS", "BAY")}
     assert {"GRAIN", "CANE", "CONC", "DRY"} <= liquids
+
+
+def test_feints_that_go_back_into_the_charge_are_followed_at_a_site_that_releases_lots():
+    """The recipe's own liquid is then no way to the feints: nothing is made of it."""
+    recipe = tiny().recipes[0]
+    inputs = (
+        recipe.inputs[0].model_copy(update={"share_percent_of_lpa": 95.0}),
+        recipe.inputs[0].model_copy(update={"liquid": "FEINTS", "share_percent_of_lpa": 5.0}),
+    )
+    sites = tuple(
+        site.model_copy(update={"release": Release(lag_days=7)}) if site.stills else site
+        for site in tiny().sites
+    )
+    scenario = with_rows(recipes=(recipe.model_copy(update={"inputs": inputs}),), sites=sites)
+    for wanted in ({"FEINTS"}, {"DRY"}, {"DRY", "FEINTS"}):
+        assert SOURCE in unroll(Position(scenario), wanted)
+    rows = (DemandRow(site="STILLHOUSE", period_start=START, liquid="FEINTS", lpa=100.0),)
+    findings(scenario.model_copy(update={"demand": (*scenario.demand, *rows)}))
 
 
 def test_opening_stock_alone_is_no_shortfall():

@@ -62,6 +62,7 @@ FAULTS_OF = {
     "tuple": {"tuple_type", "too_short"},
     "model": {"model_type"},
     "function-before": {"not_a_day", "no_such_day", "far_day"},
+    "function-after": {"greater_than_equal"},
 }
 QUIET = {
     "model-fields",
