@@ -13,6 +13,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # that are listed for it.
 MAY_IMPORT: dict[str, set[str]] = {
     "bulkflow.errors": set(),
+    "bulkflow.wording": set(),
     "bulkflow.whole_files": {"bulkflow.errors"},
     "bulkflow.stocks": {"bulkflow.errors"},
     "bulkflow.duty": {"bulkflow.errors", "bulkflow.rules"},

@@ -19,17 +19,17 @@ from rich.text import Text
 from bulkflow.plan import views
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.next_steps import NextStep
-from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import ROUNDING, percent_words, summarise
+from bulkflow.plan.result import HoldCost, Miss, PlanResult
+from bulkflow.plan.summary import ROUNDING, gap_words, summarise
 from bulkflow.program.answer import Plan
 from bulkflow.scenario.model import Scenario
+from bulkflow.wording import amount, counted, money, percent, whole_parts
 
 __all__ = [
     "ALARM",
     "GOOD",
     "HEADING",
     "WARNING",
-    "amount_words",
     "day_words",
     "plain_table",
     "print_answer",
@@ -42,6 +42,8 @@ NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
 WIDEST_NAME = 27  # columns given to the name of a lane before it is folded
 SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
 WEEK_DAYS = 7
+MOST_MISSED = 10  # floors and targets listed; the report and plan.json hold all
+MISSED = {"floor": "below floor", "closing": "closing target", "life": "past its life"}
 HEADING = "bold"
 WARNING = "bold magenta"  # readable on light and dark grounds
 ALARM = "bold red"
@@ -103,8 +105,8 @@ def _print_title(result: PlanResult, scenario: Scenario, console: Console) -> No
     unit = period_word(scenario)
     console.print(Text(plan.scenario_name, style=HEADING))
     console.print(
-        f"{plan.quarter_periods} {unit}s from {day_words(plan.period_starts[0])} to the {unit} of"
-        f" {day_words(last)} {last.year}, planned over {len(plan.period_starts)}."
+        f"{counted(plan.quarter_periods, unit)} from {day_words(plan.period_starts[0])} to the"
+        f" {unit} of {day_words(last)} {last.year}, planned over {len(plan.period_starts)}."
     )
     if result.register:
         name = result.register.rsplit("/", 1)[-1]
@@ -119,9 +121,7 @@ def _sections(
     result: PlanResult, scenario: Scenario, unit: str
 ) -> Iterator[tuple[str, RenderableType]]:
     plan = result.plan
-    short = views.short_demand(plan, result.unmet)
-    if short:
-        yield "Short", _short(short, unit)
+    yield from _short_sections(result, unit)
     if result.explanations:
         yield "Why", _explanations(result)
     yield f"Loads by {unit} and lane", _loads(plan, unit)
@@ -145,6 +145,17 @@ def _sections(
     yield "Proof", _proof(result)
 
 
+def _short_sections(result: PlanResult, unit: str) -> Iterator[tuple[str, RenderableType]]:
+    quarter, after = views.short_demand(result.plan, result.unmet)
+    if quarter:
+        yield "Short in the quarter", _short(quarter, unit)
+    if after:
+        yield "Short after the quarter", _short(after, unit)
+    missed = views.missed(result)
+    if missed:
+        yield f"Floors and targets missed ({result.plan.currency})", _missed(missed, unit)
+
+
 # --- tables -----------------------------------------------------------------------------------
 
 
@@ -160,12 +171,6 @@ def plain_table(*columns: str, right: Iterable[str] = ()) -> Table:
             overflow="fold",
         )
     return table
-
-
-def amount_words(value: float) -> str:
-    """Return an amount in whole units, thousands apart."""
-    text = f"{value:,.0f}"
-    return "0" if text == "-0" else text
 
 
 def day_words(day: date) -> str:
@@ -191,13 +196,23 @@ def _short(short: Sequence[views.ShortDemand], unit: str) -> Table:
     table = plain_table("site", "liquid", "priority", f"{unit}s", "LPA")
     for one in short:
         if one.unmet == "lost":
-            what = f"{amount_words(one.lpa)} lost"
+            what = f"{amount(one.lpa)} lost"
         else:
-            what = (
-                f"{amount_words(one.lpa)} late at worst, {amount_words(one.at_end_lpa)} at the end"
-            )
+            what = f"{amount(one.lpa)} late at worst, {amount(one.at_end_lpa)} at the end"
         table.add_row(one.site, one.liquid, one.priority, _runs_of(one.periods),
                       Text(what, style=ALARM))  # fmt: skip
+    return table
+
+
+def _missed(missed: Sequence[Miss], unit: str) -> Table:
+    table = plain_table("", "site", "liquid", f"{unit}s", "LPA at worst", "cost",
+                   right=("LPA at worst", "cost"))  # fmt: skip
+    for one in missed[:MOST_MISSED]:
+        table.add_row(MISSED[one.kind], one.site, one.liquid, _runs_of(one.periods),
+                      Text(amount(one.worst_lpa), style=WARNING), amount(one.cost))  # fmt: skip
+    rest = missed[MOST_MISSED:]
+    if rest:
+        table.add_row(f"{len(rest)} more", "", "", "", "", amount(sum(one.cost for one in rest)))
     return table
 
 
@@ -236,7 +251,7 @@ def _load_block(
     for row in lanes:
         counts = row.loads[start:stop]
         cells = [str(count) if count else "·" for count in counts]
-        table.add_row(row.lane, *cells, str(sum(row.loads)), amount_words(row.lpa))
+        table.add_row(row.lane, *cells, str(sum(row.loads)), amount(row.lpa))
     return table
 
 
@@ -257,7 +272,7 @@ def _next_loads(result: PlanResult) -> Table:
                 load.lane if whole else "",
                 load.tank_type if whole else "",
                 part.liquid,
-                amount_words(part.lpa),
+                amount(part.lpa),
                 day_words(load.usable_day) if whole else "",
                 Text(", ".join(remarks), style=WARNING) if whole else "",
             )
@@ -275,10 +290,10 @@ def _stock(plan: Plan, scenario: Scenario) -> Table:
         table.add_row(
             view.site if view.site != before else "",
             view.liquid,
-            f"{amount_words(view.least_lpa)} ({view.least_period})",
-            amount_words(view.floor_lpa) if view.floor_lpa else "-",
+            f"{amount(view.least_lpa)} ({view.least_period})",
+            amount(view.floor_lpa) if view.floor_lpa else "-",
             Text(_runs_of(view.below_floor), style=WARNING),
-            amount_words(view.end_lpa),
+            amount(view.end_lpa),
             full,
         )
         before = view.site
@@ -292,12 +307,12 @@ def _guarantees(peaks: Sequence[views.GuaranteePeak], unit: str) -> Table:
         nearly = peak.share > 0.95
         table.add_row(
             peak.guarantee,
-            amount_words(peak.used),
+            amount(peak.used),
             str(peak.period),
-            amount_words(peak.limit),
+            amount(peak.limit),
             Text(f"{100 * peak.share:.0f} %{' !' if nearly else ''}",
                  style=WARNING if nearly else ""),
-            amount_words(peak.limit - peak.used),
+            amount(peak.limit - peak.used),
         )  # fmt: skip
     return table
 
@@ -307,9 +322,7 @@ def _owed(owed: Sequence[views.DutyOwed]) -> Table:
                    right=("arrivals", "LPA", "duty"))  # fmt: skip
     for one in owed:
         payable = f"{day_words(one.first_payable)} to {day_words(one.last_payable)}"
-        table.add_row(
-            one.site, str(one.arrivals), amount_words(one.lpa), amount_words(one.amount), payable
-        )
+        table.add_row(one.site, str(one.arrivals), amount(one.lpa), amount(one.amount), payable)
     return table
 
 
@@ -319,9 +332,7 @@ def _holds(holds: Sequence[HoldCost], plan: Plan, unit: str) -> RenderableType:
         due = f", decision due {day_words(hold.decision_due)}" if hold.decision_due else ""
         head = Text(f"{hold.lot_id}  ", style="bold")
         head.append(f"{hold.status}", style=WARNING)
-        head.append(
-            f": {amount_words(hold.lpa)} LPA of {hold.liquid} at {hold.site}{due}", style=""
-        )
+        head.append(f": {amount(hold.lpa)} LPA of {hold.liquid} at {hold.site}{due}", style="")
         grid.add_row(head)
         for line in _hold_lines(hold, plan, unit):
             grid.add_row(Padding(Text(line), (0, 0, 0, 2)))
@@ -346,18 +357,18 @@ def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
 def _hold_costs(hold: HoldCost, currency: str, unit: str) -> Iterator[str]:
     if hold.cost_as_is is None:
         return
-    as_is = f"against {amount_words(hold.cost_as_is)} as it is"
+    as_is = f"against {amount(hold.cost_as_is)} as it is"
     short = f"LPA x {unit}s short: "
     if hold.cost_released is not None and hold.saving_least is not None:
         yield (
-            f"Released now: the best plan found costs {amount_words(hold.cost_released)}"
+            f"Released now: the best plan found costs {amount(hold.cost_released)}"
             f" {currency}, {as_is}. What a release saves lies between"
-            f" {amount_words(hold.saving_least)} and {amount_words(hold.saving_most or 0.0)}."
+            f" {amount(hold.saving_least)} and {amount(hold.saving_most or 0.0)}."
             f" {short}{_against(hold.short_released_lpa, hold.short_as_is_lpa)}."
         )
     if hold.cost_failed is not None:
         yield (
-            f"If it fails: the best plan found costs {amount_words(hold.cost_failed)} {currency},"
+            f"If it fails: the best plan found costs {amount(hold.cost_failed)} {currency},"
             f" {as_is}. {short}{_against(hold.short_failed_lpa, hold.short_as_is_lpa)}."
         )
     if hold.unpriced:
@@ -365,15 +376,15 @@ def _hold_costs(hold: HoldCost, currency: str, unit: str) -> Iterator[str]:
 
 
 def _against(found: float | None, as_is: float | None) -> str:
-    return f"{amount_words(found or 0.0)} against {amount_words(as_is or 0.0)}"
+    return f"{amount(found or 0.0)} against {amount(as_is or 0.0)}"
 
 
 def _purchases(plan: Plan, unit: str) -> Table:
     table = plain_table("supplier", "liquid", "LPA", f"{plan.currency}/LPA", "cost", f"{unit}s",
                    right=("LPA", f"{plan.currency}/LPA", "cost"))  # fmt: skip
     for one in views.bought(plan):
-        table.add_row(one.supplier, one.liquid, amount_words(one.lpa), f"{one.cost / one.lpa:.3f}",
-                      amount_words(one.cost), _runs_of(one.periods))  # fmt: skip
+        table.add_row(one.supplier, one.liquid, amount(one.lpa), f"{one.cost / one.lpa:.3f}",
+                      amount(one.cost), _runs_of(one.periods))  # fmt: skip
     return table
 
 
@@ -391,7 +402,7 @@ def _runs(plan: Plan) -> RenderableType:
         table.add_column("hearts LPA", justify="right", min_width=12)
         for row in rows:
             cells = [f"{one:.3g}" if one else "·" for one in row.charges[start:stop]]
-            table.add_row(f"{row.still}, {row.recipe}", *cells, amount_words(row.hearts_lpa))
+            table.add_row(f"{row.still}, {row.recipe}", *cells, amount(row.hearts_lpa))
         grid.add_row(table)
     return grid
 
@@ -408,17 +419,15 @@ def _costs(plan: Plan) -> Table:
         "change": "against the last issued plan",
         "shortage": "demand late or lost",
         "floors": "stock below floor or target, or past its life",
+        "sales": "feints",
     }
-    total = costs.total
-    for part, note in notes.items():
-        amount = getattr(costs, part)
-        if amount:
-            table.add_row(part, amount_words(amount), _share(amount, total), note)
-    if costs.sales:
-        table.add_row("sales", amount_words(-costs.sales), _share(-costs.sales, total), "feints")
+    parts = [-costs.sales if part == "sales" else getattr(costs, part) for part in notes]
+    for (part, note), exact, shown in zip(notes.items(), parts, whole_parts(parts), strict=True):
+        if exact:
+            table.add_row(part, amount(shown), _share(exact, costs.total), note)
     table.add_section()
-    table.add_row(Text("total", style="bold"), Text(amount_words(total), style="bold"), "", "")
-    table.add_row("changeable", amount_words(costs.changeable), _share(costs.changeable, total),
+    table.add_row(Text("total", style="bold"), Text(amount(costs.total), style="bold"), "", "")
+    table.add_row("changeable", amount(costs.changeable), _share(costs.changeable, costs.total),
                   "all but spirit, making and sales")  # fmt: skip
     return table
 
@@ -433,9 +442,9 @@ def _proof(result: PlanResult) -> RenderableType:
     table = Table.grid(padding=(0, 2))
     table.add_column()
     table.add_column(overflow="fold", ratio=1)
-    table.add_row("cost", f"{proof.cost:,.2f} {plan.currency}")
+    table.add_row("cost", f"{money(proof.cost)} {plan.currency}")
     if math.isfinite(proof.bound):
-        table.add_row("bound", f"{proof.bound:,.2f} {plan.currency}; no plan can cost less")
+        table.add_row("bound", f"{money(proof.bound)} {plan.currency}; no plan can cost less")
         table.add_row("gap", _gap_words(plan))
     else:
         table.add_row("bound", Text("none proved in the time given", style=WARNING))
@@ -449,10 +458,9 @@ def _gap_words(plan: Plan) -> str:
     if plan.proof.gap <= ROUNDING:
         return "none: proved the cheapest"
     over = plan.proof.gap_over(plan.costs.changeable)
-    whole = f"{percent_words(plan.proof.gap)} of the whole cost"
-    if not math.isfinite(over):
-        return whole
-    return f"{whole}, {percent_words(over)} of what the plan can change"
+    if not over < 1.0:
+        return gap_words(plan)
+    return f"{gap_words(plan)}, {percent(over)} of what the plan can change"
 
 
 def _checks_text(result: PlanResult) -> Text:

@@ -8,8 +8,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bulkflow.plan.answer import ALARM, GOOD, HEADING, WARNING, amount_words, day_words, plain_table
+from bulkflow.plan.answer import ALARM, GOOD, HEADING, WARNING, day_words, plain_table
 from bulkflow.plan.compare import LoadChange, PlanDifference
+from bulkflow.wording import amount
 
 __all__ = ["print_difference"]
 
@@ -67,8 +68,8 @@ def _day(day: date | None) -> str:
 
 def _lpa(change: LoadChange) -> str:
     if change.change == "amount":
-        return f"{amount_words(change.lpa_before)} to {amount_words(change.lpa_after)}"
-    return amount_words(change.lpa_after or change.lpa_before)
+        return f"{amount(change.lpa_before)} to {amount(change.lpa_after)}"
+    return amount(change.lpa_after or change.lpa_before)
 
 
 def _shortages(difference: PlanDifference) -> Table:
@@ -77,7 +78,7 @@ def _shortages(difference: PlanDifference) -> Table:
     for one in difference.shortages:
         table.add_row(
             day_words(one.period_start), one.site, one.liquid, one.priority,
-            amount_words(one.before_lpa), amount_words(one.after_lpa),
+            amount(one.before_lpa), amount(one.after_lpa),
         )  # fmt: skip
     return table
 
@@ -86,5 +87,5 @@ def _costs(difference: PlanDifference) -> Table:
     table = plain_table("part", "was", "is", "change", right=("was", "is", "change"))
     for part, (was, now) in difference.costs.items():
         if was or now:
-            table.add_row(part, amount_words(was), amount_words(now), f"{now - was:+,.0f}")
+            table.add_row(part, amount(was), amount(now), f"{now - was:+,.0f}")
     return table

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.plan.check import Check, CheckReport
 from bulkflow.plan.finding import Finding
-from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.plan.result import HeldLoad, HoldCost, Miss, PlanResult
 from bulkflow.plan.schema import SCHEMA, PlanDocument
 from bulkflow.plan.summary import summarise
 from bulkflow.program.answer import (
@@ -38,6 +38,8 @@ from bulkflow.program.answer import (
 )
 
 __all__ = ["read_result", "result_from_document", "to_document"]
+
+Kind = TypeVar("Kind")
 
 MAXIMUM_BYTES = 200_000_000  # a plan of 104 periods and 60 sites takes a tenth of this
 
@@ -77,6 +79,8 @@ def to_document(result: PlanResult) -> dict[str, Any]:
         "duty_due": plan.duty_due,
         "holds": result.holds,
         "explanations": result.explanations,
+        "misses": result.misses,
+        "held_loads": result.held_loads,
         "findings": result.findings,
         "checks": [_check(check) for check in result.report.checks],
     }
@@ -200,9 +204,17 @@ def _result(document: PlanDocument) -> PlanResult:
         findings=tuple(Finding(**row) for row in rows["findings"]),
         holds=tuple(HoldCost(**row) for row in rows["holds"]),
         explanations=document.explanations,
+        misses=_rows(Miss, rows["misses"]),
+        held_loads=_rows(HeldLoad, rows["held_loads"]),
         register=document.register_name,
         chain_head=document.chain_head,
     )
+
+
+def _rows(
+    kind: Callable[..., Kind], rows: Iterable[dict[str, Any]] | None
+) -> tuple[Kind, ...] | None:
+    return None if rows is None else tuple(kind(**row) for row in rows)
 
 
 def _read_proof(row: dict[str, Any]) -> Proof:

@@ -10,6 +10,8 @@ from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import Progress
 from bulkflow.errors import PlanningError
 from bulkflow.plan.check import check_plan
+from bulkflow.plan.checks.cost import find_misses
+from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.holds import gates, price_gates
 from bulkflow.plan.reach import findings
@@ -121,7 +123,14 @@ def checked(scenario: Scenario, plan: Plan, found: tuple[Finding, ...]) -> PlanR
     report = check_plan(scenario, plan)
     report.raise_for_failures()
     unmet = tuple((one.id, one.unmet) for one in scenario.priorities)
-    return PlanResult(plan, report, unmet, found, gates(scenario, plan))
+    return PlanResult(
+        plan,
+        report,
+        unmet,
+        found,
+        gates(scenario, plan),
+        misses=tuple(find_misses(Ledger(scenario, plan))),
+    )
 
 
 def price_holds(

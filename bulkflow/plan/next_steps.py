@@ -13,10 +13,10 @@ from pathlib import PurePath
 
 from bulkflow.plan import views
 from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.plan.summary import good_enough
 
 __all__ = ["NextStep", "Whereabouts", "next_steps"]
 
-OPEN_GAP = 0.01  # from which more time is worth offering
 MORE_SECONDS = 300
 
 
@@ -85,7 +85,7 @@ def _steps(result: PlanResult, where: Whereabouts, loads: tuple[str, ...]) -> It
     plan, folder, out = result.plan, shlex.quote(where.folder), shlex.quote(where.out)
     at = f" --database {shlex.quote(where.database)}" if where.database else ""
     # The check reads the workspace as its calendar begins: of a later plan it knows nothing.
-    if where.on is None and views.short_demand(plan, result.unmet):
+    if where.on is None and any(views.short_demand(plan, result.unmet)):
         yield NextStep("short", f"bulkflow check {folder}")
     waiting = _most_wanted(result.holds)
     if waiting is not None and result.register:
@@ -100,7 +100,7 @@ def _steps(result: PlanResult, where: Whereabouts, loads: tuple[str, ...]) -> It
     if loads:
         name = shlex.quote(loads[0])
         yield NextStep("load", f"bulkflow loads show {folder} {name}{at}", loads[0])
-    if plan.proof.gap > OPEN_GAP:
+    if not good_enough(plan):
         since = f" --since {out}" if where.out else ""
         yield NextStep("more_time", f"{again}{since} --seconds {MORE_SECONDS}")
     if result.register:

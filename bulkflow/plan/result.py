@@ -6,10 +6,26 @@ from dataclasses import dataclass
 from datetime import date
 
 from bulkflow.plan.check import CheckReport
+from bulkflow.plan.checks.cost import Miss
 from bulkflow.plan.finding import Finding
 from bulkflow.program.answer import Plan
 
-__all__ = ["HoldCost", "PlanResult"]
+__all__ = ["HeldLoad", "HoldCost", "Miss", "PlanResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class HeldLoad:
+    """A load that released lots cannot fill on its loading day.
+
+    Parameters
+    ----------
+    why : in words, as the filling from lots says it.
+    earliest : the first day on which its lots could fill it; None where no lot can.
+    """
+
+    load_id: str
+    why: str
+    earliest: date | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +74,10 @@ class PlanResult:
     ----------
     unmet : each priority, and whether what it does not get is ``carried`` or ``lost``.
     explanations : why the worst shortages are there, each in lines of text.
+    misses : floors and closing targets missed and stock past its life; None where nobody looked
+        (a plan kept before they were).
+    held_loads : loads of the quarter that released lots cannot fill; None where lots were not
+        put into loads.
     register, chain_head : where the opening lots come from, and the head of its chain when they
         were read (``number:hash``); '' for the workspace's own tables.
     """
@@ -68,6 +88,8 @@ class PlanResult:
     findings: tuple[Finding, ...] = ()
     holds: tuple[HoldCost, ...] = ()
     explanations: tuple[tuple[str, ...], ...] = ()
+    misses: tuple[Miss, ...] | None = None
+    held_loads: tuple[HeldLoad, ...] | None = None
     register: str = ""
     chain_head: str = ""
 

@@ -304,6 +304,25 @@ class PriorityRow(Row):
     unmet: Literal["carried", "lost"]
 
 
+class MissRow(Row):
+    """A floor or closing target that stock does not keep, or stock past its life."""
+
+    kind: Literal["floor", "closing", "life"]
+    site: str
+    liquid: str
+    periods: tuple[PeriodNumber, ...]
+    lpa: tuple[Number, ...] = Field(description="by how much, in each of those periods")
+    cost: Number
+
+
+class HeldLoadRow(Row):
+    """A load of the quarter that released lots cannot fill."""
+
+    load_id: str
+    why: str
+    earliest: date | None = Field(description="when its lots could; null where no lot can")
+
+
 class SummaryRow(Row):
     """The answer in figures, over the quarter."""
 
@@ -313,6 +332,26 @@ class SummaryRow(Row):
     lost_lpa: Number
     backlog_end_lpa: Number = Field(description="carried demand open at the quarter's end")
     loads: int = Field(description="loads that leave in the quarter")
+    late_periods: tuple[PeriodNumber, ...] = ()
+    lost_after_lpa: Number = Field(0.0, description="demand lost after the quarter")
+    backlog_horizon_lpa: Number = Field(
+        0.0, description="carried demand open at the end of the horizon"
+    )
+    floors_missed: int | None = Field(
+        None, description="floors that stock falls below in the quarter; null: not looked at"
+    )
+    floors_missed_after: int | None = Field(None, description="those below only after it")
+    closing_missed_lpa: Number | None = Field(None, description="of all closing targets")
+    past_life_lpa: Number | None = Field(
+        None, description="stock past its life, in the worst period of each site and liquid"
+    )
+    unfilled_loads: int | None = Field(
+        None,
+        description="loads of the quarter that no lot can fill; null: lots were not put into loads",
+    )
+    waiting_loads: int = Field(0, description="loads that wait for their lots to be released")
+    gap_money: Number | None = Field(None, description="cost less bound; null without a bound")
+    good_enough: bool = Field(default=False, description="whether the gap lets loads be promised")
 
 
 class PlanDocument(Row):
@@ -346,6 +385,10 @@ class PlanDocument(Row):
     holds: tuple[HoldRow, ...]
     explanations: tuple[tuple[str, ...], ...] = Field(
         description="why the worst shortages are there, each in lines of text"
+    )
+    misses: tuple[MissRow, ...] | None = Field(None, description="null: nobody looked")
+    held_loads: tuple[HeldLoadRow, ...] | None = Field(
+        None, description="null: lots were not put into loads"
     )
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...]

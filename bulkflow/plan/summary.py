@@ -1,16 +1,31 @@
-"""The answer in one sentence and a few figures, over the quarter."""
+"""The state of the quarter in one sentence and a few figures: what a planner would say of it.
+
+The only place that says it: terminal, report, workbook, ``plan.json`` and ``compare`` show this
+one. "Nothing is short" is said where every one of `Summary`'s troubles is none, and nothing was
+left unlooked at.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from bulkflow.plan.finding import period_words
-from bulkflow.plan.result import PlanResult
-from bulkflow.program.answer import LoadKind, Plan
+from bulkflow.plan.result import Miss, PlanResult
+from bulkflow.program.answer import DemandServed, LoadKind, Plan
+from bulkflow.wording import amount, counted, listed, money, percent
 
-__all__ = ["NOTHING_LPA", "ROUNDING", "Summary", "percent_words", "summarise"]
+__all__ = [
+    "NOTHING_LPA",
+    "PROMISE_GAP",
+    "ROUNDING",
+    "Summary",
+    "gap_words",
+    "good_enough",
+    "period_unit",
+    "summarise",
+]
 
 WEEK_DAYS = 7
 # Less LPA than this is no shortage anybody could measure.
@@ -18,17 +33,35 @@ NOTHING_LPA = 0.5
 # Two sums of the same amounts differ by no more than this share: a gap below it is none.
 ROUNDING = 1e-9
 
+PROMISE_GAP = 0.01
+"""Up to this share of what the plan pays, the gap is good enough to promise loads: freight quotes,
+exchange rates and demand are rarely known to a percent (common practice), so that a cheaper plan
+within it could not be told from this one. Past it a longer search may well move loads."""
+
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """The answer over the quarter; amounts in LPA.
+    """The state of the quarter; amounts in LPA, money in the plan's currency.
 
     Parameters
     ----------
+    sentence : the whole of it in words.
     demand_lpa, served_lpa : of the quarter's periods; served counts what was carried into them.
-    lost_lpa : demand lost for good.
+    lost_lpa : the quarter's demand lost for good.
     backlog_end_lpa : carried demand still open at the end of the quarter.
+    late_periods : periods of the quarter that end with carried demand open.
+    lost_after_lpa : demand lost after the quarter.
+    backlog_horizon_lpa : carried demand still open at the end of the horizon.
     loads : loads that leave in the quarter.
+    floors_missed, floors_missed_after : floors that stock falls below in, and only after, the
+        quarter; None where nobody looked, as with the next two.
+    closing_missed_lpa : by how much closing targets are missed, together.
+    past_life_lpa : stock past its life, the worst period of each liquid and site.
+    unfilled_loads, waiting_loads : loads of the quarter that no lot can fill, and those that wait
+        for their lots to be released or ready; None for the first where lots were not put into
+        loads.
+    gap_money : how much cheaper a plan could be at most; None where no bound is proved.
+    good_enough : whether that is near enough to promise loads (`PROMISE_GAP`).
     """
 
     sentence: str
@@ -36,91 +69,234 @@ class Summary:
     served_lpa: float
     lost_lpa: float
     backlog_end_lpa: float
+    late_periods: tuple[int, ...]
+    lost_after_lpa: float
+    backlog_horizon_lpa: float
     loads: int
+    floors_missed: int | None
+    floors_missed_after: int | None
+    closing_missed_lpa: float | None
+    past_life_lpa: float | None
+    unfilled_loads: int | None
+    waiting_loads: int
+    gap_money: float | None
+    good_enough: bool
 
 
 def summarise(result: PlanResult) -> Summary:
-    """Return the answer in a sentence and figures."""
+    """Return the state of the quarter in words and figures."""
     plan = result.plan
-    lost_for_good = {priority for priority, unmet in result.unmet if unmet == "lost"}
-    quarter = [row for row in plan.demand if row.period <= plan.quarter_periods]
-    demand = sum(row.demand_lpa for row in quarter)
-    served = sum(lpa for row in quarter for _, lpa in row.served)
-    late = sorted(
-        {
-            row.period
-            for row in quarter
-            if row.priority not in lost_for_good and row.open_lpa > NOTHING_LPA
-        }
-    )
-    lost = sum(row.open_lpa for row in quarter if row.priority in lost_for_good)
-    backlog = sum(
-        row.open_lpa
-        for row in quarter
-        if row.priority not in lost_for_good and row.period == plan.quarter_periods
-    )
-    loads = sum(
-        load.period <= plan.quarter_periods and load.kind is not LoadKind.UNDER_WAY
+    quarter = plan.quarter_periods
+    state = _Demand(result)
+    misses = None if result.misses is None else _notable(result.misses)
+    loads = [
+        load
         for load in plan.loads
-    )
+        if load.period <= quarter and load.kind is not LoadKind.UNDER_WAY
+    ]
+    unfilled, waiting = _unready(result, {load.load_id for load in loads})
+    trouble = [*state.after(), *_miss_words(misses or (), plan), *_load_words(unfilled, waiting)]
+    unlooked = []
+    if misses is None:
+        unlooked.append("whether floors and closing targets are kept")
+    if unfilled is None:
+        unlooked.append("whether lots can fill the loads")
+    if not trouble and not state.trouble and state.demand > 0 and not unlooked:
+        trouble.append("Nothing is short")
+    elif unlooked:
+        trouble.append(f"Not looked at: {listed(unlooked)}")
+    sentences = [f"{state.head(len(loads))}.", *(f"{one}." for one in trouble), _proof_words(plan)]
+    floors = None if misses is None else [one for one in misses if one.kind == "floor"]
+    in_quarter = floors and [one for one in floors if min(one.periods) <= quarter]
     return Summary(
-        _sentence(plan, demand, served, lost, backlog, late, loads),
-        demand,
-        served,
-        lost,
-        backlog,
-        loads,
+        sentence=" ".join(sentences),
+        demand_lpa=state.demand,
+        served_lpa=state.served,
+        lost_lpa=state.lost,
+        backlog_end_lpa=state.backlog,
+        late_periods=state.late,
+        lost_after_lpa=state.lost_after,
+        backlog_horizon_lpa=state.backlog_horizon,
+        loads=len(loads),
+        floors_missed=None if floors is None else len(in_quarter or ()),
+        floors_missed_after=None if floors is None else len(floors) - len(in_quarter or ()),
+        closing_missed_lpa=_lpa_of(misses, "closing"),
+        past_life_lpa=_lpa_of(misses, "life"),
+        unfilled_loads=unfilled,
+        waiting_loads=waiting,
+        gap_money=plan.proof.cost - plan.proof.bound if math.isfinite(plan.proof.bound) else None,
+        good_enough=good_enough(plan),
     )
 
 
-def _sentence(
-    plan: Plan,
-    demand: float,
-    served: float,
-    lost: float,
-    backlog: float,
-    late: Sequence[int],
-    loads: int,
-) -> str:
-    share = served / demand if demand else 1.0
+def period_unit(plan: Plan) -> str:
+    """Return what a period of a plan is called: a week where it is one."""
     starts = plan.period_starts
-    weekly = len(starts) > 1 and (starts[1] - starts[0]).days == WEEK_DAYS
-    unit = "week" if weekly else "period"
-    told = []
-    if backlog > NOTHING_LPA:
-        told.append(f"{backlog:,.0f} LPA still owed at its end")
-    if lost > NOTHING_LPA:
-        told.append(f"{lost:,.0f} LPA lost")
-    if late:
-        told.append(f"some of it late in {period_words(set(late), unit)}")
-    what = ", ".join(told) or "nothing short"
+    return "week" if len(starts) > 1 and (starts[1] - starts[0]).days == WEEK_DAYS else "period"
+
+
+def good_enough(plan: Plan) -> bool:
+    """Return whether a plan is proved near enough to the cheapest to promise its loads."""
+    difference = plan.proof.cost - plan.proof.bound
+    # What is paid, sales not taken off: where they are large the cost can be near nothing.
+    paid = max(plan.costs.total + plan.costs.sales, abs(plan.proof.cost))
+    return difference <= max(PROMISE_GAP * paid, ROUNDING)
+
+
+def gap_words(plan: Plan) -> str:
+    """Return how far a plan is from the cheapest at most, as money, and a share where that helps.
+
+    A share of a cost or bound that is negative or small beside the difference says nothing.
+    """
     proof = plan.proof
+    difference = money(max(0.0, proof.cost - proof.bound))
+    if proof.bound > 0 and proof.gap < 1.0:
+        return f"{percent(proof.gap)} ({difference} {plan.currency})"
+    return f"{difference} {plan.currency}"
+
+
+def _proof_words(plan: Plan) -> str:
+    proof = plan.proof
+    cost = f"The horizon costs {money(proof.cost)} {plan.currency}"
     if proof.gap <= ROUNDING:
-        proved = "proved the cheapest"
-    elif math.isfinite(proof.bound):
-        proved = f"proved within {percent_words(proof.gap)} of the cheapest"
-    else:
-        proved = "with no bound proved"
+        return f"{cost}, proved the cheapest: good enough to promise loads."
+    if not math.isfinite(proof.bound):
+        return f"{cost}, with no bound proved: not yet good enough to promise loads; look longer."
+    proved = f"proved within {gap_words(plan)} of the cheapest"
+    if good_enough(plan):
+        return f"{cost}, {proved}: good enough to promise loads."
     return (
-        f"Over the quarter {loads} loads serve {served:,.0f} of {demand:,.0f} LPA"
-        f" ({percent_words(share)}), {what}; the horizon costs {proof.cost:,.0f}"
-        f" {plan.currency}, {proved}."
+        f"{cost}, {proved}: not yet good enough to promise loads (that is within"
+        f" {percent(PROMISE_GAP)}); look longer."
     )
 
 
-def percent_words(fraction: float) -> str:
-    """Return a fraction as a percentage with as many digits as it needs, never rounded to 0 or 100.
+# --- demand -------------------------------------------------------------------------------------
 
-    Examples
-    --------
-    >>> percent_words(0.00042), percent_words(0.0312), percent_words(0.9996), percent_words(1.0)
-    ('0.042 %', '3.12 %', '99.96 %', '100 %')
-    """
-    percent = 100.0 * fraction
-    if percent in (0.0, 100.0):
-        return f"{percent:.0f} %"
-    for digits in (2, 3, 4, 6):
-        text = f"{percent:.{digits}f}"
-        if float(text) not in (0.0, 100.0):
-            return f"{text} %"
-    return "under 0.000001 %" if percent < 1 else "just under 100 %"
+
+class _Demand:
+    """What becomes of demand, in the quarter and after it."""
+
+    def __init__(self, result: PlanResult) -> None:
+        plan, quarter = result.plan, result.plan.quarter_periods
+        last = len(plan.period_starts)
+        self.unit = period_unit(plan)
+        gone = {priority for priority, unmet in result.unmet if unmet == "lost"}
+        lost = [row for row in plan.demand if row.priority in gone]
+        carried = [row for row in plan.demand if row.priority not in gone]
+        within = [row for row in plan.demand if row.period <= quarter]
+        self.asked = sum(row.demand_lpa for row in plan.demand)
+        self.demand = sum(row.demand_lpa for row in within)
+        self.served = sum(lpa for row in within for _, lpa in row.served)
+        self.lost = sum(row.open_lpa for row in lost if row.period <= quarter)
+        self.lost_after = sum(row.open_lpa for row in lost if row.period > quarter)
+        self.backlog = _open_at(carried, quarter)
+        self.backlog_horizon = _open_at(carried, last)
+        late = {row.period for row in carried if row.open_lpa > NOTHING_LPA}
+        self.late = tuple(sorted(one for one in late if one <= quarter))
+        self.late_after = {one for one in late if one > quarter}
+        self.trouble = bool(self.late) or max(self.lost, self.backlog) > NOTHING_LPA
+
+    def head(self, loads: int) -> str:
+        """Return what the quarter's loads do for its demand."""
+        if self.asked <= 0:
+            return (
+                "There is no demand to plan for: demand.csv is missing, empty or all zero."
+                f" {counted(loads, 'load')} {'leaves' if loads == 1 else 'leave'} in the quarter"
+            )
+        if self.demand <= 0 and self.served <= NOTHING_LPA:
+            return (
+                f"No demand falls in the quarter; {amount(self.asked)} LPA are asked for after it."
+                f" {counted(loads, 'load')} {'leaves' if loads == 1 else 'leave'} in the quarter"
+            )
+        told = []
+        if self.backlog > NOTHING_LPA:
+            told.append(f"{amount(self.backlog)} LPA still owed at its end")
+        if self.lost > NOTHING_LPA:
+            told.append(f"{amount(self.lost)} LPA lost")
+        if self.late:
+            told.append(f"some of it late in {period_words(set(self.late), self.unit)}")
+        share = f" ({percent(self.served / self.demand)})" if self.demand > 0 else ""
+        serve = "serves" if loads == 1 else "serve"
+        return (
+            f"Over the quarter {counted(loads, 'load')} {serve} {amount(self.served)} of"
+            f" {amount(self.demand)} LPA{share}, {', '.join(told) or 'all of it in time'}"
+        )
+
+    def after(self) -> Iterator[str]:
+        """Yield what is short after the quarter."""
+        told = []
+        if self.lost_after > NOTHING_LPA:
+            told.append(f"{amount(self.lost_after)} LPA lost")
+        if self.backlog_horizon > NOTHING_LPA:
+            told.append(f"{amount(self.backlog_horizon)} LPA still owed at the end of the horizon")
+        if self.late_after:
+            told.append(f"demand late in {period_words(self.late_after, self.unit)}")
+        if told:
+            yield f"After the quarter: {', '.join(told)}"
+
+
+def _open_at(rows: Sequence[DemandServed], period: int) -> float:
+    return sum(row.open_lpa for row in rows if row.period == period)
+
+
+# --- stock and loads ----------------------------------------------------------------------------
+
+
+def _notable(misses: Sequence[Miss]) -> list[Miss]:
+    return [one for one in misses if one.worst_lpa > NOTHING_LPA]
+
+
+def _lpa_of(misses: Sequence[Miss] | None, kind: str) -> float | None:
+    return None if misses is None else sum(one.worst_lpa for one in misses if one.kind == kind)
+
+
+def _miss_words(misses: Sequence[Miss], plan: Plan) -> Iterator[str]:
+    floors = [one for one in misses if one.kind == "floor"]
+    within = [one for one in floors if min(one.periods) <= plan.quarter_periods]
+    after = len(floors) - len(within)
+    if within:
+        beyond = f", and below {after} more after it" if after else ""
+        yield (
+            f"Stock falls below {counted(len(within), 'floor')} in the quarter"
+            f" ({_worst(within)}){beyond}"
+        )
+    elif floors:
+        yield f"Stock falls below {counted(after, 'floor')} after the quarter ({_worst(floors)})"
+    closing = [one for one in misses if one.kind == "closing"]
+    if closing:
+        lpa = sum(one.worst_lpa for one in closing)
+        missed = "is missed" if len(closing) == 1 else "are missed"
+        yield (
+            f"{counted(len(closing), 'closing target')} {missed}, by {amount(lpa)} LPA"
+            f" ({_worst(closing)})"
+        )
+    old = [one for one in misses if one.kind == "life"]
+    if old:
+        lpa = sum(one.worst_lpa for one in old)
+        yield f"{amount(lpa)} LPA of stock outlive their shelf life ({_worst(old)})"
+
+
+def _worst(misses: Sequence[Miss]) -> str:
+    """Return the worst of some misses in words: ``DRY at HARBOUR by 3,000 LPA``."""
+    worst = max(misses, key=lambda one: one.worst_lpa)
+    most = "most: " if len(misses) > 1 else ""
+    return f"{most}{worst.liquid} at {worst.site} by {amount(worst.worst_lpa)} LPA"
+
+
+def _unready(result: PlanResult, quarter: set[str]) -> tuple[int | None, int]:
+    """Return how many of the quarter's loads no lot can fill, and how many wait for their lots."""
+    counting = {load for hold in result.holds for load in hold.loads} & quarter
+    if result.held_loads is None:
+        return None, len(counting)
+    held = {one.load_id: one for one in result.held_loads if one.load_id in quarter}
+    unfilled = {name for name, one in held.items() if one.earliest is None}
+    return len(unfilled), len((held.keys() | counting) - unfilled)
+
+
+def _load_words(unfilled: int | None, waiting: int) -> Iterator[str]:
+    if unfilled:
+        yield f"{counted(unfilled, 'load')} cannot be filled from any lot"
+    if waiting:
+        wait, its = ("waits", "its lot") if waiting == 1 else ("wait", "their lots")
+        yield f"{counted(waiting, 'load')} {wait} for {its} to be released"

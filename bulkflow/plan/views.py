@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from bulkflow.plan.result import Miss, PlanResult
 from bulkflow.plan.summary import NOTHING_LPA
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 from bulkflow.scenario.model import Scenario
@@ -28,6 +29,7 @@ __all__ = [
     "guarantee_peaks",
     "lane_loads",
     "loads_in",
+    "missed",
     "short_demand",
     "stock_views",
 ]
@@ -84,7 +86,13 @@ class GuaranteePeak:
 
 @dataclass(frozen=True, slots=True)
 class ShortDemand:
-    """Demand short in the quarter: worst and last open LPA if carried, the sum if lost."""
+    """Demand short in the quarter, or after it.
+
+    Parameters
+    ----------
+    lpa : the most open at once where it is carried, the sum where it is lost.
+    at_end_lpa : still open at the end of the quarter, or of the horizon.
+    """
 
     site: str
     liquid: str
@@ -148,28 +156,39 @@ def lane_loads(plan: Plan) -> list[LaneLoads]:
     return [LaneLoads(lane, tuple(row), lpa[lane]) for lane, row in sorted(counts.items())]
 
 
-def short_demand(plan: Plan, unmet: Sequence[tuple[str, str]]) -> list[ShortDemand]:
-    """Return the demand of the quarter that is late or lost."""
+def short_demand(
+    plan: Plan, unmet: Sequence[tuple[str, str]]
+) -> tuple[list[ShortDemand], list[ShortDemand]]:
+    """Return the demand that is late or lost, in the quarter and after it."""
+    quarter, last = plan.quarter_periods, len(plan.period_starts)
+    return (
+        _short_in(plan, unmet, range(1, quarter + 1)),
+        _short_in(plan, unmet, range(quarter + 1, last + 1)),
+    )
+
+
+def _short_in(plan: Plan, unmet: Sequence[tuple[str, str]], within: range) -> list[ShortDemand]:
     kinds = dict(unmet)
     rows: dict[tuple[str, str, str, str], list[tuple[int, float]]] = defaultdict(list)
     for row in plan.demand:
-        if row.period <= plan.quarter_periods:
+        if row.period in within and row.open_lpa > NOTHING_LPA:
             key = (row.site, row.liquid, row.market, row.priority)
             rows[key].append((row.period, row.open_lpa))
     found = []
     for (site, liquid, market, priority), amounts in sorted(rows.items()):
-        open_in = sorted(pair for pair in amounts if pair[1] > NOTHING_LPA)
-        if not open_in:
-            continue
         lost = kinds.get(priority) == "lost"
-        lpa = (sum if lost else max)(amount for _, amount in open_in)
-        at_end = sum(amount for period, amount in amounts if period == plan.quarter_periods)
-        periods = tuple(period for period, _ in open_in)
-        found.append(
-            ShortDemand(site, liquid, market, priority, "lost" if lost else "carried", periods,
-                        lpa, 0.0 if lost else at_end)
-        )  # fmt: skip
+        lpa = (sum if lost else max)(amount for _, amount in amounts)
+        at_end = 0.0 if lost else sum(lpa for period, lpa in amounts if period == within[-1])
+        periods = tuple(sorted(period for period, _ in amounts))
+        unmet_word = "lost" if lost else "carried"
+        found.append(ShortDemand(site, liquid, market, priority, unmet_word, periods, lpa, at_end))
     return found
+
+
+def missed(result: PlanResult) -> list[Miss]:
+    """Return floors and closing targets missed and stock past its life, dearest first."""
+    found = [one for one in result.misses or () if one.worst_lpa > NOTHING_LPA]
+    return sorted(found, key=lambda one: (-one.cost, one.kind, one.site, one.liquid))
 
 
 def stock_views(plan: Plan, scenario: Scenario) -> list[StockView]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -27,6 +27,7 @@ from bulkflow.lots.explaining import Explanation, explain_lots
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds
+from bulkflow.plan.result import HeldLoad, PlanResult
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 from bulkflow.records.actors import Actor
 from bulkflow.records.settings import settings_for
@@ -78,6 +79,15 @@ class LotsInLoads:
     def unfilled(self) -> tuple[str, ...]:
         """Return the loads of the plan for which no lots could be found."""
         return tuple(load for load, one in self.fillings.items() if one.held and not one.shares)
+
+    def told_to(self, result: PlanResult) -> PlanResult:
+        """Return the plan with the loads that released lots cannot fill, for its summary."""
+        held = (
+            HeldLoad(load, one.held, one.earliest if one.shares else None)
+            for load, one in self.fillings.items()
+            if one.held
+        )
+        return replace(result, held_loads=tuple(held))
 
     def soonest(self, plan: Plan) -> tuple[str, ...]:
         """Return the loads that the register has and that are still to leave, soonest first."""

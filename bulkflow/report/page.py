@@ -13,7 +13,7 @@ from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
 from bulkflow.plan.next_steps import Whereabouts, next_steps
 from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.plan.summary import gap_words, summarise
 from bulkflow.program.answer import Plan
 from bulkflow.report import lot_tables, tables
 from bulkflow.report.calendars import (
@@ -28,6 +28,7 @@ from bulkflow.report.map import lane_counts, map_picture, placed_map
 from bulkflow.report.tables import Table
 from bulkflow.report.terms import Terms, english
 from bulkflow.scenario.model import Scenario
+from bulkflow.wording import money, percent
 
 __all__ = ["render_report"]
 
@@ -82,7 +83,7 @@ def render_report(
         say=say,
         language=say.language,
         plan=plan,
-        sentence=summarise(result).sentence,
+        sentence=summarise(beside.told_to(result) if beside else result).sentence,
         made_for=say(
             "made_for",
             periods=plan.quarter_periods,
@@ -108,7 +109,7 @@ def _origin(result: PlanResult, say: Terms) -> str:
 def _next_steps(result: PlanResult, say: Terms) -> list[tuple[str, str]]:
     """Return what a planner does next, as (section, words)."""
     steps = []
-    if views.short_demand(result.plan, result.unmet):
+    if any(views.short_demand(result.plan, result.unmet)):
         steps.append(("short", say("next_short")))
     if result.holds:
         steps.append(("holds", say("next_holds")))
@@ -165,9 +166,17 @@ def _filled(*found: Table) -> tuple[Table, ...]:
 
 
 def _demand_sections(result: PlanResult, say: Terms) -> Iterator[_Section]:
-    short = tables.shortage_table(result.plan, result.unmet, say)
-    notes = () if short.rows else (say("no_shortage"),)
-    yield _Section("short", say("h_short"), notes, tables=_filled(short))
+    quarter, after = views.short_demand(result.plan, result.unmet)
+    shown = _filled(
+        tables.shortage_table(quarter, say("h_short"), say),
+        tables.shortage_table(after, say("short_after"), say),
+        tables.misses_table(views.missed(result), result.plan.currency, say),
+    )
+    asked = sum(
+        row.demand_lpa for row in result.plan.demand if row.period <= result.plan.quarter_periods
+    )
+    notes = (say("no_shortage"),) if asked > 0 and not quarter else ()
+    yield _Section("short", say("h_short"), notes, tables=shown)
     if result.explanations:
         yield _Section("why", say("h_why"), tuple(" ".join(one) for one in result.explanations))
 
@@ -385,17 +394,17 @@ def _changes_section(since: PlanDifference, say: Terms) -> _Section:
 def _proof_section(result: PlanResult, say: Terms) -> _Section:
     plan, proof, report = result.plan, result.plan.proof, result.report
     bound = (
-        f"{say('proof_bound')} {proof.bound:,.2f} {plan.currency}; {say('proof_bound_note')}"
+        f"{say('proof_bound')} {money(proof.bound)} {plan.currency}; {say('proof_bound_note')}"
         if math.isfinite(proof.bound)
         else say("proof_no_bound")
     )
     over = proof.gap_over(plan.costs.changeable)
-    notes = [f"{say('proof_cost')} {proof.cost:,.2f} {plan.currency}", bound]
-    if math.isfinite(proof.bound) and math.isfinite(over):
-        words = say(
-            "proof_gap_words", whole=percent_words(proof.gap), changeable=percent_words(over)
-        )
-        notes.append(f"{say('proof_gap')} {words}")
+    notes = [f"{say('proof_cost')} {money(proof.cost)} {plan.currency}", bound]
+    if math.isfinite(proof.bound):
+        gap = f"{say('proof_gap')} {gap_words(plan)}"
+        if over < 1.0:
+            gap += f", {say('proof_gap_changeable', changeable=percent(over))}"
+        notes.append(gap)
     size = say(
         "proof_size",
         columns=f"{proof.columns:,}",

@@ -11,11 +11,11 @@ from datetime import date
 
 from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
-from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import percent_words
+from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.program.answer import CostBreakdown, Plan
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Scenario
+from bulkflow.wording import percent, whole_parts
 
 __all__ = [
     "Cell",
@@ -29,6 +29,7 @@ __all__ = [
     "holds_table",
     "lane_table",
     "making_table",
+    "misses_table",
     "purchases_table",
     "risk_table",
     "shortage_table",
@@ -175,7 +176,7 @@ def risk_table(plan: Plan, say: Terms) -> Table:
             number(row.used),
             number(row.period),
             number(row.limit),
-            Cell(percent_words(row.share), row.share, row.share > 1.0),
+            Cell(percent(row.share), row.share, row.share > 1.0),
             number(row.limit - row.used),
         )
         for row in views.guarantee_peaks(plan)
@@ -323,8 +324,8 @@ def _short(hold: HoldCost) -> Cell:
     )
 
 
-def shortage_table(plan: Plan, unmet: Sequence[tuple[str, str]], say: Terms) -> Table:
-    """Return demand late or lost in the quarter."""
+def shortage_table(short: Sequence[views.ShortDemand], caption: str, say: Terms) -> Table:
+    """Return demand late or lost."""
     heads = (
         Heading(say("site")),
         Heading(say("liquid")),
@@ -346,9 +347,33 @@ def shortage_table(plan: Plan, unmet: Sequence[tuple[str, str]], say: Terms) -> 
             number(row.lpa, alarm=True) if row.unmet == "lost" else blank(),
             number(row.at_end_lpa) if row.unmet == "carried" else blank(),
         )
-        for row in views.short_demand(plan, unmet)
+        for row in short
     )
-    return Table(say("h_short"), heads, rows)
+    return Table(caption, heads, rows)
+
+
+def misses_table(missed: Sequence[Miss], currency: str, say: Terms) -> Table:
+    """Return floors and closing targets missed, and stock past its life."""
+    heads = (
+        Heading(say("miss")),
+        Heading(say("site")),
+        Heading(say("liquid")),
+        Heading(say("weeks")),
+        Heading(say("lpa_worst"), number=True),
+        Heading(f"{say('cost')}, {currency}", number=True),
+    )
+    rows = tuple(
+        (
+            text(say(f"miss_{one.kind}")),
+            text(one.site),
+            text(one.liquid),
+            weeks(one.periods),
+            number(one.worst_lpa, alarm=True),
+            number(one.cost),
+        )
+        for one in missed
+    )
+    return Table(say("missed"), heads, rows)
 
 
 def changes_table(difference: PlanDifference, say: Terms) -> Table:
@@ -381,11 +406,15 @@ def changes_table(difference: PlanDifference, say: Terms) -> Table:
 
 def costs_table(costs: CostBreakdown, currency: str, say: Terms) -> Table:
     """Return the cost by part, with total and what the plan can change."""
-    signed = [
-        (say(f"cost_{part}"), getattr(costs, part) * (-1.0 if part == "sales" else 1.0))
-        for part in COST_PARTS
+    exact = [getattr(costs, part) * (-1.0 if part == "sales" else 1.0) for part in COST_PARTS]
+    signed: list[tuple[str, float, float]] = [
+        (say(f"cost_{part}"), one, shown)
+        for part, one, shown in zip(COST_PARTS, exact, whole_parts(exact), strict=True)
     ]
-    signed += [(say("total"), costs.total), (say("cost_changeable"), costs.changeable)]
+    signed += [
+        (say("total"), costs.total, costs.total),
+        (say("cost_changeable"), costs.changeable, costs.changeable),
+    ]
     heads = (
         Heading(say("part")),
         Heading(f"{say('amount')}, {currency}", number=True),
@@ -394,10 +423,10 @@ def costs_table(costs: CostBreakdown, currency: str, say: Terms) -> Table:
     rows = tuple(
         (
             text(part),
-            number(amount),
-            Cell(f"{100 * amount / costs.total:.1f} %", amount) if costs.total else blank(),
+            number(shown),
+            Cell(f"{100 * one / costs.total:.1f} %", one) if costs.total else blank(),
         )
-        for part, amount in signed
+        for part, one, shown in signed
     )
     return Table(say("h_costs"), heads, rows)
 

@@ -15,14 +15,11 @@ from bulkflow.plan.check import CheckReport
 from bulkflow.plan.checks.watch import Check
 from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.finding import Finding
-from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import percent_words, summarise
+from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.report.terms import english
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import by_hand, everything
-
-UNMET = (("core", "carried"),)
 
 
 def shown(result: PlanResult, scenario: Scenario, *, width: int = 80, colour: bool = False) -> str:
@@ -53,9 +50,7 @@ def without_codes(text: str) -> str:
 
 
 def tiny() -> tuple[PlanResult, Scenario]:
-    return PlanResult(by_hand.plan(), CheckReport(()), UNMET), read_workspace(
-        by_hand.TWO_SITES
-    ).scenario
+    return by_hand.result(), read_workspace(by_hand.TWO_SITES).scenario
 
 
 def whole() -> PlanResult:
@@ -84,6 +79,7 @@ def whole() -> PlanResult:
         plan=plan,
         holds=(hold, unpriced),
         findings=(finding,),
+        misses=(Miss("closing", "EAST", "DRY", (5,), (1234.4,), 99.0),),
         explanations=(("DRY at EAST is short", "- the sea (scenario.yaml, line 9)"),),
         register="/somewhere/records.sqlite",
         chain_head="17:" + "ab" * 32,
@@ -112,6 +108,8 @@ def test_every_section_is_there():
         "Mind.",
         "Short",
         "250 late at worst, 0 at the end",
+        "Floors and targets missed (EUR)",
+        "closing target EAST DRY 5 1,234 99",
         "Why",
         "Loads by week and lane",
         "Loads of the next 2 weeks",
@@ -150,8 +148,9 @@ def test_the_tiny_answer_reads_as_it_should():
         "Two sites, checked by hand\n"
         "3 weeks from 4 Jan to the week of 18 Jan 2027, planned over 4.\n"
         "\n"
-        "Over the quarter 2 loads serve 15,000 of 15,000 LPA (100 %), nothing short; the \n"
-        "horizon costs 11,122 EUR, proved the cheapest.\n"
+        "Over the quarter 2 loads serve 15,000 of 15,000 LPA (100 %), all of it in time. \n"
+        "Nothing is short. The horizon costs 11,122 EUR, proved the cheapest: good enough\n"
+        "to promise loads.\n"
     )
     assert "gap     none: proved the cheapest" in text
     assert "What cannot work" not in text
@@ -187,38 +186,6 @@ def test_periods_that_are_no_weeks_are_called_periods():
     calendar = scenario.calendar.model_copy(update={"period_days": 14})
     text = shown(result, scenario.model_copy(update={"calendar": calendar}))
     assert "Loads by period and lane" in text
-
-
-# --- the sentence -----------------------------------------------------------------------------
-
-
-def test_the_sentence_tells_late_owed_and_lost_apart():
-    result, _ = tiny()
-    demand = list(result.plan.demand)
-    demand[1] = replace(demand[1], open_lpa=300.0)
-    demand[2] = replace(demand[2], open_lpa=200.0)
-    plan = replace(result.plan, demand=tuple(demand))
-    carried = summarise(replace(result, plan=plan))
-    assert "200 LPA still owed at its end, some of it late in weeks 2 to 3;" in carried.sentence
-    assert (carried.backlog_end_lpa, carried.lost_lpa) == (200.0, 0.0)
-    lost = summarise(replace(result, plan=plan, unmet=(("core", "lost"),)))
-    assert "500 LPA lost;" in lost.sentence
-    assert (lost.backlog_end_lpa, lost.lost_lpa) == (0.0, 500.0)
-
-
-def test_only_the_quarter_counts():
-    result, _ = tiny()
-    assert summarise(result).demand_lpa == 15_000.0
-    assert summarise(result).loads == 2
-
-
-@pytest.mark.parametrize(
-    ("fraction", "words"),
-    [(0.0, "0 %"), (1.0, "100 %"), (0.0312, "3.12 %"), (0.99999, "99.999 %"),
-     (0.000004, "0.0004 %"), (1e-12, "under 0.000001 %"), (1.2, "120.00 %")],
-)  # fmt: skip
-def test_a_share_is_never_rounded_to_nothing_or_all(fraction: float, words: str):
-    assert percent_words(fraction) == words
 
 
 # --- the difference of two plans --------------------------------------------------------------

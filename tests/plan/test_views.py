@@ -98,10 +98,12 @@ def test_short_demand_is_worst_if_carried_and_the_sum_if_lost():
         for row, lpa in zip(by_hand.plan().demand, (0.0, 300.0, 200.0, 900.0), strict=True)
     )
     plan = replace(by_hand.plan(), demand=demand)
-    (carried,) = views.short_demand(plan, (("core", "carried"),))
+    (carried,), (after,) = views.short_demand(plan, (("core", "carried"),))
     assert (carried.lpa, carried.at_end_lpa, carried.periods) == (300.0, 200.0, (2, 3))
-    (lost,) = views.short_demand(plan, (("core", "lost"),))
+    assert (after.lpa, after.at_end_lpa, after.periods) == (900.0, 900.0, (4,))
+    (lost,), (lost_after,) = views.short_demand(plan, (("core", "lost"),))
     assert (lost.lpa, lost.at_end_lpa, lost.unmet) == (500.0, 0.0, "lost")
+    assert (lost_after.lpa, lost_after.at_end_lpa) == (900.0, 0.0)
 
 
 def test_duty_owed_counts_loads_once():

@@ -6,7 +6,10 @@ Owns eqs. 25, 26, 28 and 30, and what eq. 27 costs.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
 from bulkflow.plan.checks.balance import leaving_in_time
 from bulkflow.plan.checks.ledger import Ledger
@@ -14,10 +17,33 @@ from bulkflow.plan.checks.watch import MONEY, Check, Measure, Watch
 from bulkflow.program.answer import LoadKind, PlannedLoad
 from bulkflow.scenario.model import Site
 
-__all__ = ["cost_checks", "costs_anew"]
+__all__ = ["Miss", "cost_checks", "costs_anew", "find_misses"]
 
 # A bound is proved on the solver's scaled rows: 1e-6 of the cost is its own tolerance.
 PROOF = Measure("money", 0.01, 2e-6)
+
+
+@dataclass(frozen=True, slots=True)
+class Miss:
+    """A floor or a closing target that stock does not keep, or stock past its life.
+
+    Parameters
+    ----------
+    periods, lpa : in which (a closing target: the last of the horizon), and by how much in each.
+    cost : what the plan pays for it, in the workspace's currency; 0 where it has no price.
+    """
+
+    kind: Literal["floor", "closing", "life"]
+    site: str
+    liquid: str
+    periods: tuple[int, ...]
+    lpa: tuple[float, ...]
+    cost: float
+
+    @property
+    def worst_lpa(self) -> float:
+        """The most it is missed by in any of its periods."""
+        return max(self.lpa)
 
 
 def cost_checks(ledger: Ledger) -> list[Check]:
@@ -193,6 +219,16 @@ def _shortage(ledger: Ledger) -> float:
 
 def _floors(ledger: Ledger) -> float:
     """Return the price of floors and targets missed and of stock past its life (eqs. 25 to 27)."""
+    return sum(one.cost for one in find_misses(ledger))
+
+
+def find_misses(ledger: Ledger) -> list[Miss]:
+    """Return every floor and closing target missed, and stock past its life, with its price."""
+    found = [*_missed_targets(ledger), *_past_life(ledger)]
+    return sorted(found, key=lambda one: (one.kind, one.site, one.liquid))
+
+
+def _missed_targets(ledger: Ledger) -> Iterator[Miss]:
     stands: dict[tuple[str, str, int], float] = defaultdict(float)
     for (commodity, period), lpa in ledger.stock.items():
         stands[commodity[0], commodity[1], period] += lpa
@@ -202,26 +238,40 @@ def _floors(ledger: Ledger) -> float:
             for part in load.parts:
                 coming[load.destination, part.liquid] += part.lpa * ledger.arriving_share(load)
     owed = _owed_at_end(ledger)
-    cost = 0.0
+    last = ledger.days.count
     for policy in ledger.scenario.stock_policies:
         place = (policy.site, policy.liquid)
-        for period in ledger.periods:
-            short = max(0.0, policy.floor_lpa - stands[(*place, period)])
-            cost += short * policy.floor_cost_per_lpa_per_period
-        there = stands[(*place, ledger.days.count)] + coming[place] - owed[place]
-        cost += max(0.0, policy.closing_lpa - there) * policy.closing_cost_per_lpa
-    return cost + _past_life(ledger)
+        below = {one: policy.floor_lpa - stands[(*place, one)] for one in ledger.periods}
+        yield from _miss("floor", place, below, policy.floor_cost_per_lpa_per_period)
+        there = stands[(*place, last)] + coming[place] - owed[place]
+        lacks = {last: policy.closing_lpa - there} if policy.closing_lpa > 0 else {}
+        yield from _miss("closing", place, lacks, policy.closing_cost_per_lpa)
 
 
-def _past_life(ledger: Ledger) -> float:
-    """Return the price of stock past its shelf life, where it has one (eq. 27)."""
-    cost = 0.0
+def _miss(
+    kind: Literal["floor", "closing", "life"],
+    place: tuple[str, str],
+    lacks: dict[int, float],
+    price: float,
+) -> Iterator[Miss]:
+    short = {period: lpa for period, lpa in sorted(lacks.items()) if lpa > 0}
+    if short:
+        cost = price * sum(short.values())
+        yield Miss(kind, *place, tuple(short), tuple(short.values()), cost)
+
+
+def _past_life(ledger: Ledger) -> Iterator[Miss]:
+    """Yield stock past its shelf life where that has a price (eq. 27)."""
     for commodity in ledger.commodities:
-        price = ledger.liquids[commodity[1]].past_life_cost_per_lpa
-        if price is not None and commodity[0] in ledger.sites:
-            for period, leaves in leaving_in_time(ledger, commodity):
-                cost += price * max(0.0, ledger.stock[commodity, period] - leaves)
-    return cost
+        liquid = ledger.liquids[commodity[1]]
+        price, life = liquid.past_life_cost_per_lpa, liquid.shelf_life_days
+        if price is not None and life is not None and commodity[0] in ledger.sites:
+            later = life // ledger.days.length
+            over = {
+                period + later: ledger.stock[commodity, period] - leaves
+                for period, leaves in leaving_in_time(ledger, commodity)
+            }
+            yield from _miss("life", commodity[:2], over, price)
 
 
 def _owed_at_end(ledger: Ledger) -> dict[tuple[str, str], float]:
