@@ -6,6 +6,7 @@
     |-- InputError          a file, workbook or option the user gave is wrong (exit code 2)
     |-- OutOfRangeError     a number lies outside the range in which a formula holds
     |-- PlanningError       no plan can be made, or a gate says no (exit code 3)
+    |   `-- NoneFoundError  none was found before the search was stopped (exit code 5)
     |-- SolverError         the solver failed or contradicted itself
     |-- VerificationError   a computed plan failed its independent check
     `-- RecordsError        the record database refused, or is not whole
@@ -23,6 +24,7 @@ __all__ = [
     "BulkflowError",
     "Fault",
     "InputError",
+    "NoneFoundError",
     "OutOfRangeError",
     "PlanningError",
     "RecordsError",
@@ -91,6 +93,10 @@ class OutOfRangeError(BulkflowError):
 
 class PlanningError(BulkflowError):
     """No plan can be made, or a gate says no."""
+
+
+class NoneFoundError(PlanningError):
+    """None was found before the search was stopped; whether there is one is not known."""
 
 
 class SolverError(BulkflowError):

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -16,7 +13,6 @@ from bulkflow.cli.register_options import DatabaseOption, day_option
 from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
-    InterruptedSearchError,
     JsonOption,
     message_console,
     result_console,
@@ -25,25 +21,17 @@ from bulkflow.cli.shell import (
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.check import CheckReport
     from bulkflow.plan.finding import Finding
-    from bulkflow.plan.next_steps import Whereabouts
     from bulkflow.plan.result import PlanResult
-    from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.scenario.reader import Workspace
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
 
 SECONDS = 40.0
-# Of the time for everything, what the first search may take where gates are to be priced after.
-SEARCH_SHARE = 0.75
 GAP = 0.0005
-MOST_EXPLAINING_SECONDS = 20.0
-LEAST_SECONDS = 0.5  # for planning once more without a gate
 FINDINGS_SCHEMA = "bulkflow-findings/1"
 DIFFERENCE_SCHEMA = "bulkflow-difference/1"
 
@@ -153,17 +141,17 @@ def plan(
 
     Example: bulkflow plan scenarios/two_sites
     """
+    from bulkflow.cli.made_plan import MadePlan, TimeAllowed
     from bulkflow.cli.progress import Stoppable
-    from bulkflow.cli.report import lots_beside, whereabouts
+    from bulkflow.cli.report import whereabouts
     from bulkflow.core.options import SolveOptions
-    from bulkflow.plan.answer import print_answer
-    from bulkflow.plan.document import to_document
-    from bulkflow.plan.write import read_plan_at, refuse_unfit, write_plan
+    from bulkflow.plan.write import read_plan_at, refuse_unfit
     from bulkflow.scenario.reader import read_workspace
 
+    timed = seconds is not None
     if seconds is None and nodes is None and rounds is None:
         seconds = SECONDS
-    clock = _Clock(seconds)
+    clock = TimeAllowed(seconds)
     workspace = read_workspace(folder)
     calendar_start = workspace.scenario.calendar.start
     earlier = read_plan_at(since) if since is not None else None
@@ -180,74 +168,26 @@ def plan(
     )
     search = Stoppable(workspace.scenario.currency)
     result = replace(_planned(workspace, options, search, earlier), **origin)
-    if price_holds and not search.interrupted:
-        result = _priced(workspace, result, replace(options, seconds=clock.left()), search)
-    if explain and not search.interrupted:
-        result = _explained(workspace, result, clock.left(), search)
-    if json:
-        write_json(to_document(result))
-    else:
-        console = result_console()
-        print_answer(result, workspace.scenario, console)
-        if earlier is not None:
-            _print_changes(earlier, result, console, workspace, database if register else None)
-    beside: LotsInLoads | None = None
     where = whereabouts(result, folder, out, database, calendar_start)
-    if out is not None:  # late, so that the answer is shown whatever the disk does
-        beside = lots_beside(result, workspace, database)
-        files = write_plan(result, out, _companions(result, workspace, earlier, beside, where))
-        message_console().print(f"Wrote {len(files)} files to {out}.", soft_wrap=True)
+    done = MadePlan(workspace, result, earlier, where, clock, search, database)
+    done.extras.seconds["search"] = clock.used()
+    if out is not None:  # first of all: nothing that follows can lose it
+        done.keep(out)
+    if price_holds and not search.interrupted:
+        done.price(options)
+    if explain and not search.interrupted:
+        done.explain()
+    if out is not None and done.result is not result:
+        done.keep_again(out)
+    done.show(as_json=json)
+    beside = done.write_extras(out) if out is not None else None
+    if out is not None or timed:
+        message_console().print(done.words(out, seconds), soft_wrap=True)
     if not json:
-        _print_next(result, where, beside)
-    return ExitCode.INTERRUPTED if search.interrupted else ExitCode.DONE
-
-
-def _print_next(result: PlanResult, where: Whereabouts, beside: LotsInLoads | None) -> None:
-    from bulkflow.plan.answer import print_next_steps
-    from bulkflow.plan.next_steps import next_steps
-
-    loads = beside.soonest(result.plan) if beside else ()
-    print_next_steps(next_steps(result, where, loads=loads), result_console())
-
-
-def _companions(
-    result: PlanResult,
-    workspace: Workspace,
-    earlier: PlanResult | None,
-    beside: LotsInLoads | None,
-    where: Whereabouts,
-) -> dict[str, Callable[[Path], None]]:
-    """Return what writes the report and the workbook beside the tables of a plan."""
-    from bulkflow.cli.report import write_report
-    from bulkflow.plan.compare import compare_plans
-    from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE
-    from bulkflow.report.workbook import write_workbook
-
-    since = compare_plans(earlier, result) if earlier is not None else None
-    return {
-        REPORT_FILE: lambda file: write_report(
-            file, result, workspace, since=since, beside=beside, where=where
-        ),
-        WORKBOOK_FILE: lambda file: write_workbook(result.plan, file),
-    }
-
-
-class _Clock:
-    """What is left of the time asked for; None for no limit."""
-
-    def __init__(self, seconds: float | None) -> None:
-        self._seconds, self._begun = seconds, time.monotonic()
-
-    def left(self) -> float | None:
-        """Return the seconds left, at least a moment."""
-        if self._seconds is None:
-            return None
-        return max(LEAST_SECONDS, self._seconds - (time.monotonic() - self._begun))
-
-    def for_search(self, *, gates: bool) -> float | None:
-        """Return the seconds for the first search."""
-        left = self.left()
-        return left * SEARCH_SHARE if left is not None and gates else left
+        done.show_next(beside)
+    done.raise_for_failures()
+    interrupted = search.interrupted or done.extras.interrupted
+    return ExitCode.INTERRUPTED if interrupted else ExitCode.DONE
 
 
 def _has_gates(workspace: Workspace) -> bool:
@@ -269,47 +209,6 @@ def _planned(
     )
 
 
-def _print_changes(
-    earlier: PlanResult,
-    result: PlanResult,
-    console: Console,
-    workspace: Workspace,
-    database: str | None,
-) -> None:
-    from bulkflow.account.changes import news_since
-    from bulkflow.plan.answer_difference import print_difference
-    from bulkflow.plan.compare import compare_plans
-
-    console.print()
-    console.rule("What changed since the earlier plan", style="", align="left", characters="=")
-    news = news_since(workspace.folder, database, earlier) if result.register else ()
-    if news:
-        console.print("Why: what the register learned since then")
-        for words in news:
-            console.print(f"  {words}")
-        console.print()
-    print_difference(compare_plans(earlier, result), console)
-
-
-def _priced(
-    workspace: Workspace, result: PlanResult, options: SolveOptions, search: Stoppable
-) -> PlanResult:
-    """Return the plan with what its gates cost; given up, it goes on without."""
-    from bulkflow.plan.make import price_holds
-
-    if not result.holds:
-        return result
-    again = _share_of_time(options, result)
-    with suppress(InterruptedSearchError):
-        return search.run(
-            lambda report, stop: price_holds(
-                workspace.scenario, result, again, on_progress=report, stop=stop
-            ),
-            label="pricing holds",
-        )
-    return result
-
-
 def _opened(
     workspace: Workspace, database: str | None, on: str | None, *, register: bool
 ) -> tuple[Workspace, dict[str, Any]]:
@@ -326,31 +225,6 @@ def _opened(
         message_console().print(opened.said)
     origin = {"register": opened.register, "chain_head": opened.chain_head}
     return replace(workspace, scenario=opened.scenario), origin
-
-
-def _explained(
-    workspace: Workspace, result: PlanResult, left: float | None, search: Stoppable
-) -> PlanResult:
-    """Return the plan with reasons for bad shortages; given up, it goes on without."""
-    from bulkflow.plan.make import explained
-
-    seconds = min(MOST_EXPLAINING_SECONDS, left or MOST_EXPLAINING_SECONDS)
-    with suppress(InterruptedSearchError):
-        return search.run(
-            lambda _report, _stop: explained(
-                workspace.scenario, result, seconds=seconds, sources=workspace.sources
-            ),
-            label="explaining shortages",
-        )
-    return result
-
-
-def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:
-    """Return options that share the time among the plans made to price the gates."""
-    if options.seconds is None:
-        return options
-    plans = sum(2 if hold.status == "awaiting" else 1 for hold in result.holds)
-    return replace(options, seconds=max(LEAST_SECONDS, options.seconds / plans))
 
 
 def check(

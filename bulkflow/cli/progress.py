@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from bulkflow.core.outcome import Progress
 
-__all__ = ["Stoppable", "waiting"]
+__all__ = ["Stoppable", "undisturbed", "waiting"]
 
 Answer = TypeVar("Answer")
 REDRAW_SECONDS = 0.1
@@ -119,6 +119,22 @@ def waiting(label: str) -> Iterator[None]:
         return
     with console.status(label):
         yield
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Hear Ctrl-C only when the block has ended: what is written in it must be whole."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread hears signals
+        return
+    heard: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _frame: heard.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if heard:
+        raise KeyboardInterrupt
 
 
 @contextmanager

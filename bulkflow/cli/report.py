@@ -10,7 +10,7 @@ import typer
 
 from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import FolderArgument, JsonOption, message_console, write_json
-from bulkflow.errors import Fault, InputError, PlanningError, RecordsError
+from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from datetime import date
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["lots_beside", "mount", "whereabouts", "write_report"]
 
 REPORT_SCHEMA = "bulkflow-report-files/1"
+GOALS = 8  # of the filling of loads from lots, each with time of its own
 
 PlanArgument = Annotated[
     Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
@@ -66,9 +67,10 @@ def report(
     Example: bulkflow report scenarios/two_sites plans/two_sites --html report.html
     """
     from bulkflow.account.position import as_planned
+    from bulkflow.cli.extras import Extras
     from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
-    from bulkflow.plan.write import read_plan_at
+    from bulkflow.plan.write import note_written, read_plan_at
     from bulkflow.report.terms import read_terms
     from bulkflow.report.workbook import write_workbook
     from bulkflow.scenario.reader import read_workspace
@@ -83,42 +85,47 @@ def report(
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
     opened = as_planned(workspace.scenario, workspace.folder, database, result)
     workspace = replace(workspace, scenario=opened.scenario)
+    extras = Extras()
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
-        beside = lots_beside(result, workspace, database)
+        beside = extras.attempt(
+            lambda: lots_beside(result, workspace, database),
+            name="lots in loads",
+            failing="The report names no lots in loads",
+        )
         where = whereabouts(result, folder, plan, database, calendar_start)
         write_report(
             html, result, workspace, since=earlier, terms=words, beside=beside, where=where
         )
+        note_written(html)
     if workbook is not None:
         write_workbook(result.plan, workbook)
+        note_written(workbook)
     written = [str(one) for one in (html, workbook) if one is not None]
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})
     else:
         message_console().print(f"Wrote {' and '.join(written)}.")
+    extras.raise_for_failures()
 
 
 def lots_beside(
-    result: PlanResult, workspace: Workspace, database: str | None
-) -> LotsInLoads | None:
-    """Return which lots fill the loads of a plan; None, and said so, where it cannot be told."""
+    result: PlanResult, workspace: Workspace, database: str | None, seconds: float | None = None
+) -> LotsInLoads:
+    """Return which lots fill the loads of a plan; in about the seconds given."""
     from bulkflow.cli.progress import waiting
-    from bulkflow.report.lots_in_loads import lots_in_loads
+    from bulkflow.report.lots_in_loads import SECONDS, lots_in_loads
 
-    try:
-        with waiting("filling loads from lots"):
-            return lots_in_loads(
-                workspace.scenario,
-                workspace.folder,
-                result.plan,
-                register=bool(result.register),
-                chain_head=result.chain_head,
-                database=database,
-            )
-    except (InputError, PlanningError, RecordsError) as error:
-        message_console().print(f"The report names no lots in loads: {error}")
-        return None
+    with waiting("filling loads from lots"):
+        return lots_in_loads(
+            workspace.scenario,
+            workspace.folder,
+            result.plan,
+            register=bool(result.register),
+            chain_head=result.chain_head,
+            database=database,
+            seconds=SECONDS if seconds is None else min(SECONDS, seconds / GOALS),
+        )
 
 
 def whereabouts(

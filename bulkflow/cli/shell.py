@@ -23,6 +23,7 @@ import typer
 from bulkflow.errors import (
     BulkflowError,
     InputError,
+    NoneFoundError,
     OutOfRangeError,
     PlanningError,
     RecordsError,
@@ -37,6 +38,7 @@ __all__ = [
     "EXIT_CODES_HELP",
     "DebugOption",
     "ExitCode",
+    "ExtrasFailedError",
     "FolderArgument",
     "InterruptedSearchError",
     "JsonOption",
@@ -44,6 +46,7 @@ __all__ = [
     "leave",
     "make_app",
     "message_console",
+    "reader_went_away",
     "result_console",
     "run",
     "write_json",
@@ -57,6 +60,20 @@ class InterruptedSearchError(BulkflowError):
     """A search was interrupted before it had an answer to show."""
 
 
+class ExtrasFailedError(BulkflowError):
+    """What was asked for is done and kept, but something beside it failed.
+
+    Parameters
+    ----------
+    failures : each in a line: what failed, why, and the way out.
+    causes : the errors behind them.
+    """
+
+    def __init__(self, failures: Sequence[str], causes: Sequence[Exception]) -> None:
+        self.causes = tuple(causes)
+        super().__init__("\n".join(failures))
+
+
 class ExitCode(IntEnum):
     """What the exit code of a command means."""
 
@@ -64,13 +81,16 @@ class ExitCode(IntEnum):
     FAULT = 1
     BAD_INPUT = 2
     NO_PLAN = 3
+    EXTRA_FAILED = 4
+    NONE_FOUND = 5
     INTERRUPTED = 130
 
 
 EXIT_CODES_HELP = (
     "Exit codes: 0 done (a plan with a gap still open counts as done, and shows its gap);"
-    " 1 unexpected fault; 2 wrong usage or bad input; 3 no feasible plan, or a gate says no;"
-    " 130 interrupted (the best plan so far is kept)."
+    " 1 unexpected fault; 2 wrong usage or bad input; 3 no plan can exist, a check failed, or a"
+    " gate says no; 4 done and kept, but something beside it failed and is named; 5 none was found"
+    " in the time allowed, though there may be one; 130 interrupted (the best plan so far is kept)."
 )
 
 FolderArgument = Annotated[
@@ -88,8 +108,10 @@ DebugOption = Annotated[
 # What an error is called in JSON.
 KINDS: Mapping[type[Exception], str] = {
     InterruptedSearchError: "interrupted",
+    ExtrasFailedError: "extra",
     InputError: "input",
     OutOfRangeError: "range",
+    NoneFoundError: "none_found",
     PlanningError: "planning",
     SolverError: "solver",
     VerificationError: "verification",
@@ -128,7 +150,7 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) 
         answer = typer.main.get_command(app).main(args=words, prog_name=name, standalone_mode=False)
         sys.stdout.flush()
     except BrokenPipeError:
-        return _reader_went_away()
+        return reader_went_away()
     except SystemExit as left:  # the parser's own way out when the reader of a pipe has gone
         if isinstance(left.__context__, BrokenPipeError):
             return ExitCode.DONE
@@ -162,6 +184,10 @@ def exit_code_of(error: BaseException) -> ExitCode:
         return ExitCode.BAD_INPUT
     if isinstance(error, RecordsError):
         return _exit_code_of_records(error)
+    if isinstance(error, ExtrasFailedError):
+        return ExitCode.EXTRA_FAILED
+    if isinstance(error, NoneFoundError):
+        return ExitCode.NONE_FOUND
     if isinstance(error, PlanningError):
         return ExitCode.NO_PLAN
     return ExitCode.FAULT
@@ -198,7 +224,7 @@ def _asked_width() -> int:
 def _show_error(error: Exception, *, as_json: bool, debug: bool) -> ExitCode:
     code = exit_code_of(error)
     known = isinstance(error, (BulkflowError, _USAGE_ERROR))
-    trace = traceback.format_exc() if debug or not known else ""
+    trace = _traces(error) if debug or not known else ""
     if isinstance(error, _USAGE_ERROR):
         return _show(code, "usage", _usage_text(error), as_json=as_json, trace=trace)
     if isinstance(error, InputError):
@@ -211,6 +237,12 @@ def _show_error(error: Exception, *, as_json: bool, debug: bool) -> ExitCode:
         return _show(code, _kind_of(error), str(error), as_json=as_json, trace=trace)
     text = f"Unexpected fault: {type(error).__name__}: {error}"
     return _show(code, "fault", text, as_json=as_json, trace=trace)
+
+
+def _traces(error: Exception) -> str:
+    """Return the traceback of an error, or those of the failures it stands for."""
+    causes = error.causes if isinstance(error, ExtrasFailedError) else (error,)
+    return "".join("".join(traceback.format_exception(one)) for one in causes)
 
 
 def _kind_of(error: Exception) -> str:
@@ -263,7 +295,7 @@ def _never_fail_on_encoding() -> None:
             reconfigure(errors="replace")
 
 
-def _reader_went_away() -> ExitCode:
+def reader_went_away() -> ExitCode:
     """End quietly when ``| head`` has read enough; the rest goes nowhere."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())

@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.errors import PlanningError, SolverError
+from bulkflow.errors import NoneFoundError, PlanningError, SolverError
 
 __all__ = ["Outcome", "OutcomeStatus", "Progress", "Solution", "StoppedBy", "relative_gap"]
 
@@ -118,8 +118,9 @@ class Outcome:
         Raises
         ------
         PlanningError
-            No plan exists, none was found before the solve was stopped, or the objective has
-            no bound.
+            No plan exists, or the objective has no bound.
+        NoneFoundError
+            None was found before the solve was stopped.
         """
         if self.solution is not None:
             return
@@ -131,7 +132,7 @@ class Outcome:
                     "The objective has no bound: a cost is negative, or a limit is missing."
                 )
             case OutcomeStatus.STOPPED:
-                raise PlanningError(
+                raise NoneFoundError(
                     f"No plan was found before the search was stopped ({self.stopped_by},"
                     f" after {self.seconds:.1f} s); allow more time."
                 )

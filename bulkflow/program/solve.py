@@ -9,7 +9,7 @@ from dataclasses import replace
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import Outcome, OutcomeStatus, Progress, StoppedBy
 from bulkflow.core.solve import solve
-from bulkflow.errors import PlanningError, VerificationError
+from bulkflow.errors import NoneFoundError, VerificationError
 from bulkflow.program.answer import Plan, Proof, RulePrice
 from bulkflow.program.build import TradeProgram, build_program
 from bulkflow.program.diagnosis import NoPlanError, explain_no_plan
@@ -51,9 +51,10 @@ def make_plan(
         A rate of duty or exchange is missing on a day on which it is needed.
     NoPlanError
         No plan meets every rule; with the smallest set found of rules that cannot hold together.
+    NoneFoundError
+        No plan was found before the solve was stopped.
     PlanningError
-        No plan was found before the solve was stopped, or a load is promised or frozen that can
-        never be sent.
+        A load is promised or frozen that can never be sent.
     VerificationError
         The plan's cost, worked out again, is not the core's objective.
     """
@@ -83,7 +84,7 @@ def plan_program(
 def read_outcome(program: TradeProgram, outcome: Outcome) -> Plan:
     """Return the plan in an outcome that holds one, its cost checked."""
     if outcome.solution is None or outcome.objective is None:
-        raise PlanningError("The search ended without a plan.")
+        raise NoneFoundError("The search ended without a plan; allow more time.")
     proof = Proof(
         cost=outcome.objective,
         bound=float("-inf") if outcome.bound is None else outcome.bound,

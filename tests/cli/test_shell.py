@@ -12,6 +12,7 @@ import pytest
 
 from bulkflow.cli.shell import (
     ExitCode,
+    ExtrasFailedError,
     InterruptedSearchError,
     exit_code_of,
     make_app,
@@ -22,6 +23,7 @@ from bulkflow.errors import (
     BulkflowError,
     Fault,
     InputError,
+    NoneFoundError,
     OutOfRangeError,
     PlanningError,
     RecordsError,
@@ -41,6 +43,8 @@ CODES = [
     (FAULTS, ExitCode.BAD_INPUT),
     (OutOfRangeError("strength", 120.0, 0.0, 100.0, "% vol", "OIML R 22"), ExitCode.BAD_INPUT),
     (PlanningError("none"), ExitCode.NO_PLAN),
+    (NoneFoundError("none in time"), ExitCode.NONE_FOUND),
+    (ExtrasFailedError(["no report"], [OSError()]), ExitCode.EXTRA_FAILED),
     (SolverError("odd"), ExitCode.FAULT),
     (VerificationError("eq. 4"), ExitCode.FAULT),
     (RecordsError("no"), ExitCode.NO_PLAN),

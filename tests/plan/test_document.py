@@ -19,7 +19,7 @@ from bulkflow.plan.finding import Finding
 from bulkflow.plan.frames import COLUMNS, to_frames
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.schema import SCHEMA_FILE, json_schema
-from bulkflow.plan.write import safe_cell, write_plan
+from bulkflow.plan.write import refuse_unfit, safe_cell, write_companion, write_plan
 from bulkflow.program.answer import RulePrice
 from tests.plan import everything
 
@@ -188,7 +188,8 @@ def test_columns_name_their_unit_or_stand_beside_a_currency():
 def test_files_are_written_and_read_back(tmp_path: Path):
     folder = tmp_path / "out"
     files = write_plan(result(), folder)
-    assert {file.name for file in files} == {"plan.json", *(f"{name}.csv" for name in COLUMNS)}
+    tables = {f"{name}.csv" for name in COLUMNS}
+    assert {file.name for file in files} == {"plan.json", "written.json", *tables}
     assert read_result(folder / "plan.json") == result()
     loads = pd.read_csv(folder / "loads.csv")
     assert loads["lpa"].sum() == pytest.approx(sum(load.lpa for load in result().plan.loads))
@@ -213,16 +214,65 @@ def test_every_start_of_a_formula_is_made_text(text: str):
     assert safe_cell(text) == f"'{text}"
 
 
-def test_an_earlier_plan_is_replaced_and_other_files_are_kept_safe(tmp_path: Path):
+def test_an_earlier_plan_is_replaced_with_its_companions(tmp_path: Path):
     folder = tmp_path / "out"
     write_plan(result(), folder)
-    (folder / "loads.csv").write_text("old")
-    write_plan(result(), folder)
-    assert (folder / "loads.csv").read_text() != "old"
-    (folder / "thesis.docx").write_text("years of work")
-    with pytest.raises(InputError, match=r"holds other files \(thesis\.docx\)"):
+    write_companion(folder, "report.html", lambda file: file.write_text("page"))
+    write_plan(replace(result(), findings=()), folder)
+    assert read_result(folder / "plan.json").findings == ()
+    assert not (folder / "report.html").exists()  # it was of the plan before
+
+
+@pytest.mark.parametrize("name", ["thesis.docx", "demand.csv", "plan.json", "notes"])
+def test_a_file_that_was_not_written_here_is_never_overwritten(tmp_path: Path, name: str):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    (folder / name).write_text("years of work")
+    with pytest.raises(InputError, match=rf"holds other files \({name}\)"):
         write_plan(result(), folder)
-    assert (folder / "thesis.docx").read_text() == "years of work"
+    assert {one.name: one.read_text() for one in folder.iterdir()} == {name: "years of work"}
+
+
+def test_a_file_changed_since_it_was_written_is_never_overwritten(tmp_path: Path):
+    folder = tmp_path / "out"
+    write_plan(result(), folder)
+    (folder / "loads.csv").write_text("with my remarks")
+    (folder / "mine.csv").write_text("mine")
+    with pytest.raises(InputError) as refused:
+        write_plan(result(), folder)
+    assert "holds files that were changed since they were written (loads.csv)" in str(refused.value)
+    assert "holds other files (mine.csv)" in str(refused.value)
+    assert (folder / "loads.csv").read_text() == "with my remarks"
+
+
+def test_no_companion_takes_the_place_of_another_file(tmp_path: Path):
+    folder = tmp_path / "out"
+    write_plan(result(), folder)
+    (folder / "report.html").write_text("mine")
+    with pytest.raises(InputError, match="holds other files"):
+        write_companion(folder, "report.html", lambda file: file.write_text("x"))
+    assert (folder / "report.html").read_text() == "mine"
+
+
+def test_what_a_killed_process_left_is_no_other_file(tmp_path: Path):
+    folder = tmp_path / "out"
+    write_plan(result(), folder)
+    (folder / ".report.html.0123456789abcdef").write_text("half a pa")
+    write_plan(result(), folder)
+
+
+def test_a_list_of_what_was_written_that_cannot_be_read_is_refused(tmp_path: Path):
+    folder = tmp_path / "out"
+    write_plan(result(), folder)
+    (folder / "written.json").write_text("[]")
+    with pytest.raises(InputError, match=r"is not the list of files that was written here"):
+        write_plan(result(), folder)
+
+
+def test_the_folder_one_is_in_is_refused(tmp_path: Path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match="is the folder you are in"):
+        refuse_unfit(Path())
 
 
 def test_a_failure_on_the_way_leaves_the_earlier_plan(tmp_path: Path, monkeypatch):

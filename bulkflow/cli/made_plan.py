@@ -1,0 +1,273 @@
+"""A plan that was just made: kept first, then shown, with all that is done beside it."""
+
+from __future__ import annotations
+
+import shlex
+import time
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bulkflow.cli.extras import Extras
+from bulkflow.cli.shell import message_console, result_console, write_json
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from bulkflow.cli.progress import Stoppable
+    from bulkflow.core.options import SolveOptions
+    from bulkflow.plan.next_steps import Whereabouts
+    from bulkflow.plan.result import PlanResult
+    from bulkflow.report.lots_in_loads import LotsInLoads
+    from bulkflow.scenario.reader import Workspace
+
+__all__ = ["MadePlan", "TimeAllowed"]
+
+# Of the time for everything, what the first search may take where gates are to be priced after.
+SEARCH_SHARE = 0.75
+MOST_EXPLAINING_SECONDS = 20.0
+LEAST_SECONDS = 0.5  # for planning once more without a gate
+
+
+class TimeAllowed:
+    """What is left of the time asked for; None for no limit."""
+
+    def __init__(self, seconds: float | None) -> None:
+        self._seconds, self._begun = seconds, time.monotonic()
+
+    def used(self) -> float:
+        """Return the seconds used so far."""
+        return time.monotonic() - self._begun
+
+    def left(self) -> float | None:
+        """Return the seconds left, at least a moment."""
+        if self._seconds is None:
+            return None
+        return max(LEAST_SECONDS, self._seconds - self.used())
+
+    def for_search(self, *, gates: bool) -> float | None:
+        """Return the seconds for the first search."""
+        left = self.left()
+        return left * SEARCH_SHARE if left is not None and gates else left
+
+
+@dataclass
+class MadePlan:
+    """A plan that is made and checked, and what is done beside it.
+
+    The plan is kept as soon as it is there; nothing after that can lose it.
+    """
+
+    workspace: Workspace
+    result: PlanResult
+    earlier: PlanResult | None
+    where: Whereabouts
+    clock: TimeAllowed
+    search: Stoppable
+    database: str | None
+    extras: Extras = field(default_factory=Extras)
+    unkept: Exception | None = None
+    files: int = 0
+
+    def keep(self, out: Path) -> None:
+        """Write the plan and its tables; where that fails, keep it where files can be."""
+        from bulkflow.cli.progress import undisturbed
+        from bulkflow.plan.write import rescue_plan, write_plan
+
+        begun = self.clock.used()
+        self.extras.kept = f"The plan is kept in {out}."
+        try:
+            with undisturbed():
+                self.files = len(write_plan(self.result, out))
+        except KeyboardInterrupt:  # heard once all was written: stop with what there is
+            self.search.interrupted = True
+        except Exception as error:
+            self.unkept, self.extras.kept = error, ""
+            with suppress(Exception):
+                saved = rescue_plan(self.result)
+                words = f"The plan could not be written to {out}: it is kept in {saved}."
+                message_console().print(words, soft_wrap=True)
+        self.extras.seconds["tables"] = self.clock.used() - begun
+
+    def keep_again(self, out: Path) -> None:
+        """Write the plan once more, with what was found out since."""
+        from bulkflow.cli.progress import undisturbed
+        from bulkflow.plan.write import write_plan
+
+        def write() -> None:
+            with undisturbed():
+                write_plan(self.result, out)
+
+        if self.unkept is None:
+            self.extras.attempt(
+                write,
+                name="tables",
+                failing=f"What holds cost and why demand is short was not added in {out}",
+                way_out=self.extras.kept,
+            )
+
+    def price(self, options: SolveOptions) -> None:
+        """Add what the gates of lots cost."""
+        from bulkflow.plan.make import price_holds
+
+        if not self.result.holds:
+            return
+        again = _share_of_time(replace(options, seconds=self.clock.left()), self.result)
+        self.result = (
+            self.extras.attempt(
+                lambda: self.search.run(
+                    lambda report, stop: price_holds(
+                        self.workspace.scenario, self.result, again, on_progress=report, stop=stop
+                    ),
+                    label="pricing holds",
+                ),
+                name="holds",
+                failing="What holds cost is not known",
+                way_out=f"The plan stands; leave it out with --no-price-holds. {self.extras.kept}",
+            )
+            or self.result
+        )
+
+    def explain(self) -> None:
+        """Add reasons for bad shortages."""
+        from bulkflow.plan.make import explained
+
+        seconds = min(MOST_EXPLAINING_SECONDS, self.clock.left() or MOST_EXPLAINING_SECONDS)
+        self.result = (
+            self.extras.attempt(
+                lambda: self.search.run(
+                    lambda _report, _stop: explained(
+                        self.workspace.scenario,
+                        self.result,
+                        seconds=seconds,
+                        sources=self.workspace.sources,
+                    ),
+                    label="explaining shortages",
+                ),
+                name="reasons",
+                failing="Why demand is short is not known",
+                way_out=f"The plan stands; leave it out with --no-explain. {self.extras.kept}",
+            )
+            or self.result
+        )
+
+    def show(self, *, as_json: bool) -> None:
+        """Print the answer, and what changed since an earlier plan."""
+        from bulkflow.plan.answer import print_answer
+        from bulkflow.plan.document import to_document
+
+        def answer() -> None:
+            if as_json:
+                write_json(to_document(self.result))
+                return
+            console = result_console()
+            print_answer(self.result, self.workspace.scenario, console)
+
+        self.extras.attempt(
+            answer, name="answer", failing="The answer was not shown", way_out=self.extras.kept
+        )
+        earlier = self.earlier
+        if earlier is not None and not as_json:
+            self.extras.attempt(
+                lambda: _print_changes(
+                    earlier, self.result, result_console(), self.workspace, self.database
+                ),
+                name="answer",
+                failing="What changed was not shown",
+                way_out="See it with bulkflow compare.",
+            )
+
+    def write_extras(self, out: Path) -> LotsInLoads | None:
+        """Write report and workbook beside the tables; return which lots fill the loads."""
+        from bulkflow.cli.report import lots_beside, write_report
+        from bulkflow.plan.compare import compare_plans
+        from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE, write_companion
+        from bulkflow.report.workbook import write_workbook
+
+        beside = self.extras.attempt(
+            lambda: lots_beside(self.result, self.workspace, self.database, self.clock.left()),
+            name="lots in loads",
+            failing="The report names no lots in loads",
+            way_out=self.extras.kept,
+        )
+        if self.unkept is not None:
+            return beside
+
+        def report(file: Path) -> None:
+            since = compare_plans(self.earlier, self.result) if self.earlier is not None else None
+            write_report(
+                file, self.result, self.workspace, since=since, beside=beside, where=self.where
+            )
+
+        def workbook(file: Path) -> None:
+            write_workbook(self.result.plan, file)
+
+        again = f"bulkflow report {shlex.quote(self.where.folder)} {shlex.quote(str(out))}"
+        for name, what, option, write in (
+            (REPORT_FILE, "report", "--html", report),
+            (WORKBOOK_FILE, "workbook", "--workbook", workbook),
+        ):
+            file = self.extras.attempt(
+                partial(write_companion, out, name, write),
+                name=what,
+                failing=f"The {what} was not written",
+                way_out=f"{self.extras.kept} Try again: {again} {option} FILE",
+            )
+            self.files += file is not None
+        return beside
+
+    def words(self, out: Path | None, seconds: float | None) -> str:
+        """Return what was written, and how long everything took."""
+        wrote = f"Wrote {self.files} files to {out}. " if out is not None and self.files else ""
+        took = ", ".join(f"{name} {used:.1f}" for name, used in self.extras.seconds.items())
+        asked = f" of {seconds:g}" if seconds is not None else ""
+        return f"{wrote}Took {self.clock.used():.1f}{asked} s: {took}."
+
+    def show_next(self, beside: LotsInLoads | None) -> None:
+        """Print what comes next, as commands."""
+        from bulkflow.plan.answer import print_next_steps
+        from bulkflow.plan.next_steps import next_steps
+
+        def steps() -> None:
+            loads = beside.soonest(self.result.plan) if beside else ()
+            print_next_steps(next_steps(self.result, self.where, loads=loads), result_console())
+
+        self.extras.attempt(steps, name="answer", failing="What comes next was not shown")
+
+    def raise_for_failures(self) -> None:
+        """Raise where the plan could not be written where it should, or an extra failed."""
+        if self.unkept is not None:
+            raise self.unkept
+        self.extras.raise_for_failures()
+
+
+def _print_changes(
+    earlier: PlanResult,
+    result: PlanResult,
+    console: Console,
+    workspace: Workspace,
+    database: str | None,
+) -> None:
+    from bulkflow.account.changes import news_since
+    from bulkflow.plan.answer_difference import print_difference
+    from bulkflow.plan.compare import compare_plans
+
+    console.print()
+    console.rule("What changed since the earlier plan", style="", align="left", characters="=")
+    news = news_since(workspace.folder, database, earlier) if result.register else ()
+    if news:
+        console.print("Why: what the register learned since then")
+        for words in news:
+            console.print(f"  {words}")
+        console.print()
+    print_difference(compare_plans(earlier, result), console)
+
+
+def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:
+    """Return options that share the time among the plans made to price the gates."""
+    if options.seconds is None:
+        return options
+    plans = sum(2 if hold.status == "awaiting" else 1 for hold in result.holds)
+    return replace(options, seconds=max(LEAST_SECONDS, options.seconds / plans))
