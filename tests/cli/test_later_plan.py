@@ -91,7 +91,8 @@ def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -
 def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk) -> None:
     desk(f"plan demo --on {LATER} --out plans/later")
     Path("demo/records.sqlite").unlink()
-    desk("report demo plans/later --html alone.html")
+    code = run(app, ["report", "demo", "plans/later", "--html", "alone.html"], name="bulkflow")
+    assert code is ExitCode.EXTRA_FAILED
     assert Path("alone.html").exists()
     assert not Path("demo/records.sqlite").exists()
 

@@ -82,8 +82,8 @@ def test_a_plan_of_another_workspace_is_refused_with_every_strange_name(desk) ->
 def test_lots_that_cannot_be_told_are_said_and_the_page_is_written(desk) -> None:
     Path("demo/lab_limits.csv").write_text("nonsense\n", encoding="utf-8")
     code, _, err = desk("report", "demo", "plans", "--html", "r.html")
-    assert code is ExitCode.DONE
-    assert err.startswith("The report names no lots in loads: ")
+    assert code is ExitCode.EXTRA_FAILED
+    assert err.startswith("Wrote r.html.\nThe report names no lots in loads: ")
     assert "lab_limits.csv" in err
     assert Path("r.html").exists()
 
