@@ -68,6 +68,7 @@ class MadePlan:
     search: Stoppable
     database: str | None
     extras: Extras = field(default_factory=Extras)
+    beside: LotsInLoads | None = None
     unkept: Exception | None = None
     files: int = 0
 
@@ -104,7 +105,7 @@ class MadePlan:
             self.extras.attempt(
                 write,
                 name="tables",
-                failing=f"What holds cost and why demand is short was not added in {out}",
+                failing=f"What was found out beside the plan was not added in {out}",
                 way_out=self.extras.kept,
             )
 
@@ -179,26 +180,30 @@ class MadePlan:
                 way_out="See it with bulkflow compare.",
             )
 
-    def write_extras(self, out: Path) -> LotsInLoads | None:
-        """Write report and workbook beside the tables; return which lots fill the loads."""
-        from bulkflow.cli.report import lots_beside, write_report
+    def fill(self) -> None:
+        """Look which lots fill the loads, and add which loads none can fill."""
+        from bulkflow.cli.report import lots_beside
+
+        self.beside = self.extras.attempt(
+            lambda: lots_beside(self.result, self.workspace, self.database, self.clock.left()),
+            name="lots in loads",
+            failing="Which lots fill the loads is not known",
+            way_out=self.extras.kept,
+        )
+        if self.beside is not None:
+            self.result = self.beside.told_to(self.result)
+
+    def write_extras(self, out: Path) -> None:
+        """Write report and workbook beside the tables."""
+        from bulkflow.cli.report import write_report
         from bulkflow.plan.compare import compare_plans
         from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE, write_companion
         from bulkflow.report.workbook import write_workbook
 
-        beside = self.extras.attempt(
-            lambda: lots_beside(self.result, self.workspace, self.database, self.clock.left()),
-            name="lots in loads",
-            failing="The report names no lots in loads",
-            way_out=self.extras.kept,
-        )
-        if self.unkept is not None:
-            return beside
-
         def report(file: Path) -> None:
             since = compare_plans(self.earlier, self.result) if self.earlier is not None else None
             write_report(
-                file, self.result, self.workspace, since=since, beside=beside, where=self.where
+                file, self.result, self.workspace, since=since, beside=self.beside, where=self.where
             )
 
         def workbook(file: Path) -> None:
@@ -216,7 +221,6 @@ class MadePlan:
                 way_out=f"{self.extras.kept} Try again: {again} {option} FILE",
             )
             self.files += file is not None
-        return beside
 
     def words(self, out: Path | None, seconds: float | None) -> str:
         """Return what was written, and how long everything took."""
@@ -225,13 +229,13 @@ class MadePlan:
         asked = f" of {seconds:g}" if seconds is not None else ""
         return f"{wrote}Took {self.clock.used():.1f}{asked} s: {took}."
 
-    def show_next(self, beside: LotsInLoads | None) -> None:
+    def show_next(self) -> None:
         """Print what comes next, as commands."""
         from bulkflow.plan.answer import print_next_steps
         from bulkflow.plan.next_steps import next_steps
 
         def steps() -> None:
-            loads = beside.soonest(self.result.plan) if beside else ()
+            loads = self.beside.soonest(self.result.plan) if self.beside else ()
             print_next_steps(next_steps(self.result, self.where, loads=loads), result_console())
 
         self.extras.attempt(steps, name="answer", failing="What comes next was not shown")

@@ -177,14 +177,16 @@ def plan(
         done.price(options)
     if explain and not search.interrupted:
         done.explain()
+    done.fill()
     if out is not None and done.result is not result:
         done.keep_again(out)
     done.show(as_json=json)
-    beside = done.write_extras(out) if out is not None else None
+    if out is not None and done.unkept is None:
+        done.write_extras(out)
     if out is not None or timed:
         message_console().print(done.words(out, seconds), soft_wrap=True)
     if not json:
-        done.show_next(beside)
+        done.show_next()
     done.raise_for_failures()
     interrupted = search.interrupted or done.extras.interrupted
     return ExitCode.INTERRUPTED if interrupted else ExitCode.DONE
