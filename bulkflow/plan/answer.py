@@ -18,6 +18,7 @@ from rich.text import Text
 
 from bulkflow.plan import views
 from bulkflow.plan.finding import Finding
+from bulkflow.plan.holds import hold_words
 from bulkflow.plan.next_steps import NextStep
 from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.plan.summary import ROUNDING, gap_words, summarise
@@ -351,32 +352,7 @@ def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
         yield f"would lack liquid: {', '.join(named)}."
     else:
         yield f"The plan counts on it from {unit} {hold.enters_period}; no load needs it."
-    yield from _hold_costs(hold, plan.currency, unit)
-
-
-def _hold_costs(hold: HoldCost, currency: str, unit: str) -> Iterator[str]:
-    if hold.cost_as_is is None:
-        return
-    as_is = f"against {amount(hold.cost_as_is)} as it is"
-    short = f"LPA x {unit}s short: "
-    if hold.cost_released is not None and hold.saving_least is not None:
-        yield (
-            f"Released now: the best plan found costs {amount(hold.cost_released)}"
-            f" {currency}, {as_is}. What a release saves lies between"
-            f" {amount(hold.saving_least)} and {amount(hold.saving_most or 0.0)}."
-            f" {short}{_against(hold.short_released_lpa, hold.short_as_is_lpa)}."
-        )
-    if hold.cost_failed is not None:
-        yield (
-            f"If it fails: the best plan found costs {amount(hold.cost_failed)} {currency},"
-            f" {as_is}. {short}{_against(hold.short_failed_lpa, hold.short_as_is_lpa)}."
-        )
-    if hold.unpriced:
-        yield hold.unpriced
-
-
-def _against(found: float | None, as_is: float | None) -> str:
-    return f"{amount(found or 0.0)} against {amount(as_is or 0.0)}"
+    yield from hold_words(hold, plan, unit)
 
 
 def _purchases(plan: Plan, unit: str) -> Table:

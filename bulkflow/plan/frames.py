@@ -56,6 +56,7 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "holds": (
         "lot_id", "liquid", "site", "status", "lpa", "decision_due", "enters_period", "loads",
         "cost_as_is", "cost_released", "cost_failed", "saving_least", "saving_most",
+        "extra_least", "extra_most",
         "short_as_is_lpa", "short_released_lpa", "short_failed_lpa", "currency", "unpriced", "note",
     ),
     "findings": ("severity", "words", "records", "places", "caution"),

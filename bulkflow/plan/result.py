@@ -40,10 +40,15 @@ class HoldCost:
     enters_period : the period in which the plan counts on it; None for never.
     loads : loads that would lack liquid if it failed.
     cost_as_is, short_as_is_lpa : of the plan as it is: cost, and LPA times periods short.
-    cost_released, short_released_lpa : of the best plan found with the lot released at the start.
+    cost_released, short_released_lpa : of the best plan known with the lot released at the start:
+        one found, or this one, which leaves the lot alone.
     cost_failed, short_failed_lpa : of the best plan found with the lot never released.
-    saving_least, saving_most : what releasing it saves lies between these, by the proved bounds.
-    unpriced : why a cost is missing though asked for; '' where none is.
+    saving_least, saving_most : against this plan, a release saves at least what the plan found
+        saves, and at most what the bound allows; the first is never below 0, the second None where
+        no bound was proved.
+    extra_least, extra_most : in the same way, what the failure of an awaiting lot costs; the second
+        is None where no plan without the lot was found.
+    unpriced : why a limit is missing though asked for; '' where none is.
     """
 
     lot_id: str
@@ -63,6 +68,8 @@ class HoldCost:
     short_failed_lpa: float | None = None
     saving_least: float | None = None
     saving_most: float | None = None
+    extra_least: float | None = None
+    extra_most: float | None = None
     unpriced: str = ""
 
 

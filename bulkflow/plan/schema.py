@@ -294,6 +294,8 @@ class HoldRow(Row):
     short_failed_lpa: Number | None
     saving_least: Number | None
     saving_most: Number | None
+    extra_least: Number | None = Field(None, description="what its failure costs at least")
+    extra_most: Number | None = Field(None, description="and at most")
     unpriced: str = Field(description="why a cost is missing though asked for; '' otherwise")
 
 

@@ -18,7 +18,7 @@ from bulkflow.program.start import start_solution
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.sources import SourceMap
 
-__all__ = ["make_plan", "plan_program", "read_outcome"]
+__all__ = ["make_plan", "plan_program", "read_outcome", "search_plan"]
 
 COST_TOLERANCE = 1e-6
 """Largest difference between the core's objective and the plan's cost, as a share of either."""
@@ -58,7 +58,40 @@ def make_plan(
     VerificationError
         The plan's cost, worked out again, is not the core's objective.
     """
-    options = options or SolveOptions()
+    program, options = _prepared(scenario, options or SolveOptions(), on_progress, stop, start)
+    return plan_program(program, options, sources=sources)
+
+
+def search_plan(
+    scenario: Scenario,
+    options: SolveOptions,
+    *,
+    on_progress: Callable[[Progress], None] | None = None,
+    stop: threading.Event | None = None,
+    start: Plan | None = None,
+) -> tuple[Plan | None, float]:
+    """Return the best plan found within the limits, if any, and the bound proved (else -inf).
+
+    Raises
+    ------
+    PlanningError
+        No plan meets every rule; why is not looked into.
+    """
+    program, options = _prepared(scenario, options, on_progress, stop, start)
+    outcome = solve(program.network, options)
+    if outcome.status is OutcomeStatus.INFEASIBLE:
+        outcome.raise_for_status()
+    bound = float("-inf") if outcome.bound is None else outcome.bound
+    return (None if outcome.solution is None else read_outcome(program, outcome)), bound
+
+
+def _prepared(
+    scenario: Scenario,
+    options: SolveOptions,
+    on_progress: Callable[[Progress], None] | None,
+    stop: threading.Event | None,
+    start: Plan | None,
+) -> tuple[TradeProgram, SolveOptions]:
     if on_progress is not None:
         options = replace(options, on_progress=on_progress)
     if stop is not None:
@@ -66,7 +99,7 @@ def make_plan(
     program = build_program(scenario)
     if start is not None:
         options = replace(options, start=start_solution(program, start))
-    return plan_program(program, options, sources=sources)
+    return program, options
 
 
 def plan_program(

@@ -11,9 +11,10 @@ from markupsafe import Markup
 
 from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
+from bulkflow.plan.holds import hold_words
 from bulkflow.plan.next_steps import Whereabouts, next_steps
 from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import gap_words, summarise
+from bulkflow.plan.summary import gap_words, period_unit, summarise
 from bulkflow.program.answer import Plan
 from bulkflow.report import lot_tables, tables
 from bulkflow.report.calendars import (
@@ -352,11 +353,11 @@ def _lot_sections(
     costs = tables.holds_table(result.holds, result.plan.currency, say)
     loads = lot_tables.held_loads_table(leaving_loads(result.plan), beside.fillings, say)
     if costs.rows or loads.rows:
-        notes = tuple(_hold_words(hold, say) for hold in result.holds)
+        notes = tuple(_hold_words(hold, result.plan, say) for hold in result.holds)
         yield _Section("holds", say("h_holds"), notes, tables=_filled(costs, loads))
 
 
-def _hold_words(hold: HoldCost, say: Terms) -> str:
+def _hold_words(hold: HoldCost, plan: Plan, say: Terms) -> str:
     said = say(
         "hold_words",
         lot=hold.lot_id,
@@ -371,7 +372,7 @@ def _hold_words(hold: HoldCost, say: Terms) -> str:
         else say("counts_from", week=hold.enters_period)
     )
     loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
-    parts = [f"{counted}{loads}", hold.note, hold.unpriced]
+    parts = [f"{counted}{loads}", hold.note, *hold_words(hold, plan, period_unit(plan))]
     sentences = (f"{part[0].upper()}{part[1:].rstrip('.')}." for part in parts if part)
     return " ".join([said, *sentences])
 

@@ -15,7 +15,7 @@ from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.program.answer import CostBreakdown, Plan
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Scenario
-from bulkflow.wording import percent, whole_parts
+from bulkflow.wording import amount, percent, whole_parts
 
 __all__ = [
     "Cell",
@@ -290,6 +290,7 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
         Heading(f"{say('cost_released')}, {currency}", number=True),
         Heading(f"{say('cost_failed')}, {currency}", number=True),
         Heading(f"{say('saving')}, {currency}", number=True),
+        Heading(f"{say('extra')}, {currency}", number=True),
         Heading(f"{say('short_periods')} ({say('before')}, {say('after')})"),
     )
     rows = tuple(
@@ -301,7 +302,8 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
                 blank() if amount is None else number(amount)
                 for amount in (hold.cost_as_is, hold.cost_released, hold.cost_failed)
             ),
-            _saving(hold, say),
+            _range(hold.saving_least, hold.saving_most, say),
+            _range(hold.extra_least, hold.extra_most, say),
             _short(hold),
         )
         for hold in holds
@@ -309,11 +311,12 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
     return Table(say("h_holds"), heads, rows)
 
 
-def _saving(hold: HoldCost, say: Terms) -> Cell:
-    if hold.saving_least is None or hold.saving_most is None:
+def _range(least: float | None, most: float | None, say: Terms) -> Cell:
+    if least is None:
         return blank()
-    words = say("saving_range", least=f"{hold.saving_least:,.0f}", most=f"{hold.saving_most:,.0f}")
-    return Cell(words, hold.saving_most)
+    if most is None:
+        return Cell(say("at_least", least=amount(least)), least)
+    return Cell(say("saving_range", least=amount(least), most=amount(most)), most)
 
 
 def _short(hold: HoldCost) -> Cell:

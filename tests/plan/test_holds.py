@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
 from bulkflow.core.options import SolveOptions
 from bulkflow.errors import PlanningError
-from bulkflow.plan.holds import gates, price_gates, with_lot_status
+from bulkflow.plan.holds import gates, hold_words, price_gates, with_lot_status
 from bulkflow.plan.make import BlockedError, plan_scenario, price_holds
+from bulkflow.plan.result import HoldCost
 from bulkflow.program.answer import Plan
 from bulkflow.scenario.model import LotStatus, Scenario
 from bulkflow.scenario.reader import read_workspace
+from bulkflow.wording import money
 from tests.plan import by_hand, everything
 
 
@@ -59,7 +62,11 @@ def test_what_a_hold_costs_is_found_by_planning_without_it():
     assert gate.short_as_is_lpa > 0.0
     assert gate.short_released_lpa == pytest.approx(0.0, abs=0.01)
     saving = gate.cost_as_is - gate.cost_released
-    assert gate.saving_least - 0.1 <= saving <= gate.saving_most + 0.1
+    assert gate.saving_least == pytest.approx(saving, abs=0.01)
+    assert gate.saving_most == pytest.approx(saving, abs=0.1)
+    (words, short) = hold_words(gate, result.plan, "week")
+    assert words == f"Its release now would save {money(saving)} EUR."
+    assert short.startswith("0 LPA x weeks would be short with it, against ")
 
 
 def test_an_awaiting_lot_is_priced_both_ways():
@@ -68,22 +75,108 @@ def test_an_awaiting_lot_is_priced_both_ways():
     (gate,) = result.holds
     assert gate.cost_released == pytest.approx(11_122.0, abs=0.01)
     assert gate.cost_failed >= gate.cost_as_is >= gate.cost_released
+    assert 0.0 <= gate.extra_least <= gate.cost_failed - gate.cost_as_is + 0.01
+    assert gate.extra_most == pytest.approx(gate.cost_failed - gate.cost_as_is, abs=0.01)
     assert gate.unpriced == ""
 
 
-def test_a_price_that_cannot_be_found_is_said_not_left_out():
-    def fail(_: Scenario) -> Plan:
-        raise PlanningError("No plan was found before the search was stopped.\nMore.")
+# --- limits: never below nothing, never unknown where the plan itself says something ------------
+
+
+def opened(cost: float, bound: float) -> Plan:
+    """The plan worked by hand with another cost and bound."""
+    made = by_hand.plan()
+    freight = made.costs.freight + cost - made.proof.cost
+    proof = replace(made.proof, cost=cost, bound=bound)
+    return replace(made, costs=replace(made.costs, freight=freight), proof=proof)
+
+
+def priced(status: str, *answers: tuple[Plan | None, float], plan: Plan | None = None) -> HoldCost:
+    """A gate of the plan (12,000, no plan below 11,500), with what the searches answer in turn."""
+    scenario = with_lot(status, decision_due=by_hand.monday(2) if status == "awaiting" else None)
+    plan = plan or opened(12_000.0, 11_500.0)
+    told = iter(answers)
+    (gate,) = price_gates(scenario, plan, gates(scenario, plan), lambda _: next(told))
+    return gate
+
+
+def words_of(gate: HoldCost) -> str:
+    return " ".join(hold_words(gate, opened(12_000.0, 11_500.0), "week"))
+
+
+def test_without_a_plan_found_the_present_one_is_the_answer():
+    gate = priced("held", (None, 10_800.0))
+    assert (gate.cost_released, gate.saving_least, gate.saving_most) == (12_000.0, 0.0, 1_200.0)
+    assert words_of(gate) == (
+        "Its release now would save at least 0 and at most 1,200 EUR; up to 500 EUR of"
+        " that without it, too (the plan's own gap)."
+    )
+
+
+def test_a_dearer_plan_found_costs_nothing():
+    assert priced("held", (opened(13_000.0, 10_800.0), 10_800.0)).cost_released == 12_000.0
+
+
+def test_a_cheaper_plan_found_raises_what_is_saved_at_least():
+    gate = priced("held", (opened(11_400.0, 10_800.0), 10_800.0))
+    assert (gate.saving_least, gate.saving_most) == (600.0, 1_200.0)
+    assert "save at least 600 and at most 1,200 EUR." in words_of(gate)
+
+
+def test_a_cheaper_plan_that_leaves_the_lot_alone_is_no_saving_of_its_release():
+    """A lot of 7,000 LPA in stock to the end was never needed."""
+    plan = opened(11_400.0, 10_800.0)
+    stocks = tuple(replace(row, released_lpa=row.released_lpa + 7_000.0) for row in plan.stocks)
+    gate = priced("held", (replace(plan, stocks=stocks), 10_800.0))
+    assert (gate.cost_released, gate.saving_least) == (12_000.0, 0.0)
+
+
+def test_a_bound_above_the_present_one_says_no_more_than_that():
+    """Left alone the lot changes nothing: what the plan could itself be cheaper stays open."""
+    gate = priced("held", (None, 11_900.0))
+    assert (gate.saving_least, gate.saving_most) == (0.0, 500.0)
+    assert "within the plan's own gap (500 EUR), so whether it saves anything cannot" in (
+        words_of(gate)
+    )
+
+
+def test_a_bound_never_proved_leaves_the_far_limit_out():
+    gate = priced("held", (None, -math.inf))
+    assert (gate.saving_least, gate.saving_most) == (0.0, None)
+    assert words_of(gate) == "Its release now would save at least 0 EUR."
+
+
+def test_what_a_failure_costs_lies_between_bound_and_plan_found():
+    gate = priced("awaiting", (None, 11_500.0), (opened(12_900.0, 12_300.0), 12_300.0))
+    assert (gate.extra_least, gate.extra_most) == (300.0, 900.0)
+    assert "Its failure would cost at least 300 and at most 900 EUR." in words_of(gate)
+
+
+def test_a_plan_without_the_lot_that_is_no_dearer_makes_its_failure_cost_nothing():
+    gate = priced("awaiting", (None, 11_500.0), (opened(11_900.0, 11_300.0), 11_300.0))
+    assert (gate.extra_least, gate.extra_most) == (0.0, 0.0)
+    assert "Its failure would cost 0 EUR." in words_of(gate)
+
+
+def test_a_failure_without_a_plan_found_still_has_its_least():
+    gate = priced("awaiting", (None, 11_500.0), (None, 12_300.0))
+    assert (gate.extra_least, gate.extra_most, gate.cost_failed) == (300.0, None, None)
+    assert words_of(gate).endswith(
+        "Its failure would cost at least 300 EUR. No plan without it was found in the work allowed."
+    )
+
+
+def test_rules_that_cannot_hold_without_a_lot_are_said():
+    def search(changed: Scenario) -> tuple[Plan | None, float]:
+        if changed.lots[0].status is LotStatus.HELD:
+            raise PlanningError("No plan meets every rule; loosen one of them.")
+        raise PlanningError("No room.")
 
     scenario = with_lot("awaiting", decision_due=by_hand.monday(2))
-    found = gates(scenario, by_hand.plan())
-    (gate,) = price_gates(scenario, by_hand.plan(), found, fail)
-    assert gate.cost_released is None
-    assert gate.unpriced == (
-        "What its release would save is not known: No plan was found before the search was"
-        " stopped. What its failure would cost is not known: No plan was found before the search"
-        " was stopped."
-    )
+    plan = opened(12_000.0, 11_500.0)
+    (gate,) = price_gates(scenario, plan, gates(scenario, plan), search)
+    assert (gate.saving_least, gate.saving_most) == (0.0, 500.0)
+    assert gate.unpriced == "If it fails: No plan meets every rule; loosen one of them."
 
 
 def test_changing_a_lot_changes_that_lot_only():
