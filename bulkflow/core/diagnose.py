@@ -51,7 +51,8 @@ class Diagnosis:
 
     Parameters
     ----------
-    irreducible : whether dropping any one of them, in all its periods, would allow a plan.
+    irreducible : whether dropping any one of them, in all its periods, would allow a plan;
+        without conflicts, whether a plan was found.
     whole_numbers : whether the conflict rests on whole vehicles or on/off rules as well.
     """
 
@@ -87,8 +88,10 @@ def diagnose(network: Network, *, seconds: float = 30.0) -> Diagnosis:
     with HighsSession(elastic.program) as session:
         trial = _Trial(session, elastic, deadline, whole=True)
         everything = list(range(len(elastic.elements)))
-        if trial.infeasible(everything) is not True:
-            return Diagnosis((), irreducible=False, whole_numbers=False, seconds=deadline.elapsed())
+        settled = trial.infeasible(everything)
+        if settled is not True:
+            done = settled is False
+            return Diagnosis((), irreducible=done, whole_numbers=False, seconds=deadline.elapsed())
         kept, done = _filtered(trial, everything, elastic)
     return _diagnosis(elastic, kept, deadline, irreducible=done, whole=True)
 

@@ -15,6 +15,7 @@ from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.holds import gates, price_gates
 from bulkflow.plan.reach import findings
+from bulkflow.plan.reasons import short_reasons
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import Plan
 from bulkflow.program.diagnosis import explain_shortages
@@ -175,10 +176,11 @@ def _least(given: int | None, most: int) -> int:
 def explained(
     scenario: Scenario, result: PlanResult, *, seconds: float, sources: SourceMap | None = None
 ) -> PlanResult:
-    """Return the same plan with reasons for the quarter's worst shortages, if it is badly short."""
-    plan = result.plan
-    quarter = tuple(row for row in plan.demand if row.period <= plan.quarter_periods)
-    found = explain_shortages(
-        scenario, replace(plan, demand=quarter), sources=sources, seconds=seconds
-    )
-    return replace(result, explanations=tuple(tuple(one.lines()) for one in found))
+    """Return the same plan with a reason for every shortage, floor and target missed.
+
+    The worst shortages, those of the quarter first, are explained by the rules in their way.
+    """
+    found = explain_shortages(scenario, result.plan, sources=sources, seconds=seconds)
+    told = [(one.site, one.liquid, one.market, one.priority) for one in found]
+    reasons = (*(tuple(one.lines()) for one in found), *short_reasons(scenario, result, told))
+    return replace(result, explanations=reasons)

@@ -25,8 +25,9 @@ from bulkflow.program.demand import DemandGroup
 from bulkflow.program.ground import site_node
 from bulkflow.program.parts import Label, bound_label
 from bulkflow.program.where_written import places_of
-from bulkflow.scenario.model import Scenario
+from bulkflow.scenario.model import Lot, LotStatus, Scenario
 from bulkflow.scenario.sources import Place, SourceMap
+from bulkflow.wording import listed, percent
 
 __all__ = [
     "BADLY_SHORT_SHARE",
@@ -129,9 +130,11 @@ class ShortageExplanation:
     short_lpa : lost in the period, or open at its end [LPA].
     verdict : ``no_way``: nothing can bring the liquid there by then; ``blocked``: the obstacles
         do not let it be served, whatever else goes without; ``shared``: it could be served, but
-        not together with the other demand among the obstacles; ``dearer``: no rule was found
-        that stands in its way, so that serving it costs more than the shortage, or (where the
-        plan is not proved best) a better plan would serve it.
+        not together with the other demand among the obstacles; ``dearer``: no rule stands in its
+        way, so that serving it costs more than the shortage, or (where the plan is not proved
+        best) a better plan would serve it; ``unsettled``: time ran out before a rule was found.
+    lots, lots_help : of a demand with no way or blocked, lots held or awaiting, and whether it
+        could be served with their release at the start.
     plan_gap : proved gap of the plan [fraction].
     """
 
@@ -145,6 +148,8 @@ class ShortageExplanation:
     verdict: str
     explanation: Explanation
     plan_gap: float
+    lots: tuple[str, ...] = ()
+    lots_help: bool = False
 
     def lines(self) -> list[str]:
         """Return the explanation as lines of text."""
@@ -152,20 +157,28 @@ class ShortageExplanation:
         head = (
             f"{self.liquid} at {self.site}{market} is {self.short_lpa:,.0f} LPA short {self.when}"
         )
+        lots = listed(self.lots) if self.lots else ""
         match self.verdict:
+            case "no_way" if self.lots_help:
+                return [f"{head}: nothing but the release of {lots} can bring it there by then."]
             case "no_way":
-                return [f"{head}: nothing can bring it there by then."]
+                tried = f", not even the release of {lots}" if lots else ""
+                return [f"{head}: nothing can bring it there by then{tried}."]
+            case "unsettled":
+                return [f"{head}: what stands in the way was not found in the time given."]
             case "dearer":
                 text = f"{head}: no rule stands in the way, but serving it would cost more"
                 if self.plan_gap > PROVED_GAP:
-                    text += (
-                        f", or a better plan (this one is proved to {self.plan_gap:.1%}) serves it"
-                    )
+                    gap = percent(self.plan_gap)
+                    text += f", or a better plan (this one is proved to {gap}) serves it"
                 return [f"{text}."]
             case "shared":
                 reason = "it could be served, but not together with all of the following:"
+            case _ if self.lots_help:
+                reason = f"what stands in the way as long as {lots} may not be used:"
             case _:
-                reason = "what stands in the way, whatever else goes without:"
+                tried = f", even with the release of {lots}" if lots else ""
+                reason = f"what stands in the way, whatever else goes without{tried}:"
         return [f"{head}: {reason}", *self.explanation.lines()]
 
 
@@ -189,28 +202,31 @@ def explain_shortages(
     Parameters
     ----------
     seconds : wall time allowed in all.
-    most : how many demands are explained, the shortest of LPA first.
+    most : how many demands are explained: those of the quarter first, the largest first.
     """
     worst = _worst_shortages(plan)[:most]
     if not worst:
         return ()
     program = build_program(scenario)
-    each = seconds / (2 * len(worst))
+    each = seconds / (4 * len(worst))
     return tuple(_explain_shortage(program, plan, row, sources, each) for row in worst)
 
 
 def _worst_shortages(plan: Plan) -> list[DemandServed]:
-    """Return the largest row of each demand that is badly short, the largest first."""
+    """Return the largest row of each demand that is badly short, the quarter's first."""
     rows: dict[tuple[str, str, str, str], list[DemandServed]] = {}
     for row in plan.demand:
         rows.setdefault((row.site, row.liquid, row.market, row.priority), []).append(row)
     worst = []
     for found in rows.values():
         asked = sum(row.demand_lpa for row in found)
-        largest = max(found, key=lambda row: (row.open_lpa, -row.period))
-        if largest.open_lpa > BADLY_SHORT_SHARE * asked:
-            worst.append(largest)
-    return sorted(worst, key=lambda row: -row.open_lpa)
+        within = [row for row in found if row.period <= plan.quarter_periods]
+        for part in (within, found):
+            largest = max(part, key=lambda row: (row.open_lpa, -row.period), default=None)
+            if largest is not None and largest.open_lpa > BADLY_SHORT_SHARE * asked:
+                worst.append(largest)
+                break
+    return sorted(worst, key=lambda row: (row.period > plan.quarter_periods, -row.open_lpa))
 
 
 def _explain_shortage(
@@ -238,10 +254,11 @@ def _explain_shortage(
             if one is not group and one.priority.cost_per_lpa >= group.priority.cost_per_lpa
         ]
         together = _diagnosed(program, [own, *others], seconds)
-        verdict, found = ("shared", together) if together.conflicts else ("dearer", together)
+        verdict, found = _without_own_rules(together)
     explanation = _explained(maps, found, sources, without=group)
     if verdict == "blocked" and not explanation.obstacles:
         verdict = "no_way"
+    lots, lots_help = _gates(maps, row, own, seconds) if alone.conflicts else ((), False)
     return ShortageExplanation(
         site=row.site,
         liquid=row.liquid,
@@ -253,7 +270,51 @@ def _explain_shortage(
         verdict=verdict,
         explanation=explanation,
         plan_gap=plan.proof.gap,
+        lots=lots,
+        lots_help=lots_help,
     )
+
+
+def _without_own_rules(together: Diagnosis) -> tuple[str, Diagnosis]:
+    """Return the verdict on a demand that can be served on its own."""
+    if together.conflicts:
+        return "shared", together
+    return ("dearer" if together.irreducible else "unsettled"), together
+
+
+def _gates(
+    maps: Maps, row: DemandServed, own: Limit, seconds: float
+) -> tuple[tuple[str, ...], bool]:
+    """Return lots held, or awaiting too long for a demand, and whether their release serves it.
+
+    Those of its own liquid are tried first, then all. Where it is not settled, none are named.
+    """
+    scenario = maps.ground.scenario
+    closed = tuple(
+        lot
+        for lot in scenario.lots
+        if lot.status in (LotStatus.HELD, LotStatus.AWAITING)
+        and (lot_entry_period(maps.ground.periods, lot) or row.period + 1) > row.period
+    )
+    same = tuple(lot for lot in closed if lot.liquid == row.liquid)
+    tried: tuple[str, ...] = ()
+    for lots in dict.fromkeys(one for one in (same, closed) if one):
+        found = _diagnosed(build_program(_with_released(scenario, lots)), [own], seconds)
+        names = tuple(lot.lot_id for lot in lots)
+        if found.conflicts:
+            tried = names
+        else:
+            return (names, True) if found.irreducible else ((), False)
+    return tried, False
+
+
+def _with_released(scenario: Scenario, lots: Sequence[Lot]) -> Scenario:
+    names = {lot.lot_id for lot in lots}
+    opened = {"status": LotStatus.RELEASED, "decision_due": None}
+    changed = tuple(
+        lot.model_copy(update=opened) if lot.lot_id in names else lot for lot in scenario.lots
+    )
+    return scenario.model_copy(update={"lots": changed})
 
 
 def _open(maps: Maps, plan: Plan, group: DemandGroup) -> FloatArray:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from bulkflow.core.diagnose import Diagnosis
 from bulkflow.program.diagnosis import NoPlanError, ShortageExplanation, explain_shortages
 from bulkflow.program.solve import make_plan
 from bulkflow.program.where_written import index_path
@@ -255,3 +256,53 @@ def test_small_shortages_are_not_explained():
     data = base(opening_stock=[stock("BOTTLER", "GIN", 1_960.0)], demand=[ask(2, 2_000.0)])
     assert planned(data).costs.shortage == pytest.approx(400.0)
     assert shortages(data) == ()
+
+
+# --- lots behind gates: what a release would bring is never called impossible --------------------
+
+
+def a_lot(**fields: object):
+    return {
+        "lot_id": "G-1",
+        "liquid": "GIN",
+        "site": "BOTTLER",
+        "litres_20c": 5_000.0,
+        "strength_percent": 80.0,
+        "made_on": week(0),
+        "spirit_base": "cereal",
+        "status": "held",
+    } | fields
+
+
+def test_what_a_held_lot_could_bring_is_not_called_impossible():
+    (found,) = shortages(base(demand=[ask(1, 3_000.0)], lots=[a_lot()]))
+    assert (found.verdict, found.lots, found.lots_help) == ("no_way", ("G-1",), True)
+    assert found.lines() == [
+        f"GIN at BOTTLER is 3,000 LPA short in week 1 {WEEK_1}: nothing but the release of G-1 can"
+        " bring it there by then."
+    ]
+
+
+def test_an_awaiting_lot_counts_until_its_day():
+    lot = a_lot(status="awaiting", decision_due=week(2))
+    (found,) = shortages(base(demand=[ask(1, 3_000.0)], lots=[lot]))
+    assert (found.lots, found.lots_help) == (("G-1",), True)
+
+
+def test_a_lot_too_far_away_is_said_not_to_help():
+    # A load from STORE is usable a week later.
+    (found,) = shortages(base(demand=[ask(1, 3_000.0)], lots=[a_lot(site="STORE")]))
+    assert found.lines()[0].endswith(
+        "nothing can bring it there by then, not even the release of G-1."
+    )
+
+
+def test_what_was_not_settled_is_not_claimed(monkeypatch):
+    """A search ended by time alone: the machine's speed, so it is stood in for here."""
+    data = base(demand=[ask(2, 5.0)])
+    plan = planned(data)
+    ended = Diagnosis((), irreducible=False, whole_numbers=False, seconds=1.0)
+    monkeypatch.setattr("bulkflow.program.diagnosis.diagnose", lambda *_, **__: ended)
+    (found,) = explain_shortages(scenario(data), plan)
+    assert found.verdict == "unsettled"
+    assert found.lines()[0].endswith("what stands in the way was not found in the time given.")
