@@ -22,6 +22,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "bulkflow.filling": {"bulkflow.errors", "bulkflow.alcoholometry", "bulkflow.rules"},
     "bulkflow.core": {"bulkflow.errors"},
     "bulkflow.scenario": {
+        "bulkflow.wording",
         "bulkflow.errors",
         "bulkflow.rules",
         "bulkflow.filling",
@@ -29,6 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "bulkflow.alcoholometry",
     },
     "bulkflow.program": {
+        "bulkflow.wording",
         "bulkflow.errors",
         "bulkflow.core",
         "bulkflow.scenario",
@@ -37,8 +39,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         "bulkflow.rules",
         "bulkflow.alcoholometry",
     },
-    "bulkflow.records": {"bulkflow.errors"},
+    "bulkflow.records": {"bulkflow.wording", "bulkflow.errors"},
     "bulkflow.lots": {
+        "bulkflow.wording",
         "bulkflow.errors",
         "bulkflow.records",
         "bulkflow.alcoholometry",
@@ -57,6 +60,7 @@ ABOVE_PROGRAM = {
 }
 PANELS_MAY_IMPORT = {
     "bulkflow.errors",
+    "bulkflow.wording",
     "bulkflow.whole_files",
     "bulkflow.alcoholometry",
     "bulkflow.records",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from bulkflow.cli.extras import Extras
 from bulkflow.cli.shell import message_console, result_console, write_json
+from bulkflow.wording import counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -224,7 +225,11 @@ class MadePlan:
 
     def words(self, out: Path | None, seconds: float | None) -> str:
         """Return what was written, and how long everything took."""
-        wrote = f"Wrote {self.files} files to {out}. " if out is not None and self.files else ""
+        wrote = (
+            f"Wrote {counted(self.files, 'file')} to {out}. "
+            if out is not None and self.files
+            else ""
+        )
         took = ", ".join(f"{name} {used:.1f}" for name, used in self.extras.seconds.items())
         asked = f" of {seconds:g}" if seconds is not None else ""
         return f"{wrote}Took {self.clock.used():.1f}{asked} s: {took}."

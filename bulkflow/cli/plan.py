@@ -19,6 +19,7 @@ from bulkflow.cli.shell import (
     write_json,
 )
 from bulkflow.errors import Fault, InputError
+from bulkflow.wording import counted
 
 if TYPE_CHECKING:
     from bulkflow.cli.progress import Stoppable
@@ -297,9 +298,10 @@ def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
     console = result_console()
     scenario = workspace.scenario
     console.print(
-        f"{scenario.name}: {len(scenario.sites)} sites, {len(scenario.suppliers)} suppliers,"
-        f" {len(scenario.lanes)} lanes, {len(scenario.liquids)} liquids,"
-        f" {len(scenario.demand)} rows of demand. Every file was read without a fault."
+        f"{scenario.name}: {counted(len(scenario.sites), 'site')},"
+        f" {counted(len(scenario.suppliers), 'supplier')}, {counted(len(scenario.lanes), 'lane')},"
+        f" {counted(len(scenario.liquids), 'liquid')},"
+        f" {counted(len(scenario.demand), 'row')} of demand. Every file was read without a fault."
     )
     if not found:
         console.print("Nothing was found that cannot work.")

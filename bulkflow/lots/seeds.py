@@ -35,6 +35,7 @@ from bulkflow.lots.sheets import Row, Sheet, build, read_sheet
 from bulkflow.lots.tables import LOT_TABLE, SEED_IMPORT
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import append, require
+from bulkflow.wording import counted
 
 __all__ = ["OPENING_FILE", "SeedOutcome", "has_lots", "import_seeds", "seed_files"]
 
@@ -82,8 +83,9 @@ class SeedOutcome:
     def words(self) -> str:
         """A sentence for the user."""
         return (
-            f"Took over {self.lots} opening lots, {self.limits} limits, {self.results} results "
-            f"and {self.decisions} decisions from {', '.join(self.files)}; "
+            f"Took over {counted(self.lots, 'opening lot')}, {counted(self.limits, 'limit')}, "
+            f"{counted(self.results, 'result')} and {counted(self.decisions, 'decision')} from "
+            f"{', '.join(self.files)}; "
             "from now on the register is kept, and these tables are not read again."
         )
 

@@ -424,7 +424,10 @@ def _proof(result: PlanResult) -> RenderableType:
         table.add_row("gap", _gap_words(plan))
     else:
         table.add_row("bound", Text("none proved in the time given", style=WARNING))
-    size = f"{proof.columns:,} columns, {proof.rows:,} rows, {proof.rows_added:,} of them added"
+    size = (
+        f"{counted(proof.columns, 'column')}, {counted(proof.rows, 'row')},"
+        f" {proof.rows_added:,} of them added"
+    )
     table.add_row("solver", f"{proof.solver}, {proof.seconds:.1f} s, {size}")
     table.add_row("checks", _checks_text(result))
     return table

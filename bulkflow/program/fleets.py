@@ -19,6 +19,7 @@ from bulkflow.program.loads import FixedLoad, LoadBook, compartment_sizes
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Fleet, Lane, LoadRow, LoadState
+from bulkflow.wording import counted as number_of
 
 __all__ = ["ChangeBook", "IssuedKey", "add_fleets", "count_terms", "issued_key"]
 
@@ -80,8 +81,8 @@ def _add_counts(ground: Ground, parts: Parts, loads: LoadBook, lane: Lane) -> No
             parts.add_limit(
                 f"count {lane.id}/{tank.tank_type}",
                 Label(
-                    f"at most {tank.maximum_loads_per_period} loads of {tank.tank_type} a period on"
-                    f" lane {lane.id}",
+                    f"at most {number_of(tank.maximum_loads_per_period, 'load')} of"
+                    f" {tank.tank_type} a period on lane {lane.id}",
                     refs,
                     19,
                 ),
@@ -93,7 +94,8 @@ def _add_counts(ground: Ground, parts: Parts, loads: LoadBook, lane: Lane) -> No
         parts.add_limit(
             f"count {lane.id}",
             Label(
-                f"at most {lane.maximum_loads_per_period} loads a period on lane {lane.id}",
+                f"at most {number_of(lane.maximum_loads_per_period, 'load')} a period on lane"
+                f" {lane.id}",
                 refs,
                 19,
             ),
@@ -122,7 +124,11 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
     given = loads.fixed_names(lambda one: _is_tank_of(one, keys))
     parts.add_limit(
         f"fleet {fleet.id}",
-        Label(f"fleet {fleet.id} of {fleet.tanks} tanks{given}", (f"fleets[{fleet.id}]",), 20),
+        Label(
+            f"fleet {fleet.id} of {number_of(fleet.tanks, 'tank')}{given}",
+            (f"fleets[{fleet.id}]",),
+            20,
+        ),
         terms,
         at_most=fleet.tanks - _fixed_away(ground, loads, keys),
     )

@@ -89,7 +89,7 @@ def test_a_fleet_that_is_away_already():
     }
     assert refusal(base(loads=under_way(4_000.0, 4_000.0), **fleet)) == (
         "No plan meets every rule. This one cannot hold with all else as given:\n"
-        f"- fleet ONE of 1 tanks (given: U1, U2), in week 1 {WEEK_1}"
+        f"- fleet ONE of 1 tank (given: U1, U2), in week 1 {WEEK_1}"
     )
 
 
@@ -131,7 +131,7 @@ def test_a_contract_minimum_that_the_lane_cannot_take_away():
     first, *rules = refusal(data).splitlines()
     assert first == "No plan meets every rule. These cannot hold together; loosen one of them:"
     assert sorted(rules) == [
-        "- at most 1 loads a period on lane road, in weeks 1 to 4 (2027-01-04 to 2027-01-31)",
+        "- at most 1 load a period on lane road, in weeks 1 to 4 (2027-01-04 to 2027-01-31)",
         "- contract of SELLER for GIN (at least 90,000 LPA)",
     ]
 

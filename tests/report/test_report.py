@@ -156,7 +156,7 @@ def test_changes_since_an_earlier_plan_are_listed(made: tuple[PlanResult, Scenar
     page = render_report(result, scenario, since=difference)
     assert english()("h_changes") in page
     assert ">added<" in page
-    assert "2 loads are as they were." in page
+    assert "Loads that are as they were: 2." in page
 
 
 def test_another_language_by_a_table_of_terms(
