@@ -4,8 +4,9 @@ The relaxation stays in its session, so each step is a short run of the dual sim
 a step leaves no solution, it is taken back and tried with fewer columns; a few such retreats and
 the dive is given up.
 
-Vehicles without a least fill come last and all at once, rounded up: one more of them forces
-nothing else, while one less can starve everything behind it.
+Vehicles without a least fill, or with one of at most half of what they hold, come last and all at
+once, rounded up: one more of them forces little else (two or more are then always full enough),
+while one less can starve everything behind it.
 """
 
 from __future__ import annotations
@@ -127,12 +128,20 @@ def _rounded_up(
 
 
 def without_fill(program: Program) -> NDArray[np.bool_]:
-    """Return which columns count vehicles without a least fill, cumulative ones included."""
+    """Return which columns count vehicles that need not be more than half full.
+
+    The cumulative ones are included.
+    """
     late = np.zeros(program.columns, dtype=bool)
+    deepest = program.matrix.tocsr().min(axis=1).toarray().ravel()
+    of: dict[RowRule, dict[str, float]] = {RowRule.VEHICLE_FILL: {}, RowRule.VEHICLE_CAPACITY: {}}
+    for number, (rule, ref) in enumerate(zip(program.row_rules, program.row_refs, strict=True)):
+        if rule in of:
+            of[rule][ref] = min(of[rule].get(ref, 0.0), deepest[number])
     filled = {
         ref
-        for rule, ref in zip(program.row_rules, program.row_refs, strict=True)
-        if rule is RowRule.VEHICLE_FILL
+        for ref, fill in of[RowRule.VEHICLE_FILL].items()
+        if 2.0 * fill < of[RowRule.VEHICLE_CAPACITY].get(ref, 0.0) * (1.0 + 1e-9)
     }
     lanes = [ref for kind, ref, _ in program.blocks if kind is ColumnKind.VEHICLES]
     cumulative = program.periods * len(program.blocks)

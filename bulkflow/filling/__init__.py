@@ -4,7 +4,14 @@ The rules and the shape of a tank are in :mod:`bulkflow.filling.rules`; :func:`f
 the limits of one tank, one lane and one strength together.
 """
 
-from bulkflow.filling.load import FILLING_CAUTION, FillRange, Limit, LimitKind, fill_range
+from bulkflow.filling.load import (
+    FILLING_CAUTION,
+    LEAST_SHARE_OF_MOST,
+    FillRange,
+    Limit,
+    LimitKind,
+    fill_range,
+)
 from bulkflow.filling.rules import (
     BULK_TEMPERATURE_C,
     SURGE_HIGH,
@@ -21,6 +28,7 @@ from bulkflow.filling.rules import (
 __all__ = [
     "BULK_TEMPERATURE_C",
     "FILLING_CAUTION",
+    "LEAST_SHARE_OF_MOST",
     "SURGE_HIGH",
     "SURGE_LOW",
     "SURGE_SECTION_LITRES",

@@ -36,7 +36,21 @@ from bulkflow.filling.rules import (
     maximum_fill_fraction,
 )
 
-__all__ = ["FILLING_CAUTION", "FillRange", "Limit", "LimitKind", "fill_range"]
+__all__ = [
+    "FILLING_CAUTION",
+    "LEAST_SHARE_OF_MOST",
+    "FillRange",
+    "Limit",
+    "LimitKind",
+    "fill_range",
+]
+
+LEAST_SHARE_OF_MOST = 0.5
+"""Least share of the most it may hold with which a tank is sent where nothing else says how much.
+
+A journey is paid by the tank: below half a load it waits, or goes in a smaller tank (common
+practice).
+"""
 
 FILLING_CAUTION = (
     "Strong spirit is a flammable liquid and gives off flammable vapour: earth, vent and keep"
@@ -141,8 +155,9 @@ def fill_range(
     strength_percent : of the spirit [% vol at 20 degC], above 0.
     filling_temperature_c : [degC], -20 to 40 (the range of OIML R 22).
     lane_payload_limit_kg : largest mass of liquid that the lane carries [kg], or None.
-    house_minimum_fraction : least share of the whole capacity that is worth sending [0..1],
-        or None for what the rules ask only.
+    house_minimum_fraction : least share of the whole capacity that is worth sending [0..1]; 0 for
+        half of the most it may hold, where no rule asks for a least fill; None for what the rules
+        ask only.
     density_15, density_50 : the supplier's densities [kg/m3], preferred over the extrapolation.
     bulk_temperature_c : highest mean bulk temperature [degC].
 
@@ -185,11 +200,13 @@ def fill_range(
     span = _choose(spans, house.litres if house else 0.0, ceiling)
     if span is not None and span.high < ceiling:
         maxima.append(_partial_limit(tank, fraction, span))
+    maximum = min(maxima, key=lambda limit: limit.litres)
     minima = [_surge_limit(tank, span or _next_above(spans, ceiling))]
+    if house is not None and house.litres == minima[0].litres == 0.0:
+        house = _half_load(maximum)
     if house is not None:
         minima.append(house)
     minimum = max(minima, key=lambda limit: limit.litres)
-    maximum = min(maxima, key=lambda limit: limit.litres)
     refused = span is None or minimum.litres > maximum.litres
     low, high = minimum.litres, maximum.litres
     low_20, high_20 = (
@@ -342,6 +359,19 @@ def _house_limit(tank: TankShell, fraction: float | None) -> Limit | None:
         "least fill worth sending",
         "house rule",
         f"{100 * fraction:g} % of {tank.capacity_litres:,.0f} L = {litres:,.0f} L",
+    )
+
+
+def _half_load(maximum: Limit) -> Limit:
+    """Return the least fill of a tank for which neither rule nor house states one."""
+    litres = LEAST_SHARE_OF_MOST * maximum.litres
+    share = f"{100 * LEAST_SHARE_OF_MOST:g} %"
+    return Limit(
+        LimitKind.MINIMUM,
+        litres,
+        f"{share} of the most, where no least fill is stated",
+        "house rule",
+        f"{share} of {maximum.litres:,.0f} L = {litres:,.0f} L",
     )
 
 

@@ -14,9 +14,9 @@ from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.checks.reachable import First, first_usable
 from bulkflow.plan.finding import Finding, period_words
-from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls
+from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
 from bulkflow.plan.reach_loads import load_findings
-from bulkflow.scenario.model import Recipe, Scenario
+from bulkflow.scenario.model import LoadState, Recipe, Scenario
 
 __all__ = ["Finding", "findings"]
 
@@ -33,6 +33,7 @@ def findings(scenario: Scenario) -> tuple[Finding, ...]:
         unreachable.add((site, liquid))
         found.append(finding)
     found += [_in_words(position, short) for short in find_shortfalls(position, unreachable)]
+    found += [_unfilled(position, short) for short in find_unfilled(position)]
     unique = dict.fromkeys(found)
     return tuple(sorted(unique, key=lambda one: one.severity != "blocks"))
 
@@ -112,15 +113,45 @@ def _in_words(position: Position, short: Shortfall) -> Finding:
         f"Demand for {what} at {where} in {period_words(set(short.periods))} is"
         f" {short.demand_lpa:,.0f} LPA; at most {short.most_lpa:,.0f} LPA can be there in time"
     )
+    return Finding("warns", f"{head}{_limits(position, short)}.", _records(position, short))
+
+
+def _unfilled(position: Position, short: Shortfall) -> Finding:
+    """Say which loads promised or frozen there is not enough for, and what there is."""
+    loads = [
+        row.load_id
+        for row in position.scenario.loads
+        if row.state is not LoadState.UNDER_WAY
+        and row.liquid in short.liquids
+        and position.lanes[row.lane].origin in short.sites
+        and position.days.period_of(row.departs_on) in short.periods
+    ]
+    one = len(loads) == 1
+    return Finding(
+        "blocks",
+        f"{'Load' if one else 'Loads'} {', '.join(loads)} of {short.liquids[0]} from"
+        f" {', '.join(short.sites)} in {period_words(set(short.periods))}"
+        f" {'takes' if one else 'take'} at least {short.demand_lpa:,.0f} LPA (promised ones at"
+        f" their least fill); at most {short.most_lpa:,.0f} LPA can be there in time"
+        f"{_limits(position, short)}. Promise less or later, or correct what is on hand.",
+        (*(f"loads[{name}]" for name in loads), *_records(position, short)),
+    )
+
+
+def _records(position: Position, short: Shortfall) -> tuple[str, ...]:
+    places = (
+        f"suppliers[{one}]" if one in position.suppliers else f"sites[{one}]" for one in short.sites
+    )
+    records = [*places, *(one.record for one in short.limiters)]
+    return tuple(record for record in dict.fromkeys(records) if record)
+
+
+def _limits(position: Position, short: Shortfall) -> str:
     listed = [_limiter_words(position, one) for one in short.limiters[:MOST_LIMITERS]]
     if len(short.limiters) > MOST_LIMITERS:
         rest = sum(one.lpa for one in short.limiters[MOST_LIMITERS:])
         listed.append(f"{len(short.limiters) - MOST_LIMITERS} more ({rest:,.0f} LPA)")
-    limits = f", limited by {'; '.join(listed)}" if listed else ", since nothing arrives so soon"
-    records = dict.fromkeys(
-        [*(f"sites[{site}]" for site in short.sites), *(one.record for one in short.limiters)]
-    )
-    return Finding("warns", f"{head}{limits}.", tuple(record for record in records if record))
+    return f", limited by {'; '.join(listed)}" if listed else ", since nothing arrives so soon"
 
 
 def _limiter_words(position: Position, one: Limiter) -> str:

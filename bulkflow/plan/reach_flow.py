@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,10 +22,10 @@ from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
-from bulkflow.plan.reach_loads import lane_capacity
-from bulkflow.scenario.model import Recipe, Site, Still
+from bulkflow.plan.reach_loads import fills, lane_capacity
+from bulkflow.scenario.model import Lane, LoadRow, LoadState, Recipe, Site, Still
 
-__all__ = ["Limiter", "Shortfall", "find_shortfalls", "unroll"]
+__all__ = ["Limiter", "Shortfall", "find_shortfalls", "find_unfilled", "unroll"]
 
 SOURCE, SINK = "source", "sink"
 # Flows are counted in whole LPA for the solver; capacities are rounded up so that the bound holds.
@@ -77,6 +77,31 @@ def find_shortfalls(position: Position, unreachable: set[tuple[str, str]]) -> li
         if sum(one.demand_lpa - one.most_lpa for one in together) > told * 1.01 + 1.0:
             found += together
     return found
+
+
+def find_unfilled(position: Position) -> list[Shortfall]:
+    """Return the loads promised or frozen for which there cannot be enough in time, by liquid.
+
+    A promised load takes its least fill, a frozen one what it is given with.
+    """
+    asked: dict[str, dict[tuple[str, int], float]] = defaultdict(lambda: defaultdict(float))
+    for row in position.scenario.loads:
+        period = position.days.period_of(row.departs_on)
+        if row.state is LoadState.UNDER_WAY or period not in position.periods:
+            continue
+        lane = position.lanes[row.lane]
+        asked[row.liquid][lane.origin, period] += row.lpa or _least_lpa(position, lane, row)
+    return [
+        short
+        for liquid, needs in sorted(asked.items())
+        for short in _short(position, {liquid}, set(), needs)
+    ]
+
+
+def _least_lpa(position: Position, lane: Lane, row: LoadRow) -> float:
+    tank = next((one for one in lane.tanks if one.tank_type == row.tank_type), None)
+    found = fills(position, lane, tank, row.liquid) if tank is not None else []
+    return min((one.min_lpa for one in found if not one.refused), default=0.0)
 
 
 def unroll(position: Position, targets: set[str]) -> nx.MultiDiGraph[Any]:
@@ -296,13 +321,24 @@ def _yields(position: Position, targets: set[str]) -> dict[str, float]:
 
 
 def _short(
-    position: Position, targets: set[str], unreachable: set[tuple[str, str]]
+    position: Position,
+    targets: set[str],
+    unreachable: set[tuple[str, str]],
+    needs: Mapping[tuple[str, int], float] | None = None,
 ) -> list[Shortfall]:
+    """Return what is short of the demand, or of ``needs`` by place and period in its stead."""
     graph = unroll(position, targets)
-    if SINK not in graph or SOURCE not in graph:
-        return []
+    graph.add_nodes_from((SOURCE, SINK))
     asked = list(graph.in_edges(SINK, keys=True))
-    graph.remove_edges_from([edge for edge in asked if edge[0][:2] in unreachable])
+    graph.remove_edges_from(
+        [edge for edge in asked if needs is not None or edge[0][:2] in unreachable]
+    )
+    for (place, period), lpa in (needs or {}).items():
+        for liquid in targets:
+            graph.add_edge((place, liquid, period), SINK, capacity=lpa, words="", record="",
+                           period=period)  # fmt: skip
+    if not graph.in_degree(SINK):
+        return []
     behind = _behind_cut(graph)
     if not behind:
         return []

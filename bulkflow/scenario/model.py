@@ -372,7 +372,8 @@ class Lane(Record):
     A load is filled on the first working day of its period or, with sailings, on the cut-off
     day of the first sailing whose cut-off falls in the period; it arrives ``transit_days`` after
     leaving, is discharged on the receiver's first working day ``discharge_days`` or more after
-    that, and its tank is free again ``return_days`` later.
+    that, and its tank is free again ``return_days`` later. A tank carries at least
+    ``minimum_fill_percent`` of its capacity; 0 stands for half of the most it may hold.
     """
 
     id: Id

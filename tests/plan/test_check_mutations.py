@@ -314,6 +314,9 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
                                   for n in range(70)) if site_day.weekday() == 0))),
     ("fill", "too little in a tank", in_plan("loads", lambda load: less_part(load, 6_000.0),
                                              on("mill-road"))),
+    ("fill", "nothing in a tank that need not be full", both(
+        in_scenario("tank_types", "TC-10", sections_litres=(5_000.0, 5_000.0)),
+        in_plan("loads", part(lpa=0.0, litres_20c=0.0), on("mill-road")))),
     ("fill", "too much in a tank", in_plan("loads", lambda load: less_part(load, -3_000.0),
                                            on("shuttle"))),
     ("fill", "too little in a compartment", in_scenario(

@@ -162,6 +162,12 @@ CASES: list[tuple[str, str, Callable[[], Scenario], str, str]] = [
          update={"suppliers": contract(minimum_lpa=900.0).suppliers}),
      "asks for at least 900 LPA of NEUTRAL, but its lanes can fetch at most 0 LPA.",
      "suppliers[GRAINHOUSE]"),
+    ("promises of more than there is", "blocks",
+     lambda: with_rows(loads=(load(), load(load_id="L2"))),
+     "Loads L1, L2 of DRY from STILLHOUSE in period 1 take at least 12,800 LPA (promised ones at"
+     " their least fill); at most 7,000 LPA can be there in time, limited by opening stock of DRY"
+     " at STILLHOUSE in period 1 (7,000 LPA). Promise less or later, or correct what is on hand.",
+     "loads[L2]"),
     ("lots that fill more than the tanks", "blocks", stuck_lot,
      "Lots of DRY at HARBOUR that may not be used fill 25,000 L; its tanks for DRY hold 20,000 L.",
      "sites[HARBOUR]"),

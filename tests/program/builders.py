@@ -2,9 +2,10 @@
 
 The base: STORE holds GIN (80 % vol) and sends it to BOTTLER by road in tanks of 7,000 litres,
 100 a load. Loaded on the Monday of a week, a load is usable on the Monday after (lead 1 week).
-A tank of 7,000 litres has no surge rule (sections up to 7,500 litres), so a load may hold
-anything up to its maximum degree of filling: 97 / (1 + alpha 30) = 94 %, about 5,260 LPA of GIN.
-Tests that need no more keep to 5,000 LPA a load.
+A tank of 7,000 litres has no surge rule (sections up to 7,500 litres), and lanes state a least fill
+of a hundredth of a percent (half an LPA), so a load may hold anything up to its maximum degree of
+filling: 97 / (1 + alpha 30) = 94 %, about 5,260 LPA of GIN. Tests that need no more keep to 5,000
+LPA a load.
 """
 
 from __future__ import annotations
@@ -93,6 +94,7 @@ def lane(
         "liquids": list(liquids),
         "tanks": tanks or [{"tank_type": "T7", "cost_per_load": cost}],
         "transit_days": 1,
+        "minimum_fill_percent": 0.01,
         **more,
     }
 

@@ -26,7 +26,9 @@ def cited_numbers(text: str) -> set[int]:
 
 
 def test_the_page_numbers_its_equations_without_a_gap():
-    assert numbers_on_the_page() == set(range(1, 31))
+    numbers = numbers_on_the_page()
+    assert numbers == set(range(1, len(numbers) + 1))
+    assert len(numbers) > 30
 
 
 def test_every_equation_is_cited_by_the_code_that_keeps_it():

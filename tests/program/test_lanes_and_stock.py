@@ -323,6 +323,28 @@ def test_minimum_fill():
     assert planned(data(40.0)).costs.total == pytest.approx(100.0)
 
 
+def test_a_load_is_never_nothing():
+    # No rule sets a least fill in a tank of 7,000 litres and the lane states none: half of the
+    # most, 97 / (1 + 0.00106208 x 30) = 94.0 % of 7,000 L at 80 % = 5,264 LPA, so 2,632. Week 2 is
+    # 100 short. With 500 in stock 3,132 must fit: a tank of 4,000 L = 3,200 LPA takes a load
+    # (100), one of 3,900 L = 3,120 LPA does not, and the 100 are lost (1,000).
+    def data(litres: float):
+        return base(
+            sites=[
+                site("STORE", "depot", [tank("S", 100_000.0, "GIN")]),
+                site("BOTTLER", "bottler", [tank("B", litres, "GIN")]),
+            ],
+            lanes=[lane("road", "STORE", "BOTTLER", "GIN", minimum_fill_percent=0.0)],
+            opening_stock=[stock("STORE", "GIN", 40_000.0), stock("BOTTLER", "GIN", 500.0)],
+            demand=[ask(2, 600.0)],
+        )
+
+    plan = planned(data(4_000.0))
+    assert plan.costs.total == pytest.approx(100.0)
+    assert plan.loads[0].lpa >= 2_630.0
+    assert planned(data(3_900.0)).costs.total == pytest.approx(1_000.0)
+
+
 def test_loads_per_period():
     # One load a week: 9,000 in week 2 get one load (about 5,260) of week 1. The lane's own limit
     # and that of its only tank type say the same.
