@@ -49,8 +49,9 @@ def gates(scenario: Scenario, plan: Plan) -> tuple[HoldCost, ...]:
 def dependent_loads(ledger: Ledger, lot: Lot) -> tuple[str, ...]:
     """Return the loads that would lack liquid if a lot failed and nothing else changed.
 
-    Without the lot, the stock of its commodity falls below zero by the end of some periods; the
-    loads of those periods, the last first, are counted until the lack is made up.
+    Without the lot, the stock of its commodity falls below zero in some periods (at their end, or
+    before what they make is there); the loads of those periods, the last first, are counted until
+    the lack is made up.
     """
     entry = ledger.entry_period(lot)
     if not entry:
@@ -59,7 +60,10 @@ def dependent_loads(ledger: Ledger, lot: Lot) -> tuple[str, ...]:
     lacking: list[str] = []
     made_up = 0.0
     for period in range(entry, ledger.days.count + 1):
-        lack = lot.lpa - ledger.stock[commodity, period] - made_up
+        stands = ledger.stock[commodity, period]
+        late = ledger.outflow(commodity, period) - ledger.taken_first(commodity, period)
+        before = stands - ledger.made_within(commodity, period) + late
+        lack = lot.lpa - min(before, stands) - made_up
         leaving = [
             (load, part.lpa)
             for load in ledger.sent

@@ -107,7 +107,8 @@ def _least_lpa(position: Position, lane: Lane, row: LoadRow) -> float:
 def unroll(position: Position, targets: set[str]) -> nx.MultiDiGraph[Any]:
     """Return places and lanes unrolled over the periods, for liquids that can become a target.
 
-    Nodes are (place, liquid, period); edges carry ``capacity`` (LPA of the target they can
+    Nodes are (place, liquid, period), with ``made`` or ``asked`` behind for what is made in the
+    period and what is asked for; edges carry ``capacity`` (LPA of the target they can
     give), ``words``, ``record`` and ``period``. A source feeds what is there, comes and is made;
     a sink takes the demand.
     """
@@ -220,22 +221,36 @@ class _Unrolled:
         for one in recipe.inputs:
             self._edge((site.id, one.liquid, period), enters, UNLIMITED, "", "", period)
         if recipe.feints_liquid in self.yields:
-            self._edge(leaves, (site.id, recipe.feints_liquid, period), UNLIMITED, "", "", period)
-        if recipe.makes not in self.yields:
-            return  # it is run for its feints
-        days = self.position.days
-        vatted = period + days.rounded_up(recipe.days_to_vat)
-        released, judged = vatted, float(UNLIMITED)
-        if site.release is not None:
-            released += days.rounded_up(site.release.lag_days)
-            judged = _judged_lpa(site) * self.yields[recipe.makes]
-        if released <= days.count:
-            vat = ("vats", site.id, recipe.makes, vatted)
-            self._edge(leaves, vat, UNLIMITED, "", "", period)
-            if not self.graph.has_edge(vat, (site.id, recipe.makes, released)):
-                self._edge(vat, (site.id, recipe.makes, released), judged,
-                           f"judging of lots at {site.id}", f"sites[{site.id}].release",
-                           vatted)  # fmt: skip
+            stands = self._made_in(site.id, recipe.feints_liquid, period)
+            self._edge(leaves, stands, UNLIMITED, "", "", period)
+        if recipe.makes in self.yields:  # else it is run for its feints
+            vats = site.release is not None
+            entry = self.position.days.hearts_enter(period, recipe.days_to_vat, vats=vats)
+            if entry <= self.position.days.count:
+                self._edge(leaves, self._entered(site, recipe.makes, entry), UNLIMITED, "", "",
+                           period)  # fmt: skip
+
+    def _entered(self, site: Site, liquid: str, period: int) -> Hashable:
+        """Return the node of what is made and enters S or H of a site in a period (eq. 6)."""
+        if site.release is None:
+            return self._made_in(site.id, liquid, period)
+        vat, days = ("vats", site.id, liquid, period), self.position.days
+        into = self.position.days_into(site, liquid)
+        released = days.released(period, into, site.release.lag_days)
+        if released <= days.count and not self.graph.has_edge(vat, (site.id, liquid, released)):
+            self._edge(vat, (site.id, liquid, released), _judged_lpa(site) * self.yields[liquid],
+                       f"judging of lots at {site.id}", f"sites[{site.id}].release",
+                       period)  # fmt: skip
+        return vat
+
+    def _made_in(self, site: str, liquid: str, period: int) -> Hashable:
+        """Return the node of what is made in a period: used from the next on, or asked for now."""
+        made = (site, liquid, period, "made")
+        if made not in self.graph:
+            self._edge(made, (site, liquid, period, "asked"), UNLIMITED, "", "", period)
+            if period < self.position.days.count:
+                self._edge(made, (site, liquid, period + 1), UNLIMITED, "", "", period)
+        return made
 
     def _worth_of_charge(self, recipe: Recipe) -> float:
         """Return LPA of the target that one LPA charged can give."""
@@ -258,11 +273,13 @@ class _Unrolled:
                 continue
             most = _or_unlimited(recipe.maximum_lpa_per_period) * self.yields[recipe.makes]
             for site in recipe.sites:
-                for period in self.position.periods:
+                later = int(self.position.sites[site].release is not None)
+                for period in self.position.periods[: self.position.days.count - later]:
                     mixing = ("let down", site, recipe.id, period)
                     for one in recipe.inputs:
                         self._edge((site, one.liquid, period), mixing, UNLIMITED, "", "", period)
-                    self._edge(mixing, (site, recipe.makes, period), most,
+                    made = self._entered(self.position.sites[site], recipe.makes, period + later)
+                    self._edge(mixing, made, most,
                                f"letting down by {recipe.id} at {site}",
                                f"recipes[{recipe.id}]", period)  # fmt: skip
 
@@ -270,8 +287,9 @@ class _Unrolled:
         for (site, liquid, _, _), by_period in asked_for(self.position).items():
             if liquid in self.targets:
                 for period, lpa in by_period.items():
-                    self._edge((site, liquid, period), SINK, lpa, "demand", f"sites[{site}]",
-                               period)  # fmt: skip
+                    asked = (site, liquid, period, "asked")
+                    self._edge((site, liquid, period), asked, UNLIMITED, "", "", period)
+                    self._edge(asked, SINK, lpa, "demand", f"sites[{site}]", period)
 
 
 def _or_unlimited(lpa: float | None) -> float:

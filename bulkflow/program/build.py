@@ -22,6 +22,7 @@ from bulkflow.program.parts import Label, Parts
 from bulkflow.program.stocks import (
     SoftTarget,
     StockBook,
+    add_first_there,
     add_shelf_life,
     add_stocks,
     add_targets,
@@ -82,6 +83,7 @@ def build_program(scenario: Scenario) -> TradeProgram:
     orders = add_orders(ground, parts, purchases, loads)
     changes = add_fleets(ground, parts, loads)
     tanks = add_tanks(ground, parts, making, loads)
+    add_first_there(ground, parts, making, loads)
     guarantees = add_guarantees(ground, parts, loads, making)
     demand = add_demand(ground, parts)
     targets = add_targets(ground, parts, loads, demand)

@@ -1,6 +1,7 @@
-"""Periods and the days of a load: loading, leaving, arrival, discharge, use.
+"""Periods and days: of a load from loading to use, and of what is made until it can be used.
 
-Owns the section "Days of a load" of this package's README. Pure dates; knows no columns.
+Owns the section "Days of a load" of this package's README and the days of eq. 6. Pure dates; knows
+no columns.
 """
 
 from __future__ import annotations
@@ -10,9 +11,29 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Protocol
 
-from bulkflow.scenario.model import Calendar, Closure, Lane, LoadRow, LoadState, Sailings, Scenario
+from bulkflow.scenario.model import (
+    Calendar,
+    Closure,
+    Lane,
+    LoadRow,
+    LoadState,
+    Recipe,
+    Release,
+    Sailings,
+    Scenario,
+    Site,
+)
 
-__all__ = ["LaneDays", "LoadDays", "Periods", "WorkingDays", "all_working_days", "open_share"]
+__all__ = [
+    "LaneDays",
+    "LoadDays",
+    "Periods",
+    "WorkingDays",
+    "all_working_days",
+    "entry_lag",
+    "open_share",
+    "release_lag",
+]
 
 DAY = timedelta(days=1)
 _WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -232,3 +253,31 @@ def all_working_days(scenario: Scenario) -> dict[str, WorkingDays]:
     return {site.id: WorkingDays(site) for site in scenario.sites} | {
         supplier.id: WorkingDays(supplier) for supplier in scenario.suppliers
     }
+
+
+def entry_lag(periods: Periods, site: Site, days_to_vat: int) -> int:
+    """Return after how many periods hearts enter H, or S at a site without release (eq. 6).
+
+    What is let down at a site with release counts as ready at once.
+    """
+    if site.release is None:
+        return periods.round_up(days_to_vat)
+    return 1 + days_to_vat // periods.days
+
+
+def release_lag(
+    periods: Periods, recipes: Iterable[Recipe], site: Site, release: Release, liquid: str
+) -> int:
+    """Return after how many periods vattings of a liquid are released (eq. 6).
+
+    Parameters
+    ----------
+    recipes : of the workspace.
+    """
+    run = {name for still in site.stills for name in still.recipes}
+    into = (
+        one.days_to_vat % periods.days
+        for one in recipes
+        if one.method == "distil" and one.makes == liquid and one.id in run
+    )
+    return periods.round_up(max(into, default=0) + release.lag_days)

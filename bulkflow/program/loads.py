@@ -165,6 +165,14 @@ class LoadBook:
         named = [one.row.load_id for one in self.fixed if chosen(one)]
         return f" (given: {', '.join(named)})" if named else ""
 
+    def frozen_lpa(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
+        """Return the LPA that frozen loads take from a site in t, (T,)."""
+        taken = np.zeros(periods)
+        for one in self.fixed:
+            if one.period >= 1 and (one.lane.origin, one.commodity) == (site, commodity):
+                taken[one.period - 1] += one.lpa
+        return taken
+
     def fixed_arrivals(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
         """Return the LPA of frozen loads and loads under way that become usable in t, (T,)."""
         arrivals = np.zeros(periods)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
-from bulkflow.program.calendar import open_share
+from bulkflow.program.calendar import entry_lag, open_share
 from bulkflow.program.classes import Commodity, recipes_at
 from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.parts import Label, Parts, steady_amount
@@ -41,6 +41,7 @@ class RunColumn:
     Parameters
     ----------
     inputs : (commodity, LPA a charge).
+    feints : what its feints are, None without.
     hearts_lpa, feints_lpa : from each charge.
     per_charge : cost by period, in the workspace's currency, (T,).
     """
@@ -51,6 +52,7 @@ class RunColumn:
     recipe: Recipe
     inputs: tuple[tuple[Commodity, float], ...]
     makes: Commodity
+    feints: Commodity | None
     hearts_lpa: float
     feints_lpa: float
     per_charge: FloatArray
@@ -125,6 +127,9 @@ def _runs(ground: Ground, site: Site, still: Still, recipe: Recipe) -> list[RunC
                 for commodity, one in zip(inputs, recipe.inputs, strict=True)
             ),
             ground.kept.made(site.id, recipe.makes, inputs),
+            ground.kept.made(site.id, recipe.feints_liquid, inputs)
+            if feints > 0 and recipe.feints_liquid
+            else None,
             hearts,
             feints,
             per_charge + recipe.cost_per_lpa_made * hearts,
@@ -192,15 +197,20 @@ def _effects(ground: Ground, site: Site, run: RunColumn) -> list[Effect]:
     """Return what a charge takes and gives."""
     stock = site_node(site.id)
     effects = [Effect(stock, ground.name(one), -lpa) for one, lpa in run.inputs]
-    lag = ground.periods.round_up(run.recipe.days_to_vat)
-    if run.hearts_lpa > 0 and lag < ground.count and run.makes in ground.names:
+    lag = entry_lag(ground.periods, site, run.recipe.days_to_vat)
+    if run.hearts_lpa > 0:
         node = hearts_node(site.id) if site.release is not None else stock
-        effects.append(Effect(node, ground.name(run.makes), run.hearts_lpa, lag))
-    if run.feints_lpa > 0 and run.recipe.feints_liquid is not None:
-        inputs = [one for one, _ in run.inputs]
-        feints = ground.kept.made(site.id, run.recipe.feints_liquid, inputs)
-        effects.append(Effect(stock, ground.name(feints), run.feints_lpa))
+        effects += _coming(ground, node, run.makes, run.hearts_lpa, lag)
+    if run.feints is not None:
+        effects.append(Effect(stock, ground.name(run.feints), run.feints_lpa))
     return _merged(effects)
+
+
+def _coming(ground: Ground, node: str, commodity: Commodity, lpa: float, lag: int) -> list[Effect]:
+    """Return what is made, unless it is ready after the horizon only."""
+    if lag >= ground.count or commodity not in ground.names:
+        return []
+    return [Effect(node, ground.name(commodity), lpa, lag)]
 
 
 def _merged(effects: list[Effect]) -> list[Effect]:
@@ -341,7 +351,8 @@ def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> l
     name = f"let down {site.id}/{recipe.id}"
     label = Label(f"let-down {recipe.id} at {site.id}", (f"recipes[{recipe.id}]",), 10)
     choices = ground.presence.combinations(site.id, recipe)
-    node = hearts_node(site.id) if site.release is not None else site_node(site.id)
+    vats = site.release is not None
+    node, lag = (hearts_node(site.id), 1) if vats else (site_node(site.id), 0)
     columns = []
     for inputs in choices:
         made = ground.kept.made(site.id, recipe.makes, inputs)
@@ -354,7 +365,7 @@ def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> l
         parts.add_activity(
             activity,
             label,
-            effects=_merged([*effects, Effect(node, ground.name(made), 1.0)]),
+            effects=_merged([*effects, *_coming(ground, node, made, 1.0, lag)]),
             upper=recipe.maximum_lpa_per_period,
             cost=recipe.cost_per_lpa_made,
         )

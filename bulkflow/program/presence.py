@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import product
 
-from bulkflow.program.calendar import LaneDays, Periods
+from bulkflow.program.calendar import LaneDays, Periods, entry_lag, release_lag
 from bulkflow.program.classes import Commodity, contract_periods, lot_entry_period, recipes_at
 from bulkflow.program.kept import KeptClasses
 from bulkflow.scenario.model import LoadState, Lot, Recipe, Scenario, Site
@@ -25,7 +25,8 @@ class Presence:
 
     Parameters
     ----------
-    released : (place, commodity) -> first period in released stock, or for sale at a supplier.
+    released : (place, commodity) -> first period in which it can be sent, or made into something
+        else, from released stock or from a supplier.
     inflow : the same, but for what enters in a period, the opening stock left out.
     hearts : (site, commodity) -> first period in which it can lie there not yet vatted.
     blocked : commodities of lots that lie at a site and may not be used, by site.
@@ -36,10 +37,16 @@ class Presence:
     hearts: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     blocked: dict[str, set[Commodity]] = field(default_factory=dict)
 
-    def enter(self, place: str, commodity: Commodity, period: int) -> bool:
-        """Note that a commodity can enter stock in a period; tell whether that is news."""
+    def enter(
+        self, place: str, commodity: Commodity, period: int, *, usable: int | None = None
+    ) -> bool:
+        """Note that a commodity can enter stock in a period; tell whether that is news.
+
+        ``usable``: from when it can be sent or made into something else, where not at once; it
+        may lie after the horizon.
+        """
         key = (place, commodity)
-        news = [_note(self.inflow, key, period), _note(self.released, key, period)]
+        news = [_note(self.inflow, key, period), _note(self.released, key, usable or period)]
         return any(news)
 
     def classes_at(self, place: str, liquid: str) -> list[Commodity]:
@@ -171,17 +178,20 @@ def _recipe_step(scenario: Scenario, periods: Periods, kept: KeptClasses) -> Ste
         changed = False
         for inputs in presence.combinations(site.id, recipe):
             ready = max(1, *(presence.released[site.id, one] for one in inputs))
-            made = ready
-            if recipe.method == "distil":
-                made += periods.round_up(recipe.days_to_vat)
-                if recipe.feints_liquid is not None and recipe.feints_percent_of_lpa > 0:
-                    feints = kept.made(site.id, recipe.feints_liquid, inputs)
-                    changed |= presence.enter(site.id, feints, ready)
+            if ready > periods.count:
+                continue
+            if recipe.feints_liquid is not None and recipe.feints_percent_of_lpa > 0:
+                feints = kept.made(site.id, recipe.feints_liquid, inputs)
+                changed |= presence.enter(site.id, feints, ready, usable=ready + 1)
             makes = kept.made(site.id, recipe.makes, inputs)
-            if site.release is not None:
-                if made <= periods.count:
-                    changed |= _note(presence.hearts, (site.id, makes), made)
-                made += periods.round_up(site.release.lag_days)
+            made = ready + entry_lag(periods, site, recipe.days_to_vat)
+            if made > periods.count:
+                continue
+            if site.release is None:
+                changed |= presence.enter(site.id, makes, made, usable=made + 1)
+                continue
+            changed |= _note(presence.hearts, (site.id, makes), made)
+            made += release_lag(periods, scenario.recipes, site, site.release, recipe.makes)
             if made <= periods.count:
                 changed |= presence.enter(site.id, makes, made)
         return changed

@@ -1,12 +1,12 @@
 """Stock of every site: opening, costs of holding, floors, closing targets, shelf life, feints sold.
 
-Owns eqs. 1, 2, 25 to 27 and the holding part of eq. 28.
+Owns eqs. 1, 2, 25 to 27, what is first there and then used (eq. 7), and the holding part of eq. 28.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +17,20 @@ from bulkflow.program.demand import DemandGroup
 from bulkflow.program.finance import holding_costs
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.loads import LoadBook
+from bulkflow.program.making import LetDownColumn, Making, RunColumn
 from bulkflow.program.parts import Label, Parts, steady_amount
 from bulkflow.program.tanks import opening_stock
 from bulkflow.scenario.model import StockPolicy
 
-__all__ = ["SaleColumn", "SoftTarget", "StockBook", "add_shelf_life", "add_stocks", "add_targets"]
+__all__ = [
+    "SaleColumn",
+    "SoftTarget",
+    "StockBook",
+    "add_first_there",
+    "add_shelf_life",
+    "add_stocks",
+    "add_targets",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -92,6 +101,58 @@ def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> li
         )
         columns.append(SaleColumn(activity, site, commodity, price))
     return columns
+
+
+def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBook) -> None:
+    """Let what a site makes in a period be loaded, or made into something else, from the next on.
+
+    Needed only for what enters released stock as it is made (eq. 7); all else is there before.
+    """
+    makers: list[RunColumn | LetDownColumn] = [*making.runs, *making.let_downs]
+    made = {(one.site, one.makes) for one in makers if ground.sites[one.site].release is None}
+    for run in making.runs:
+        if run.feints is not None:
+            made.add((run.site, run.feints))
+    for site, commodity in sorted(made & ground.presence.inflow.keys()):
+        name, node = ground.name(commodity), site_node(site)
+        used = [
+            Term("flow", column.core_lane)
+            for column in loads.columns
+            if (column.lane.origin, column.commodity) == (site, commodity)
+        ]
+        used += [
+            Term("activity", one.activity, lpa)
+            for one in makers
+            if one.site == site
+            for taken, lpa in one.inputs
+            if taken == commodity
+        ]
+        frozen = loads.frozen_lpa(site, commodity, ground.count)
+        if not used and not frozen.any():
+            continue
+        there = [Term("stock", node, -1.0, name, 1, 1)]
+        there += [
+            replace(term, times=(-np.asarray(term.times)).tolist())
+            for column in loads.columns
+            if (column.lane.destination, column.arrives) == (site, commodity)
+            for term in loads.arriving_terms(column)
+        ]
+        there += [
+            Term("flow", one.core_lane, -1.0, lag_first=one.lag, lag_last=one.lag)
+            for one in making.vattings
+            if (one.site, one.commodity) == (site, commodity)
+        ]
+        given = parts.node(node).supply.get(name, ground.zeros()) - frozen
+        given[0] += parts.node(node).initial.get(name, 0.0)
+        parts.add_limit(
+            f"first there {site}/{name}",
+            Label(
+                f"{commodity.liquid} at {site} loaded or used before it is made",
+                (f"sites[{site}]",), 7, structural=True,
+            ),
+            [*used, *there],
+            at_most=given,
+        )  # fmt: skip
 
 
 def add_targets(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core import network as core
 from bulkflow.core.network import Term, Vehicle
+from bulkflow.program.calendar import release_lag
 from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import holding_costs, while_unreleased
 from bulkflow.program.ground import Ground, hearts_node, site_node
@@ -43,7 +43,6 @@ def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> l
         hearts_node(site.id), Label(f"hearts to be vatted at {site.id}", (f"sites[{site.id}]",), 6)
     )
     node.stocked = True
-    lag = ground.periods.round_up(release.lag_days)
     judged = _lots_judged(ground, site, release)
     per_lot = release.cost_per_lot * ground.money.factors(site.currency)
     counted = (
@@ -61,6 +60,7 @@ def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> l
         if (site.id, commodity) not in ground.presence.released:
             continue  # it can be made, but not be released before the end
         lane = f"vat {site.id}/{name}"
+        lag = release_lag(ground.periods, ground.scenario.recipes, site, release, commodity.liquid)
         parts.add_lane(
             core.Lane(
                 lane,
@@ -96,7 +96,7 @@ def _vat(
         most = litres * ground.lpa_per_litre(commodity.liquid)
         if release.lag_days == 0:  # what is released at once may leave before it needs room
             most += sum(
-                floor(still.hours_per_period / still.hours_per_charge) * still.charge_litres
+                still.hours_per_period // still.hours_per_charge * still.charge_litres
                 for still in site.stills
             )
     least = min(release.vatting_minimum_lpa, most)

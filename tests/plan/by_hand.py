@@ -3,8 +3,8 @@
 Days. Period 1 is the week of 4 January 2027. A load of the sea lane is filled on a Monday, sails
 5 days, arrives on Saturday and is discharged on the next Monday: usable in the next period, and
 its duty is at risk in both. A load of grain is loaded on Monday, discharged on Tuesday: usable in
-the next period. A charge is 10,000 L at 60 %, 6,000 LPA; it gives 4,800 LPA of hearts a week
-later and 900 LPA of feints at once.
+the next period. A charge is 10,000 L at 60 %, 6,000 LPA; it gives 4,800 LPA of hearts and 900 LPA
+of feints, which stand there at the end of its week and can be loaded from the next on.
 
 Loads. A TC-10 of DRY is at least 80 % full, 8,000 L, 6,400 LPA. The bottler has 7,000 LPA and
 uses 5,000 in each of 4 weeks: 13,000 must come. By period 2 it needs 3,000, so a load leaves in
@@ -50,14 +50,14 @@ WEEK = timedelta(days=7)
 
 # End of period 0..4.
 HARBOUR_DRY = (7000.0, 2000.0, 3400.0, 5000.0, 0.0)
-STILLHOUSE_DRY = (7000.0, 600.0, 3600.0, 3600.0, 3600.0)
+STILLHOUSE_DRY = (7000.0, 10_200.0, 3600.0, 3600.0, 3600.0)
 STILLHOUSE_NEUTRAL = (12000.0, 0.0, 0.0, 0.0, 0.0)
 
 COSTS = CostBreakdown(
     spirit=7680.0,  # 7,680 LPA at 1.00
     making=1000.0,  # two charges at 500
     freight=2300.0,  # two loads by sea at 1,000, one of grain at 300
-    handling=208.0 + 114.0,  # (2,000+3,400+5,000) x 0.02 and (600+3x3,600) x 0.01
+    handling=208.0 + 210.0,  # (2,000+3,400+5,000) x 0.02 and (10,200+3x3,600) x 0.01
     capital=0.0,
     change=0.0,
     shortage=0.0,

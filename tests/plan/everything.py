@@ -32,7 +32,7 @@ def result() -> PlanResult:
 
 
 def main() -> None:
-    made = plan_scenario(scenario(), SolveOptions(seconds=30.0, gap=0.01))
+    made = plan_scenario(scenario(), SolveOptions(seconds=120.0, gap=0.05))
     text = json.dumps(to_document(made), indent=1, ensure_ascii=False, allow_nan=False)
     KEPT.write_text(text + "\n", "utf-8")
 

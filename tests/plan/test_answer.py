@@ -151,7 +151,7 @@ def test_the_tiny_answer_reads_as_it_should():
         "3 weeks from 4 Jan to the week of 18 Jan 2027, planned over 4.\n"
         "\n"
         "Over the quarter 2 loads serve 15,000 of 15,000 LPA (100 %), all of it in time. \n"
-        "Nothing is short. The horizon costs 11,122 EUR, proved the cheapest: good enough\n"
+        "Nothing is short. The horizon costs 11,218 EUR, proved the cheapest: good enough\n"
         "to promise loads.\n"
     )
     assert "gap     none: proved the cheapest" in text

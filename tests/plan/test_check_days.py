@@ -38,7 +38,16 @@ def test_periods_hold_their_days():
     assert [days.first_starting_on_or_after(january(day)) for day in (1, 4, 5, 11, 12)] == (
         [1, 1, 2, 2, 3]
     )
-    assert [days.rounded_up(count) for count in (0, 1, 7, 8)] == [0, 1, 1, 2]
+
+
+def test_what_is_made_is_ready_days_after_the_end_of_its_period():
+    """Made by Sunday 10; + 1 is Monday 11 of period 2, + 7 is Sunday 17 of period 2."""
+    days = days_with()
+    assert [days.hearts_enter(1, more, vats=False) for more in (0, 1, 7, 8)] == [1, 2, 2, 3]
+    # Vatted from the day after: Monday 11 and on; 7 days later is Monday 18, of period 3.
+    assert [days.hearts_enter(1, more, vats=True) for more in (0, 6, 7)] == [2, 2, 3]
+    # Vatted on Wednesday 13: released on Monday 18 after 5 days, on Tuesday 19 after 6.
+    assert [days.released(2, 2, lag) for lag in (5, 6)] == [3, 4]
 
 
 def test_a_load_without_sailings_leaves_on_the_first_working_day():

@@ -158,6 +158,22 @@ def use_held_lot(scenario: Scenario, plan: Plan) -> Broken:
     return gone, plan
 
 
+def made_this_week(scenario: Scenario, plan: Plan) -> Broken:
+    """Let feints be sent in the week in which they are recovered; every balance still holds."""
+    run = min(plan.runs, key=lambda one: one.period)
+    there = sum(
+        row.released_lpa for row in plan.stocks
+        if (row.site, row.liquid, row.period) == (run.site, "FEINTS", run.period - 1)
+    )  # fmt: skip
+    sold = next(one for one in plan.feints_sales if one.period == run.period)
+    assert sold.lpa > there
+    load = next(one for one in plan.loads if one.lane == "shuttle")
+    part = replace(load.parts[0], liquid="FEINTS", origin_class=sold.origin_class, lpa=sold.lpa)
+    sent = replace(load, load_id="FE-1", period=run.period, parts=(part,))
+    others = tuple(one for one in plan.feints_sales if one is not sold)
+    return scenario, replace(plan, loads=(*plan.loads, sent), feints_sales=others)
+
+
 def double_load(scenario: Scenario, plan: Plan) -> Broken:
     return scenario, replace(plan, loads=(*plan.loads, plan.loads[0]))
 
@@ -213,6 +229,7 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
         "stocks", lambda row: replace(row, released_lpa=row.released_lpa + 1.0),
         lambda row: row.period == 4)),
     ("released-stock", "a load that never left", in_plan("loads", lambda load: None, planned)),
+    ("first-there", "a load on the Monday before what is in it is made", made_this_week),
     ("gates", "an awaiting lot failed", use_held_lot),
     ("purchase", "less bought than sent", in_plan(
         "purchases", lambda row: replace(row, lpa=row.lpa - 1.0))),

@@ -56,7 +56,7 @@ def test_what_a_hold_costs_is_found_by_planning_without_it():
     scenario = with_lot("held")
     result = price_holds(scenario, plan_scenario(scenario, OPTIONS), OPTIONS)
     (gate,) = result.holds
-    assert gate.cost_released == pytest.approx(11_122.0, abs=0.01)  # the plan worked by hand
+    assert gate.cost_released == pytest.approx(11_218.0, abs=0.01)  # the plan worked by hand
     assert gate.cost_as_is == pytest.approx(result.plan.costs.total)
     assert gate.cost_as_is > gate.cost_released
     assert gate.short_as_is_lpa > 0.0
@@ -73,7 +73,7 @@ def test_an_awaiting_lot_is_priced_both_ways():
     scenario = with_lot("awaiting", decision_due=by_hand.monday(2))
     result = price_holds(scenario, plan_scenario(scenario, OPTIONS), OPTIONS)
     (gate,) = result.holds
-    assert gate.cost_released == pytest.approx(11_122.0, abs=0.01)
+    assert gate.cost_released == pytest.approx(11_218.0, abs=0.01)
     assert gate.cost_failed >= gate.cost_as_is >= gate.cost_released
     assert 0.0 <= gate.extra_least <= gate.cost_failed - gate.cost_as_is + 0.01
     assert gate.extra_most == pytest.approx(gate.cost_failed - gate.cost_as_is, abs=0.01)

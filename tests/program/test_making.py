@@ -9,6 +9,7 @@ from tests.program.builders import (
     distilling,
     lane,
     liquid,
+    loads_by_week,
     neutral,
     planned,
     site,
@@ -67,8 +68,8 @@ def test_a_continuous_still_makes_part_charges():
 
 
 def test_days_to_vat_delay_the_hearts():
-    # Hearts come 8 days after the week of the charge, so two weeks later: a charge of week 1
-    # serves week 3. Week 2 is lost.
+    # A charge of week 1 is run by Sunday 10 January; 8 days on is Monday 18, of week 3, which it
+    # serves. Week 2 is lost.
     recipe = distilling("dry", "GIN", ("NS", 100.0), days_to_vat=8)
     data = works(
         still("POT", "dry"),
@@ -292,29 +293,115 @@ def released(**release):
 
 
 def test_vatting_and_release_lag():
-    # A charge of week 1, vatted at once, is released a week later: week 1 is lost, week 2 served.
-    # Each lot costs 30.
+    # Charges of week 1 are run by its end, vatted in week 2 and released a week later: week 2 is
+    # lost, week 3 served. Each lot costs 30.
     data = works(
         still("POT", "dry"),
         recipes=[PLAIN],
-        demand=[ask(1, 100.0, "WORKS"), ask(2, 1_000.0, "WORKS")],
+        demand=[ask(2, 100.0, "WORKS"), ask(3, 1_000.0, "WORKS")],
         site=released(cost_per_lot=30.0),
     )
     plan = planned(data)
     assert plan.costs.total == pytest.approx(1_000.0 + 30.0)
     (vatting,) = plan.vattings
-    assert (vatting.period, vatting.release_period, vatting.lots) == (1, 2, 1)
+    assert (vatting.period, vatting.release_period, vatting.lots) == (2, 3, 1)
+
+
+@pytest.mark.parametrize(
+    ("days_to_vat", "lag_days", "vatted", "released"),
+    [
+        (0, 0, 2, 2),  # run by Sunday 10, vatted and released on Monday 11
+        (0, 1, 2, 3),  # Tuesday 12
+        (2, 5, 2, 3),  # vatted on Wednesday 13, released on Monday 18
+        (2, 6, 2, 4),  # Tuesday 19
+        (6, 8, 2, 4),  # vatted on Sunday 17, released on Monday 25: 14 days, no day rounded twice
+        (7, 7, 3, 4),  # vatted on Monday 18, released on Monday 25
+        (8, 7, 3, 5),  # vatted on Tuesday 19, released on Tuesday 26: beyond the four weeks
+    ],
+)
+def test_days_from_charge_to_release_are_added_and_rounded_once(
+    days_to_vat: int, lag_days: int, vatted: int, released: int
+):
+    # A charge of week 1 for each week's 1,000. The first week served is that of the release.
+    recipe = distilling("dry", "GIN", ("NS", 100.0), days_to_vat=days_to_vat)
+    data = works(
+        still("POT", "dry"),
+        recipes=[recipe],
+        demand=[ask(number, 1_000.0, "WORKS") for number in range(1, 5)],
+        site={"release": {"lag_days": lag_days}},
+    )
+    plan = planned(data)
+    served = [row.period for row in plan.demand if row.served]
+    assert served == list(range(released, 5))
+    if served:
+        first = min(plan.vattings, key=lambda one: one.period)
+        assert (first.period, first.release_period) == (vatted, released)
+
+
+def test_what_is_made_in_a_week_is_loaded_from_the_next_on():
+    # Hearts of week 1 serve the works in week 1, but are loaded in week 2 at the earliest and serve
+    # the bottler in week 3. On the Monday of week 1 only the 200 in stock can leave: of 1,000 asked
+    # for in week 2, 800 are lost.
+    data = works(
+        still("POT", "dry"),
+        recipes=[PLAIN],
+        demand=[ask(1, 600.0, "WORKS"), ask(2, 1_000.0), ask(3, 1_000.0)],
+        opening_stock=[stock("WORKS", "NS", 100_000.0), stock("WORKS", "GIN", 200.0)],
+        tank_types=base()["tank_types"],
+        lanes=[lane("road", "WORKS", "BOTTLER", "GIN")],
+    )
+    data["sites"].append(site("BOTTLER", "bottler", [tank("B", 50_000.0, "GIN")]))
+    plan = planned(data)
+    assert plan.costs.shortage == pytest.approx(8_000.0)
+    assert [(load.period, round(load.lpa)) for load in plan.loads] == [(1, 200), (2, 1_000)]
+
+
+def test_feints_go_back_into_charges_of_later_weeks_only():
+    # A charge by the first recipe gives 900 for 50, and 100 of feints; one by the second takes 500
+    # of feints and gives 1,000 for 1. Week 1 has no feints yet: its 5,500 take seven charges by the
+    # first (6,300). Week 2 has 800 over and 700 of feints: one by the second.
+    again = distilling("again", "GIN", ("NS", 50.0), ("FEINTS", 50.0))
+    first = distilling("first", "GIN", ("NS", 100.0), hearts_percent_of_lpa=90.0,
+                       feints_percent_of_lpa=10.0, feints_liquid="FEINTS")  # fmt: skip
+    data = works(
+        still("POT", "first", cost_per_charge=50.0),
+        still("COLUMN", "again", cost_per_charge=1.0),
+        recipes=[first, again],
+        demand=[ask(1, 5_500.0, "WORKS"), ask(2, 1_000.0, "WORKS")],
+    )
+    plan = planned(data)
+    runs = {(run.period, run.recipe): run.charges for run in plan.runs}
+    assert runs == {(1, "first"): 7, (2, "again"): 1}
+
+
+def test_what_is_let_down_is_loaded_a_week_later():
+    # Let down in week 1 for the works' own demand of week 1; a load of it leaves in week 2 and
+    # serves week 3. Week 2 at the bottler is lost: 1,000.
+    recipe = LET_DOWN | {"sites": ["WORKS"], "loss_percent": 0.0, "cost_per_lpa_made": 0.0}
+    data = works(
+        recipes=[recipe],
+        demand=[ask(1, 100.0, "WORKS"), ask(2, 100.0), ask(3, 100.0)],
+        opening_stock=[stock("WORKS", "NS", 5_000.0), stock("WORKS", "BASE", 5_000.0)],
+        tank_types=base()["tank_types"],
+        lanes=[lane("road", "WORKS", "BOTTLER", "GIN")],
+    )
+    data["liquids"].append(liquid("BASE"))
+    data["sites"][0]["tanks"].append(tank("C", 1e6, "BASE"))
+    data["sites"].append(site("BOTTLER", "bottler", [tank("B", 50_000.0, "GIN")]))
+    plan = planned(data)
+    assert plan.costs.total == pytest.approx(1_000.0 + 100.0)
+    assert loads_by_week(plan, "road") == {2: 1}
 
 
 def test_vatting_size():
-    # Vattings of 1,500 to 2,000: 1,000 asked for in week 2 take two charges, as one charge is no
+    # Vattings of 1,500 to 2,000: 1,000 asked for in week 3 take two charges, as one charge is no
     # vatting; 3,000 take three charges and two vattings; 2,200 (no split into whole charges
     # reaches it in one vatting): three charges, two vattings of 1,500.
     def cost(lpa: float) -> float:
         data = works(
             still("POT", "dry", cost_per_charge=50.0),
             recipes=[PLAIN],
-            demand=[ask(2, lpa, "WORKS")],
+            demand=[ask(3, lpa, "WORKS")],
             site=released(
                 vatting_minimum_lpa=1_500.0, vatting_maximum_lpa=2_000.0, cost_per_lot=30.0
             ),
@@ -327,13 +414,13 @@ def test_vatting_size():
 
 
 def test_panel_and_laboratory_set_the_release_dates():
-    # The panel judges two lots a week, the laboratory three; an opening lot is due in week 1, so
-    # one new lot (2,000 at most) is judged then: of 4,000 asked for in week 2, 2,000 are lost. The
-    # opening lot itself (500 litres = 400 LPA) enters in week 2 and serves 400 of them.
+    # The panel judges two lots a week, the laboratory three; an opening lot is due in week 2, so
+    # one new lot (2,000 at most) is judged then: of 4,000 asked for in week 3, 2,000 are lost. The
+    # opening lot itself (500 litres = 400 LPA) enters in week 3 and serves 400 of them.
     data = works(
         still("POT", "dry"),
         recipes=[PLAIN],
-        demand=[ask(2, 4_000.0, "WORKS")],
+        demand=[ask(3, 4_000.0, "WORKS")],
         site=released(
             vatting_maximum_lpa=2_000.0, panel_lots_per_period=2, laboratory_lots_per_period=3
         ),
@@ -345,7 +432,7 @@ def test_panel_and_laboratory_set_the_release_dates():
                 "litres_20c": 500.0,
                 "strength_percent": 80.0,
                 "status": "awaiting",
-                "decision_due": week(1, 3),
+                "decision_due": week(2, 3),
             }
         ],
     )
@@ -353,10 +440,11 @@ def test_panel_and_laboratory_set_the_release_dates():
 
 
 def test_let_down_passes_the_gate_too():
-    # Where the site has a release gate, what is let down there waits a week as well.
+    # Where the site has a release gate, what is let down there in week 1 is vatted in week 2 and
+    # waits a week as well: it serves week 3.
     data = works(
         recipes=[LET_DOWN | {"sites": ["WORKS"], "loss_percent": 0.0, "cost_per_lpa_made": 0.0}],
-        demand=[ask(1, 100.0, "WORKS"), ask(2, 100.0, "WORKS")],
+        demand=[ask(2, 100.0, "WORKS"), ask(3, 100.0, "WORKS")],
         opening_stock=[stock("WORKS", "NS", 5_000.0), stock("WORKS", "BASE", 5_000.0)],
         site=released(),
     )
@@ -367,11 +455,11 @@ def test_let_down_passes_the_gate_too():
 
 def test_hearts_and_unreleased_lots_need_room():
     # The GIN tank holds 2,000 litres = 1,600 LPA: one charge of 1,000 fits, two do not. Of 2,000
-    # asked for in week 2, 1,000 are lost.
+    # asked for in week 3, 1,000 are lost.
     data = works(
         still("POT", "dry"),
         recipes=[PLAIN],
-        demand=[ask(2, 2_000.0, "WORKS")],
+        demand=[ask(3, 2_000.0, "WORKS")],
         site=released(),
     )
     data["sites"][0]["tanks"][1]["capacity_litres"] = 2_000.0

@@ -26,6 +26,7 @@ def balance_checks(ledger: Ledger) -> list[Check]:
     return [
         _opening(ledger),
         _released_stock(ledger),
+        _first_there(ledger),
         _opening_lots(ledger),
         _purchase(ledger),
         _tier_prices(ledger),
@@ -71,20 +72,32 @@ def _released_stock(ledger: Ledger) -> Check:
         LPA,
     )
     for commodity in _stocked(ledger):
-        vats = ledger.sites[commodity[0]].release is not None
         for period in ledger.periods:
             key = (commodity, period)
-            comes = (
-                ledger.stock[commodity, period - 1] + ledger.arrivals[key] + ledger.released[key]
-                + ledger.feints_made[key] + ledger.lots_released[key]
-            )  # fmt: skip
-            if not vats:
-                comes += ledger.let_down_made[key] + ledger.hearts_made[key]
+            comes = ledger.there_first(commodity, period) + ledger.made_within(commodity, period)
             right = comes - ledger.outflow(commodity, period)
             watch.near(
                 ledger.stock[key],
                 right,
                 f"released {commodity_words(commodity)} at the end of period {period}",
+            )
+    return watch.result()
+
+
+def _first_there(ledger: Ledger) -> Check:
+    """Compare what is loaded, charged and let down with what was there before the period's making.
+
+    The balance alone would let a load take on Monday what is made by Sunday.
+    """
+    watch = Watch(
+        "first-there", "nothing is loaded or made into something else before it exists", (7,), LPA
+    )
+    for commodity in _stocked(ledger):
+        for period in ledger.periods:
+            watch.at_most(
+                ledger.taken_first(commodity, period),
+                ledger.there_first(commodity, period),
+                f"{commodity_words(commodity)} loaded and used in period {period}",
             )
     return watch.result()
 
@@ -103,14 +116,11 @@ def _opening_lots(ledger: Ledger) -> Check:
         if not shut:
             continue
         had = ledger.opening[commodity, 0]
-        vats = ledger.sites[commodity[0]].release is not None
         gone = 0.0
         for period in ledger.periods:
             key = (commodity, period)
-            had += (ledger.arrivals[key] + ledger.released[key] + ledger.feints_made[key]
-                    + ledger.lots_released[key])  # fmt: skip
-            if not vats:
-                had += ledger.let_down_made[key] + ledger.hearts_made[key]
+            had += (ledger.arrivals[key] + ledger.released[key] + ledger.lots_released[key]
+                    + ledger.made_within(commodity, period))  # fmt: skip
             gone += ledger.outflow(commodity, period)
             watch.at_most(
                 gone,
@@ -309,13 +319,15 @@ def _vatting_sizes(ledger: Ledger) -> Check:
 
 
 def _release_lag(ledger: Ledger) -> Check:
-    watch = Watch("release-lag", "a vatting is released after the full lag", (6,), WHOLE)
+    watch = Watch(
+        "release-lag", "days from charge to release are added and rounded up once", (6,), WHOLE
+    )
     for row in ledger.plan.vattings:
         release = ledger.sites[row.site].release
-        lag = ledger.days.rounded_up(release.lag_days) if release else 0
+        into = ledger.days_into(ledger.sites[row.site], row.liquid)
         watch.same(
             row.release_period,
-            row.period + lag,
+            ledger.days.released(row.period, into, release.lag_days) if release else row.period,
             f"the release period of {row.liquid} vatted at {row.site} in period {row.period}",
         )
     return watch.result()

@@ -74,9 +74,18 @@ class Days:
         """Return the first period of the calendar that starts on or after a day."""
         return max(1, 1 - (self.start - day).days // self.length)
 
-    def rounded_up(self, days: int) -> int:
-        """Return a number of days in whole periods, rounded up."""
-        return -(-days // self.length)
+    def hearts_enter(self, period: int, days_to_vat: int, *, vats: bool) -> int:
+        """Return the period in which hearts of a period's charges enter H, or S where none vats.
+
+        A charge may be the last of its period (eq. 6).
+        """
+        if vats:
+            return self.period_of(self.first(period + 1) + days_to_vat * DAY)
+        return self.period_of(self.last(period) + days_to_vat * DAY)
+
+    def released(self, period: int, days_into: int, lag_days: int) -> int:
+        """Return the period in which a vatting enters S, made so many days into one (eq. 6)."""
+        return self.first_starting_on_or_after(self.first(period) + (days_into + lag_days) * DAY)
 
     def at_risk(self, leg: Leg, loading: date, discharge: date) -> range:
         """Return the periods of the horizon in which a load is at risk on a leg (eq. 21)."""

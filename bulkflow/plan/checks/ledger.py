@@ -38,6 +38,10 @@ class Ledger(Position):
         """Loads that leave within the horizon: all but those under way at its start."""
         return tuple(load for load in self.plan.loads if load.kind is not LoadKind.UNDER_WAY)
 
+    def vats(self, site: str) -> bool:
+        """Return whether what a site makes is vatted and judged before it is stock."""
+        return self.sites[site].release is not None
+
     def arriving_share(self, load: PlannedLoad) -> float:
         """Return the share of a load's LPA that arrives (eq. 3)."""
         return 1.0 - self.lanes[load.lane].transit_loss_percent / 100.0
@@ -117,9 +121,9 @@ class Ledger(Position):
 
     @cached_property
     def let_down_made(self) -> Account:
-        """LPA made by letting down."""
+        """LPA made by letting down, by the period in which it enters S or H (eq. 6)."""
         return self._post(
-            (row.site, row.makes, row.origin_class, row.period, row.lpa)
+            (row.site, row.makes, row.origin_class, row.period + int(self.vats(row.site)), row.lpa)
             for row in self.plan.let_downs
         )
 
@@ -143,10 +147,11 @@ class Ledger(Position):
 
     @cached_property
     def hearts_made(self) -> Account:
-        """Hearts of distillation by the period in which they can be vatted (eq. 6)."""
+        """Hearts of distillation by the period in which they enter S or H (eq. 6)."""
         return self._post(
             (row.site, row.makes, row.origin_class,
-             row.period + self.days.rounded_up(self.recipes[row.recipe].days_to_vat),
+             self.days.hearts_enter(row.period, self.recipes[row.recipe].days_to_vat,
+                                    vats=self.vats(row.site)),
              row.hearts_lpa)
             for row in self.plan.runs
         )  # fmt: skip
@@ -216,6 +221,25 @@ class Ledger(Position):
             self.served[key] + self.sent_lpa[key] + self.charged[key] + self.let_down_used[key]
             + self.feints_sold[key] + self.heels_lost[key]
         )  # fmt: skip
+
+    def there_first(self, commodity: Commodity, period: int) -> float:
+        """Return the LPA in released stock before anything is made in a period (eq. 7)."""
+        key = (commodity, period)
+        return (
+            self.stock[commodity, period - 1] + self.arrivals[key] + self.released[key]
+            + self.lots_released[key]
+        )  # fmt: skip
+
+    def made_within(self, commodity: Commodity, period: int) -> float:
+        """Return the LPA that enters released stock as a site makes it in a period (eq. 7)."""
+        key = (commodity, period)
+        hearts = 0.0 if self.vats(commodity[0]) else self.hearts_made[key] + self.let_down_made[key]
+        return self.feints_made[key] + hearts
+
+    def taken_first(self, commodity: Commodity, period: int) -> float:
+        """Return the LPA that must have been there by then: sent, charged, let down (eq. 7)."""
+        key = (commodity, period)
+        return self.sent_lpa[key] + self.charged[key] + self.let_down_used[key]
 
     def barring(self, origin_class: str) -> frozenset[str]:
         """Return the markets that bar a class; a mark of its own for a name that is no class."""

@@ -87,6 +87,13 @@ class Position:
             return period if period <= self.days.count else None
         return None
 
+    def days_into(self, site: Site, liquid: str) -> int:
+        """Return how many days into a period hearts of a liquid are ready at a site, at most."""
+        run = {self.recipes[name] for still in site.stills for name in still.recipes}
+        days = [one.days_to_vat % self.days.length for one in run
+                if one.method == "distil" and one.makes == liquid]  # fmt: skip
+        return max(days, default=0)
+
     @cached_property
     def load_rows(self) -> dict[str, LoadRow]:
         """The promised, frozen and under-way loads of the workspace."""

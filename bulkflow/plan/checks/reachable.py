@@ -105,11 +105,14 @@ def _by_still(position: Position, usable: First) -> Found:
         for name in {recipe for still in site.stills for recipe in still.recipes}:
             recipe = position.recipes[name]
             for barring, start in _mixtures(site, recipe, usable):
-                made = start + position.days.rounded_up(recipe.days_to_vat)
+                vats = site.release is not None
+                made = position.days.hearts_enter(start, recipe.days_to_vat, vats=vats)
                 makes = position.kept(site.id, recipe.makes, barring)
                 yield from _into_stock(position, site, makes, made)
                 if recipe.feints_liquid and recipe.feints_percent_of_lpa:
-                    yield position.kept(site.id, recipe.feints_liquid, barring), start, True
+                    feints = position.kept(site.id, recipe.feints_liquid, barring)
+                    yield feints, start, False
+                    yield feints, start + 1, True
 
 
 def _by_let_down(position: Position, usable: First) -> Found:
@@ -120,14 +123,17 @@ def _by_let_down(position: Position, usable: First) -> Found:
             site = position.sites[site_id]
             for barring, start in _mixtures(site, recipe, usable):
                 makes = position.kept(site.id, recipe.makes, barring)
-                yield from _into_stock(position, site, makes, start)
+                yield from _into_stock(position, site, makes, start + int(bool(site.release)))
 
 
 def _into_stock(position: Position, site: Site, commodity: Commodity, made: int) -> Found:
-    """Yield when a made liquid stands in the tank and, after its release, when it is usable."""
-    yield commodity, made, site.release is None
+    """Yield when a made liquid stands in the tank and when it can be loaded or used."""
+    yield commodity, made, False
+    usable = made + 1  # what is made in a period is used from the next on
     if site.release is not None:
-        yield commodity, made + position.days.rounded_up(site.release.lag_days), True
+        into = position.days_into(site, commodity[1])
+        usable = position.days.released(made, into, site.release.lag_days)
+    yield commodity, usable, True
 
 
 def _mixtures(site: Site, recipe: Recipe, usable: First) -> Iterator[tuple[frozenset[str], int]]:
