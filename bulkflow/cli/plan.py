@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -24,7 +25,6 @@ from bulkflow.wording import counted
 if TYPE_CHECKING:
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
-    from bulkflow.plan.check import CheckReport
     from bulkflow.plan.finding import Finding
     from bulkflow.plan.result import PlanResult
     from bulkflow.scenario.reader import Workspace
@@ -111,6 +111,17 @@ BeforeArgument = Annotated[Path, typer.Argument(metavar="BEFORE", help=PLAN_HELP
 AfterArgument = Annotated[Path, typer.Argument(metavar="AFTER", help=PLAN_HELP)]
 
 
+ProveOption = Annotated[
+    float | None,
+    typer.Option(
+        "--prove",
+        metavar="SECONDS",
+        min=0.1,
+        help="Prove the bound of the plan anew: solve the relaxation again, for this long at most.",
+    ),
+]
+
+
 def mount(app: typer.Typer) -> None:
     """Add the commands of this module to an app."""
     for command in (plan, check, compare):
@@ -146,7 +157,7 @@ def plan(
     from bulkflow.cli.progress import Stoppable
     from bulkflow.cli.report import whereabouts
     from bulkflow.core.options import SolveOptions
-    from bulkflow.plan.write import read_plan_at, refuse_unfit
+    from bulkflow.plan.write import refuse_unfit
     from bulkflow.scenario.reader import read_workspace
 
     timed = seconds is not None
@@ -155,7 +166,7 @@ def plan(
     clock = TimeAllowed(seconds)
     workspace = read_workspace(folder)
     calendar_start = workspace.scenario.calendar.start
-    earlier = read_plan_at(since) if since is not None else None
+    earlier = _earlier(since, workspace)
     if out is not None:
         refuse_unfit(out)
     workspace, origin = _opened(workspace, database, on, register=register)
@@ -191,6 +202,18 @@ def plan(
     done.raise_for_failures()
     interrupted = search.interrupted or done.extras.interrupted
     return ExitCode.INTERRUPTED if interrupted else ExitCode.DONE
+
+
+def _earlier(since: Path | None, workspace: Workspace) -> PlanResult | None:
+    """Return the plan to start from, refused where it is of another workspace."""
+    from bulkflow.plan.belongs import refuse_unlike
+    from bulkflow.plan.write import read_plan_at
+
+    if since is None:
+        return None
+    earlier = read_plan_at(since)
+    refuse_unlike(earlier.plan, workspace.scenario, file=str(since))
+    return earlier
 
 
 def _has_gates(workspace: Workspace) -> bool:
@@ -234,62 +257,53 @@ def check(
     folder: FolderArgument,
     *,
     plan: PlanFileOption = None,
+    prove: ProveOption = None,
     database: DatabaseOption = None,
     json: JsonOption = False,
 ) -> int:
     """Read a workspace, say what cannot work, and check a plan against it if given.
 
+    All that a reader of the plan relies on is derived anew; its bound is a claim, unless proved.
+
     Example: bulkflow check scenarios/two_sites
     """
     from dataclasses import asdict
 
+    from bulkflow.cli.checked_again import CheckedAgain
     from bulkflow.cli.progress import waiting
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
     from bulkflow.scenario.reader import read_workspace
 
+    if prove is not None and plan is None:
+        raise InputError(Fault("", 0, "--prove", "is given without a plan", "Give --plan FILE."))
     workspace = read_workspace(folder)
-    report = None
+    again = None
     with waiting("checking"):
         found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
         if plan is not None:
-            report = _checked_again(workspace, plan, database)
+            again = CheckedAgain.of(workspace, plan, database)
+    if again is not None and prove is not None:
+        again.prove(prove)
     if json:
         document: dict[str, Any] = {
             "schema": FINDINGS_SCHEMA,
             "scenario_name": workspace.scenario.name,
             "findings": [asdict(one) for one in found],
         }
-        if report is not None:
-            document["checks"] = [
-                {"id": one.id, "passed": one.passed, "words": str(one)} for one in report.checks
-            ]
+        if again is not None:
+            document |= again.document()
         write_json(document)
     else:
         _print_check(workspace, found)
-        if report is not None:
-            _print_report(report)
-    blocked = any(one.severity == "blocks" for one in found)
-    failed = report is not None and not report.passed
-    return ExitCode.NO_PLAN if blocked or failed else ExitCode.DONE
-
-
-def _checked_again(workspace: Workspace, plan: Path, database: str | None) -> CheckReport:
-    """Check a kept plan against the workspace as its register opens it on the plan's first day."""
-    from bulkflow.account.position import as_planned
-    from bulkflow.plan.belongs import refuse_foreign
-    from bulkflow.plan.check import check_plan
-    from bulkflow.plan.write import read_plan_at
-
-    kept = read_plan_at(plan)
-    refuse_foreign(kept.plan, workspace.scenario, file=str(plan))
-    opened = as_planned(workspace.scenario, workspace.folder, database, kept)
-    if kept.register and opened.chain_head != kept.chain_head:
-        words = "has gone on" if opened.register else "is not there any more"
-        message_console().print(
-            f"The register {words} since the plan was made: what the plan opens with may differ."
-        )
-    return check_plan(opened.scenario, kept.plan)
+        if again is not None:
+            again.show(
+                result_console(),
+                shlex.join(["bulkflow", "check", str(folder), "--plan", str(plan)]),
+            )
+    if any(one.severity == "blocks" for one in found):
+        return ExitCode.NO_PLAN
+    return again.code if again is not None else ExitCode.DONE
 
 
 def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
@@ -307,18 +321,6 @@ def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
         console.print("Nothing was found that cannot work.")
         return
     print_findings(found, console)
-
-
-def _print_report(report: Any) -> None:
-    console = result_console()
-    console.print()
-    for one in report.failures:
-        console.print(f"FAILED {one}")
-    passed = len(report.checks) - len(report.failures)
-    console.print(
-        f"{passed} of {len(report.checks)} checks of the plan passed"
-        f" ({report.comparisons:,} comparisons)."
-    )
 
 
 def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = False) -> None:

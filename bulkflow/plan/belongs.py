@@ -1,15 +1,20 @@
-"""Whether a plan read from a file belongs to a workspace: its names and its calendar."""
+"""Whether a plan read from a file belongs to a workspace: its names and its calendar.
+
+A plan that is checked or shown must be of the workspace as it is; one to start from may be of the
+same workspace as it was.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import timedelta
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.program.answer import Plan
 from bulkflow.program.calendar import Periods
 from bulkflow.scenario.model import Scenario
 
-__all__ = ["refuse_foreign"]
+__all__ = ["refuse_foreign", "refuse_unlike"]
 
 
 def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
@@ -52,6 +57,69 @@ def refuse_foreign(plan: Plan, scenario: Scenario, *, file: str) -> None:
         faults.append(Fault(file, 0, "", found, mend))
     if faults:
         raise InputError(faults)
+
+
+def refuse_unlike(plan: Plan, scenario: Scenario, *, file: str) -> None:
+    """Refuse a plan that a new one could not start from, nor be compared with.
+
+    The workspace may have changed since: lanes and places may have come and gone. A plan is of
+    another workspace where most of its lanes are not here, or where both its name is another and
+    some of its names are unknown.
+
+    Parameters
+    ----------
+    file : where the plan was read, for the message.
+
+    Raises
+    ------
+    InputError
+        With all that differs: currency, calendar, names.
+    """
+    mend = "Give --since an earlier plan of this workspace, or leave it out."
+    found = list(_unlike_calendar(plan, scenario))
+    if plan.currency != scenario.currency:
+        found.append(f"is in {plan.currency}, the workspace in {scenario.currency}")
+    ends = {one.id: (one.origin, one.destination) for one in scenario.lanes}
+    lanes = {load.lane: (load.origin, load.destination) for load in plan.loads}
+    other = sorted(name for name, pair in lanes.items() if ends.get(name) != pair)
+    places = {one.id for one in scenario.sites} | {one.id for one in scenario.suppliers}
+    known = {"place": places, "liquid": {one.id for one in scenario.liquids}}
+    strange = {
+        f"{kind} {name}" for kind, name in _names(plan) if kind in known and name not in known[kind]
+    }
+    renamed = plan.scenario_name != scenario.name
+    if 2 * len(other) > len(lanes) or (renamed and (strange or other)):
+        named = f"is of the workspace {plan.scenario_name!r}, this is {scenario.name!r}"
+        found.append(named if renamed else "is of another workspace of the same name")
+        if other:
+            found.append(
+                f"sends on lanes that the workspace lacks, or has between other places:"
+                f" {', '.join(other)}"
+            )
+        if strange:
+            found.append(f"names what the workspace lacks: {', '.join(sorted(strange))}")
+    if found:
+        raise InputError(Fault(file, 0, "", one, mend) for one in found)
+
+
+def _unlike_calendar(plan: Plan, scenario: Scenario) -> Iterable[str]:
+    calendar, starts = scenario.calendar, plan.period_starts
+    days = calendar.period_days
+    length = (starts[1] - starts[0]).days if len(starts) > 1 else days
+    if length != days:
+        yield f"has periods of {length} days, the workspace of {days}"
+        return
+    if (starts[0] - calendar.start).days % days:
+        yield (
+            f"has periods that begin on {starts[0]} and every {days} days, the workspace on"
+            f" {calendar.start}"
+        )
+    end = calendar.start + timedelta(days=days * calendar.horizon_periods)
+    if starts[0] >= end or starts[-1] + timedelta(days=length) <= calendar.start:
+        yield (
+            f"covers {starts[0]} to {starts[-1] + timedelta(days=length - 1)}, the workspace"
+            f" {calendar.start} to {end - timedelta(days=1)}"
+        )
 
 
 def _starts_within(plan: Plan, scenario: Scenario) -> bool:

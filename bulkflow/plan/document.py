@@ -37,7 +37,7 @@ from bulkflow.program.answer import (
     Vatting,
 )
 
-__all__ = ["read_result", "result_from_document", "to_document"]
+__all__ = ["read_document", "read_result", "result_from_document", "result_of", "to_document"]
 
 Kind = TypeVar("Kind")
 
@@ -121,6 +121,11 @@ def read_result(file: Path) -> PlanResult:
     InputError
         The file cannot be read, is no JSON, or is not of the schema; every fault is listed.
     """
+    return result_of(read_document(file))
+
+
+def read_document(file: Path) -> PlanDocument:
+    """Read the document of a plan; see ``read_result``."""
     name = file.name
     try:
         if file.stat().st_size > MAXIMUM_BYTES:
@@ -138,7 +143,7 @@ def read_result(file: Path) -> PlanResult:
         line = getattr(error, "lineno", 0)
         fault = Fault(name, line, "", f"is not JSON ({error})", "Give a plan.json.")
         raise InputError(fault) from error
-    return result_from_document(data, file=name)
+    return _validated(data, name)
 
 
 def _refuse_constant(name: str) -> float:
@@ -153,15 +158,18 @@ def result_from_document(data: object, *, file: str = "plan") -> PlanResult:
     InputError
         The document is not of the schema; every fault is listed with its path.
     """
+    return result_of(_validated(data, file))
+
+
+def _validated(data: object, file: str) -> PlanDocument:
     found = data.get("schema") if isinstance(data, Mapping) else None
     if found != SCHEMA:
         what = "holds no 'schema'" if found is None else f"has the schema {found!r}"
         raise InputError(Fault(file, 0, "schema", what, f"This program reads {SCHEMA!r}."))
     try:
-        document = PlanDocument.model_validate(data)
+        return PlanDocument.model_validate(data)
     except ValidationError as error:
         raise InputError(_faults(file, error)) from error
-    return _result(document)
 
 
 def _faults(file: str, error: ValidationError) -> Iterable[Fault]:
@@ -172,7 +180,8 @@ def _faults(file: str, error: ValidationError) -> Iterable[Fault]:
         yield Fault(file, 0, where, f"is wrong ({one['msg'].lower()})", f"See {SCHEMA}.")
 
 
-def _result(document: PlanDocument) -> PlanResult:
+def result_of(document: PlanDocument) -> PlanResult:
+    """Return the plan of a document that was read."""
     rows = document.model_dump(by_alias=True)
     plan = Plan(
         scenario_name=document.scenario_name,

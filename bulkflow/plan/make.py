@@ -9,7 +9,7 @@ from dataclasses import replace
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import Progress
 from bulkflow.errors import PlanningError
-from bulkflow.plan.check import check_plan
+from bulkflow.plan.check import CheckReport, check_plan
 from bulkflow.plan.checks.cost import find_misses
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.finding import Finding
@@ -28,6 +28,7 @@ from bulkflow.scenario.sources import SourceMap
 __all__ = [
     "BlockedError",
     "checked",
+    "checked_result",
     "explained",
     "placed",
     "plan_scenario",
@@ -128,6 +129,13 @@ def checked(scenario: Scenario, plan: Plan, found: tuple[Finding, ...]) -> PlanR
     """Return a plan with its check, or raise where the check fails."""
     report = check_plan(scenario, plan)
     report.raise_for_failures()
+    return checked_result(scenario, plan, found, report)
+
+
+def checked_result(
+    scenario: Scenario, plan: Plan, found: tuple[Finding, ...], report: CheckReport
+) -> PlanResult:
+    """Return a plan with all that follows from it and the scenario, whatever its check says."""
     unmet = tuple((one.id, one.unmet) for one in scenario.priorities)
     return PlanResult(
         plan,

@@ -34,6 +34,7 @@ __all__ = [
     "WORKBOOK_FILE",
     "WRITTEN_FILE",
     "changed_since_written",
+    "document_at",
     "note_written",
     "read_plan_at",
     "refuse_unfit",
