@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from dataclasses import replace
 from enum import StrEnum
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -324,7 +325,7 @@ def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
 
 
 def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = False) -> None:
-    """Show what changed between two plans: loads, shortages, cost.
+    """Show what changed between two plans: loads, runs, purchases, shortages, cost, inputs.
 
     Example: bulkflow compare plans/january plans/february
     """
@@ -337,7 +338,8 @@ def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = 
     difference = compare_plans(read_plan_at(before), read_plan_at(after))
     if json:
         document = asdict(difference)
-        for row in (document, *document["loads"], *document["shortages"]):
+        changes = (document[name] for name in ("loads", "runs", "purchases", "shortages"))
+        for row in (document, *chain.from_iterable(changes)):
             for name, value in row.items():
                 if hasattr(value, "isoformat"):
                     row[name] = value.isoformat()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import date
 
 from rich.console import Console
@@ -10,10 +11,11 @@ from rich.text import Text
 
 from bulkflow.plan.answer import ALARM, GOOD, HEADING, WARNING, day_words, plain_table
 from bulkflow.plan.compare import LoadChange, PlanDifference
-from bulkflow.wording import amount
+from bulkflow.wording import amount, counted, listed, whole_parts
 
 __all__ = ["print_difference"]
 
+MOST_INPUTS = 20  # shown in the terminal
 STYLES = {"added": GOOD, "dropped": ALARM, "moved": WARNING, "amount": ""}
 
 
@@ -31,19 +33,71 @@ def print_difference(difference: PlanDifference, console: Console) -> None:
     console.print(Text("Loads", style=HEADING))
     counts = {kind: sum(one.change == kind for one in difference.loads) for kind in STYLES}
     console.print(
-        f"{difference.kept_loads} kept on their day, {counts['added']} added,"
-        f" {counts['dropped']} dropped, {counts['moved']} moved;"
-        f" {counts['amount']} of those kept have another amount."
+        f"{counted(difference.kept_loads, 'load')} as before, {counts['amount']} on the same day"
+        f" with another amount, {counts['moved']} moved, {counts['added']} added,"
+        f" {counts['dropped']} dropped."
     )
     if difference.loads:
         console.print(_loads(difference))
-    if difference.shortages:
-        console.print()
-        console.print(Text("Short (LPA open or lost)", style=HEADING))
-        console.print(_shortages(difference))
+    for title, rows, table in (
+        ("Runs (charges)", difference.runs, _runs),
+        ("Purchases (LPA)", difference.purchases, _purchases),
+        ("Short (LPA open or lost)", difference.shortages, _shortages),
+    ):
+        if rows:
+            console.print()
+            console.print(Text(title, style=HEADING))
+            console.print(table(difference))
     console.print()
     console.print(Text(f"Cost over the horizon ({difference.currency})", style=HEADING))
     console.print(_costs(difference))
+    console.print()
+    console.print(Text("Inputs", style=HEADING))
+    _print_inputs(difference, console)
+
+
+def _print_inputs(difference: PlanDifference, console: Console) -> None:
+    """Say which values of the workspace changed; where there are many, the first of them."""
+    changed = difference.inputs
+    if changed is None:
+        console.print(
+            "Which inputs changed is not known: an earlier program wrote one of the plans."
+        )
+        return
+    if not changed:
+        console.print("No input changed.")
+        return
+    table = plain_table("part", "what", "was", "is")
+    for one in changed[:MOST_INPUTS]:
+        what = f"{one.row}: {one.key}" if one.row and one.key else one.row or one.key
+        table.add_row(one.part, what, one.before or "-", one.after or "-")
+    console.print(table)
+    if len(changed) > MOST_INPUTS:
+        parts = Counter(one.part for one in changed[MOST_INPUTS:])
+        more = listed([f"{count} of {part}" for part, count in parts.items()])
+        console.print(f"And {more}; bulkflow compare --json shows all.")
+
+
+def _runs(difference: PlanDifference) -> Table:
+    table = plain_table("period of", "site", "still", "recipe", "was", "is",
+                        right=("period of", "was", "is"))  # fmt: skip
+    for one in difference.runs:
+        table.add_row(
+            day_words(one.period_start), one.site, one.still, one.recipe,
+            f"{one.before_charges:g}", f"{one.after_charges:g}",
+        )  # fmt: skip
+    return table
+
+
+def _purchases(difference: PlanDifference) -> Table:
+    table = plain_table("period of", "supplier", "liquid", "was", "is",
+                        right=("period of", "was", "is"))  # fmt: skip
+    for one in difference.purchases:
+        table.add_row(
+            day_words(one.period_start), one.supplier, one.liquid,
+            amount(one.before_lpa), amount(one.after_lpa),
+        )  # fmt: skip
+    return table
 
 
 def _loads(difference: PlanDifference) -> Table:
@@ -85,7 +139,13 @@ def _shortages(difference: PlanDifference) -> Table:
 
 def _costs(difference: PlanDifference) -> Table:
     table = plain_table("part", "was", "is", "change", right=("was", "is", "change"))
-    for part, (was, now) in difference.costs.items():
+    parts = {part: pair for part, pair in difference.costs.items() if part != "total"}
+    before = whole_parts([was for was, _ in parts.values()])
+    after = whole_parts([now for _, now in parts.values()])
+    for part, was, now in (
+        *zip(parts, before, after, strict=True),
+        ("total", sum(before), sum(after)),
+    ):
         if was or now:
-            table.add_row(part, amount(was), amount(now), f"{now - was:+,.0f}")
+            table.add_row(part, f"{was:,}", f"{now:,}", f"{now - was:+,}")
     return table

@@ -11,16 +11,26 @@ the days between are history, and no change of plan. Costs are those of each pla
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from typing import Any, TypeVar
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.plan.inputs import InputChange, input_changes
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.summary import NOTHING_LPA, summarise
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 
-__all__ = ["LoadChange", "PlanDifference", "ShortageChange", "compare_plans"]
+__all__ = [
+    "InputChange",
+    "LoadChange",
+    "PlanDifference",
+    "PurchaseChange",
+    "RunChange",
+    "ShortageChange",
+    "compare_plans",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +63,37 @@ class ShortageChange:
 
 
 @dataclass(frozen=True, slots=True)
+class RunChange:
+    """Charges of a recipe on a still in a period before and after, where they differ."""
+
+    site: str
+    still: str
+    recipe: str
+    period_start: date
+    before_charges: float
+    after_charges: float
+
+
+@dataclass(frozen=True, slots=True)
+class PurchaseChange:
+    """LPA bought of a liquid from a supplier in a period before and after, where they differ."""
+
+    supplier: str
+    liquid: str
+    period_start: date
+    before_lpa: float
+    after_lpa: float
+
+
+@dataclass(frozen=True, slots=True)
 class PlanDifference:
-    """What changed from one plan to another; ``costs`` pairs before and after by part.
+    """What changed from one plan to another.
 
     Parameters
     ----------
+    kept_loads : loads with the same day and amount.
+    costs : before and after by part; the parts add up to the total (sales are below zero).
+    inputs : what changed in the workspace as planned; None where a plan does not keep it.
     begins_before, begins_after : the first day of each plan.
     """
 
@@ -67,6 +103,9 @@ class PlanDifference:
     loads: tuple[LoadChange, ...]
     kept_loads: int
     shortages: tuple[ShortageChange, ...]
+    runs: tuple[RunChange, ...]
+    purchases: tuple[PurchaseChange, ...]
+    inputs: tuple[InputChange, ...] | None
     costs: Mapping[str, tuple[float, float]]
     begins_before: date
     begins_after: date
@@ -79,6 +118,7 @@ class PlanDifference:
 
 # Less than this is the same load as before: a thousandth of a tank.
 SAME_LPA = 20.0
+SAME_CHARGES = 1e-6  # of a continuous still, which runs parts of a charge
 
 Group = tuple[str, str, str]
 
@@ -97,6 +137,10 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
     begins_before, begins_after = before.plan.period_starts[0], after.plan.period_starts[0]
     before = replace(before, plan=_from_day(before.plan, begins_after))
     changes, kept = _load_changes(before.plan, after.plan)
+    inputs = None
+    if before.inputs and after.inputs:
+        since = begins_after if begins_after > begins_before else None
+        inputs = tuple(input_changes(before.inputs, after.inputs, since=since))
     costs = {
         part: (_cost_parts(before.plan)[part], amount)
         for part, amount in _cost_parts(after.plan).items()
@@ -108,6 +152,9 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
         loads=tuple(changes),
         kept_loads=kept,
         shortages=tuple(_shortage_changes(before.plan, after.plan)),
+        runs=tuple(_run_changes(before.plan, after.plan)),
+        purchases=tuple(_purchase_changes(before.plan, after.plan)),
+        inputs=inputs,
         costs=costs,
         begins_before=begins_before,
         begins_after=begins_after,
@@ -122,11 +169,13 @@ def _from_day(plan: Plan, day: date) -> Plan:
         plan,
         loads=tuple(load for load in plan.loads if load.loading_day >= day),
         demand=tuple(row for row in plan.demand if plan.period_starts[row.period - 1] >= day),
+        runs=tuple(row for row in plan.runs if plan.period_starts[row.period - 1] >= day),
+        purchases=tuple(row for row in plan.purchases if plan.period_starts[row.period - 1] >= day),
     )
 
 
 def _cost_parts(plan: Plan) -> dict[str, float]:
-    return asdict(plan.costs) | {"total": plan.costs.total}
+    return asdict(plan.costs) | {"sales": -plan.costs.sales, "total": plan.costs.total}
 
 
 def _groups(plan: Plan) -> dict[Group, list[PlannedLoad]]:
@@ -146,7 +195,7 @@ def _load_changes(before: Plan, after: Plan) -> tuple[list[LoadChange], int]:
         pairs = _paired(earlier.get(group, []), later.get(group, []))
         for old, new in pairs:
             change = _change_of(old, new)
-            kept += old is not None and new is not None and change in ("", "amount")
+            kept += not change
             if change:
                 changes.append(_as_change(change, group, old, new))
     changes.sort(key=lambda one: (one.day_after or one.day_before or date.max, one.lane))
@@ -207,11 +256,49 @@ def _short(plan: Plan) -> dict[tuple[date, str, str, str], float]:
     return found
 
 
+def _run_changes(before: Plan, after: Plan) -> Iterator[RunChange]:
+    def charges(plan: Plan) -> dict[tuple[date, str, str, str], float]:
+        found: dict[tuple[date, str, str, str], float] = defaultdict(float)
+        for row in plan.runs:
+            found[plan.period_starts[row.period - 1], row.site, row.still, row.recipe] += (
+                row.charges
+            )
+        return found
+
+    for (day, site, still, recipe), was, now in _differing(
+        charges(before), charges(after), SAME_CHARGES
+    ):
+        yield RunChange(site, still, recipe, day, was, now)
+
+
+def _purchase_changes(before: Plan, after: Plan) -> Iterator[PurchaseChange]:
+    def bought(plan: Plan) -> dict[tuple[date, str, str], float]:
+        found: dict[tuple[date, str, str], float] = defaultdict(float)
+        for row in plan.purchases:
+            found[plan.period_starts[row.period - 1], row.supplier, row.liquid] += row.lpa
+        return found
+
+    for (day, supplier, liquid), was, now in _differing(bought(before), bought(after), SAME_LPA):
+        yield PurchaseChange(supplier, liquid, day, was, now)
+
+
+Key = TypeVar("Key", bound=tuple[Any, ...])
+
+
+def _differing(
+    before: Mapping[Key, float], after: Mapping[Key, float], same: float
+) -> Iterator[tuple[Key, float, float]]:
+    """Yield what differs by more than counts as the same, by day and then by name."""
+    for key in sorted({*before, *after}):
+        was, now = before.get(key, 0.0), after.get(key, 0.0)
+        if abs(was - now) > same:
+            yield key, was, now
+
+
 def _shortage_changes(before: Plan, after: Plan) -> list[ShortageChange]:
-    earlier, later = _short(before), _short(after)
     return [
-        ShortageChange(site, liquid, priority, day, earlier.get(key, 0.0), later.get(key, 0.0))
-        for key in sorted({*earlier, *later})
-        for day, site, liquid, priority in (key,)
-        if abs(earlier.get(key, 0.0) - later.get(key, 0.0)) > NOTHING_LPA
+        ShortageChange(site, liquid, priority, day, was, now)
+        for (day, site, liquid, priority), was, now in _differing(
+            _short(before), _short(after), NOTHING_LPA
+        )
     ]

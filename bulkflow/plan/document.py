@@ -83,6 +83,7 @@ def to_document(result: PlanResult) -> dict[str, Any]:
         "held_loads": result.held_loads,
         "findings": result.findings,
         "checks": [_check(check) for check in result.report.checks],
+        "inputs": result.inputs,
     }
     return PlanDocument.model_validate(rows).model_dump(mode="json", by_alias=True)
 
@@ -215,6 +216,7 @@ def result_of(document: PlanDocument) -> PlanResult:
         explanations=document.explanations,
         misses=_rows(Miss, rows["misses"]),
         held_loads=_rows(HeldLoad, rows["held_loads"]),
+        inputs=document.inputs,
         register=document.register_name,
         chain_head=document.chain_head,
     )

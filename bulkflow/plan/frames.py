@@ -139,7 +139,9 @@ def _input_rows(row: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _cost_rows(plan: Plan) -> list[dict[str, Any]]:
+    """Return the parts, which add up to the total: sales are taken off."""
     parts = asdict(plan.costs) | {
+        "sales": -plan.costs.sales,
         "total": plan.costs.total,
         "changeable": plan.costs.changeable,
     }

@@ -14,6 +14,7 @@ from bulkflow.plan.checks.cost import find_misses
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.holds import gates, price_gates
+from bulkflow.plan.inputs import inputs_of
 from bulkflow.plan.reach import findings
 from bulkflow.plan.reasons import short_reasons
 from bulkflow.plan.result import PlanResult
@@ -144,6 +145,7 @@ def checked_result(
         found,
         gates(scenario, plan),
         misses=tuple(find_misses(Ledger(scenario, plan))),
+        inputs=inputs_of(scenario),
     )
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
 from bulkflow.plan.check import CheckReport
 from bulkflow.plan.checks.cost import Miss
@@ -85,6 +87,7 @@ class PlanResult:
         (a plan kept before they were).
     held_loads : loads of the quarter that released lots cannot fill; None where lots were not
         put into loads.
+    inputs : the workspace as it was planned (`bulkflow.plan.inputs`); {} where it was not kept.
     register, chain_head : where the opening lots come from, and the head of its chain when they
         were read (``number:hash``); '' for the workspace's own tables.
     """
@@ -97,6 +100,7 @@ class PlanResult:
     explanations: tuple[tuple[str, ...], ...] = ()
     misses: tuple[Miss, ...] | None = None
     held_loads: tuple[HeldLoad, ...] | None = None
+    inputs: Mapping[str, Any] = field(default_factory=dict)
     register: str = ""
     chain_head: str = ""
 

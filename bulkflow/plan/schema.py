@@ -394,6 +394,11 @@ class PlanDocument(Row):
     )
     findings: tuple[FindingRow, ...]
     checks: tuple[CheckRow, ...]
+    inputs: dict[str, Any] = Field(
+        default_factory=dict,
+        description="the workspace as it was planned, by the keys and columns of"
+        " bulkflow/scenario/README.md, without what stands at its default; {} where not kept",
+    )
 
 
 def json_schema() -> dict[str, Any]:

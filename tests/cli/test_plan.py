@@ -18,6 +18,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from bulkflow.cli import app
@@ -104,8 +105,9 @@ def test_plan_since_an_earlier_one_shows_what_changed(workspace: Path, tmp_path:
     assert bulkflow("plan", str(workspace), "--no-register", "--since", str(first)) is ExitCode.DONE
     text = " ".join(capsys.readouterr().out.split())
     assert "What changed since the earlier plan" in text
-    assert "3 kept on their day, 0 added, 0 dropped, 0 moved; 1 of those kept have another" in text
+    assert "2 loads as before, 1 on the same day with another amount, 0 moved, 0 added" in text
     assert "6,600 to 6,900" in text
+    assert "demand HARBOUR 2027-01-18 DRY core: lpa 5,000 5,300" in text
 
 
 @pytest.mark.parametrize("solver", ["highs", "cbc"])
@@ -450,11 +452,56 @@ def test_compare_two_plans(workspace: Path, tmp_path: Path, capsys):
     capsys.readouterr()
     assert bulkflow("compare", str(before), str(after)) is ExitCode.DONE
     text = capsys.readouterr().out
-    assert "3 kept on their day, 0 added, 0 dropped, 0 moved;" in " ".join(text.split())
+    assert "3 loads as before, 0 on the same day with another" in " ".join(text.split())
     assert re.search(r"freight\s+2,300\s+2,500\s+\+200", text)
+    assert "lanes  sea: tanks[TC-10].cost_per_load  1,000  1,100" in text
+    shown = re.findall(r"^(\w+) +(-?[\d,]+) +(-?[\d,]+) +[+-][\d,]+$", text, re.M)
+    for column in (1, 2):  # sales are taken off: the table adds up as it stands
+        *parts, total = (int(row[column].replace(",", "")) for row in shown)
+        assert sum(parts) == total
+    assert "sales" in {row[0] for row in shown}
+    for folder in (before, after):
+        costs = pd.read_csv(folder / "costs.csv").set_index("part")["amount"]
+        assert costs.drop(["total", "changeable"]).sum() == pytest.approx(costs["total"], abs=1e-5)
     assert bulkflow("compare", str(before / "plan.json"), str(after), "--json") is ExitCode.DONE
     document = json.loads(capsys.readouterr().out)
     assert document["costs"]["total"][1] - document["costs"]["total"][0] == pytest.approx(200.0)
+
+
+def test_compare_shows_runs_purchases_and_inputs(workspace: Path, tmp_path: Path, capsys):
+    before, after = tmp_path / "before", tmp_path / "after"
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(before)) is ExitCode.DONE
+    edit(workspace, "8750,80,released", "8000,80,held", "opening_lots.csv")
+    edit(workspace, "HARBOUR,2027-01-25,DRY,5000,,,,core\n", "", "demand.csv")
+    edit(workspace, "- liquid: NEUTRAL\n", "- liquid: NEUTRAL\n        minimum_lpa: 9000.0\n")
+    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(after)) is ExitCode.DONE
+    capsys.readouterr()
+    assert bulkflow("compare", str(before), str(after), "--json") is ExitCode.DONE
+    document = json.loads(capsys.readouterr().out)
+    inputs = {
+        (one["part"], one["row"], one["key"]): (one["before"], one["after"])
+        for one in document["inputs"]
+    }
+    assert inputs.pop(("lots", "DRY-1", "litres_20c")) == ("8,750", "8,000")
+    assert inputs.pop(("lots", "DRY-1", "status")) == ("released", "held")
+    assert inputs.pop(("demand", "HARBOUR 2027-01-25 DRY core", "")) == ("lpa 5,000", "")
+    key = ("suppliers", "GRAINHOUSE", "contracts[NEUTRAL].minimum_lpa")
+    assert inputs.pop(key) == ("", "9,000")
+    assert not inputs
+    plans = [read_result(folder / "plan.json").plan for folder in (before, after)]
+    bought = [sum(row.lpa for row in plan.purchases) for plan in plans]
+    change = sum(row["after_lpa"] - row["before_lpa"] for row in document["purchases"])
+    assert change == pytest.approx(bought[1] - bought[0], abs=60.0)
+    charges = [sum(row.charges for row in plan.runs) for plan in plans]
+    change = sum(row["after_charges"] - row["before_charges"] for row in document["runs"])
+    assert change == pytest.approx(charges[1] - charges[0])
+    assert document["purchases"]
+    assert bulkflow("compare", str(before), str(after)) is ExitCode.DONE
+    text = capsys.readouterr().out
+    assert "Purchases (LPA)" in text
+    assert "lots       DRY-1: status" in text
+    assert bulkflow("compare", str(before), str(before)) is ExitCode.DONE
+    assert "No input changed." in capsys.readouterr().out
 
 
 def test_compare_of_a_folder_without_a_plan(tmp_path: Path, capsys):
