@@ -7,6 +7,7 @@ from ``bulkflow.plan.views``; here is only their layout.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
@@ -347,9 +348,14 @@ def _hold_lines(hold: HoldCost, plan: Plan, unit: str) -> Iterator[str]:
         yield "The plan does not count on it."
     elif hold.loads:
         loads = {load.load_id: load for load in plan.loads}
-        named = [f"{loads[one].lane} {day_words(loads[one].loading_day)}" for one in hold.loads]
-        yield f"The plan counts on it from {unit} {hold.enters_period}; without it these loads"
-        yield f"would lack liquid: {', '.join(named)}."
+        alike = Counter(
+            f"{loads[one].lane} {day_words(loads[one].loading_day)}" for one in hold.loads
+        )
+        named = [f"{name} ({count} loads)" if count > 1 else name for name, count in alike.items()]
+        yield (
+            f"The plan counts on it from {unit} {hold.enters_period}; without it these loads"
+            f" would lack liquid: {', '.join(named)}."
+        )
     else:
         yield f"The plan counts on it from {unit} {hold.enters_period}; no load needs it."
     yield from hold_words(hold, plan, unit)

@@ -158,11 +158,12 @@ def _paid_words(plan: Plan, kind: str, price: float, group: Sequence[_Lack], uni
     dearest = sorted(group, key=lambda lack: -lack.lpa)
     names = listed([_named(lack, unit) for lack in dearest], MOST_NAMED)
     per = f"LPA and {unit}" if kind != "closing" else "LPA"
+    each = f"{price:g} {plan.currency} per {per}"
     cost = sum(lack.cost for lack in group)
-    paid = f", {money(cost)} {plan.currency} in all" if cost else ""
+    paid = f"{money(cost)} {plan.currency} ({each})" if cost else each
     return (
-        f"{_counted(kind, len(group))} ({names}): the plan pays {price:g} {plan.currency} per"
-        f" {per}{paid} rather than buy, make or send more in time."
+        f"{_counted(kind, len(group))} ({names}): the plan pays {paid} rather than buy, make or"
+        " send more in time."
     )
 
 

@@ -22,11 +22,13 @@ class HeldLoad:
     Parameters
     ----------
     why : in words, as the filling from lots says it.
-    earliest : the first day on which its lots could fill it; None where no lot can.
+    lots : those it waits for; () where there are none that could fill it on its day.
+    earliest : the first day on which it could be filled; None where none is known.
     """
 
     load_id: str
     why: str
+    lots: tuple[str, ...]
     earliest: date | None
 
 

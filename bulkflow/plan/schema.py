@@ -322,7 +322,8 @@ class HeldLoadRow(Row):
 
     load_id: str
     why: str
-    earliest: date | None = Field(description="when its lots could; null where no lot can")
+    lots: tuple[str, ...] = Field(description="that it waits for; empty: none on its day")
+    earliest: date | None = Field(description="when it could be filled; null: not known")
 
 
 class SummaryRow(Row):
@@ -349,7 +350,7 @@ class SummaryRow(Row):
     )
     unfilled_loads: int | None = Field(
         None,
-        description="loads of the quarter that no lot can fill; null: lots were not put into loads",
+        description="loads without lots on their day; null: lots were not put into loads",
     )
     waiting_loads: int = Field(0, description="loads that wait for their lots to be released")
     gap_money: Number | None = Field(None, description="cost less bound; null without a bound")

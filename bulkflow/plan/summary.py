@@ -57,9 +57,9 @@ class Summary:
         quarter; None where nobody looked, as with the next two.
     closing_missed_lpa : by how much closing targets are missed, together.
     past_life_lpa : stock past its life, the worst period of each liquid and site.
-    unfilled_loads, waiting_loads : loads of the quarter that no lot can fill, and those that wait
-        for their lots to be released or ready; None for the first where lots were not put into
-        loads.
+    unfilled_loads : loads of the quarter that no lots can fill on their day; None where lots were
+        not put into loads.
+    waiting_loads : those that wait for their lots to be released.
     gap_money : how much cheaper a plan could be at most; None where no bound is proved.
     good_enough : whether that is near enough to promise loads (`PROMISE_GAP`).
     """
@@ -290,13 +290,14 @@ def _unready(result: PlanResult, quarter: set[str]) -> tuple[int | None, int]:
     if result.held_loads is None:
         return None, len(counting)
     held = {one.load_id: one for one in result.held_loads if one.load_id in quarter}
-    unfilled = {name for name, one in held.items() if one.earliest is None}
+    unfilled = {name for name, one in held.items() if not one.lots}
     return len(unfilled), len((held.keys() | counting) - unfilled)
 
 
 def _load_words(unfilled: int | None, waiting: int) -> Iterator[str]:
     if unfilled:
-        yield f"{counted(unfilled, 'load')} cannot be filled from any lot"
+        rest = "lacks lots for its day" if unfilled == 1 else "lack lots for their day"
+        yield f"{counted(unfilled, 'load')} {rest}"
     if waiting:
-        wait, its = ("waits", "its lot") if waiting == 1 else ("wait", "their lots")
-        yield f"{counted(waiting, 'load')} {wait} for {its} to be released"
+        rest = "waits for its lots" if waiting == 1 else "wait for their lots"
+        yield f"{counted(waiting, 'load')} {rest} to be released"

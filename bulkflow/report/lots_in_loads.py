@@ -83,7 +83,7 @@ class LotsInLoads:
     def told_to(self, result: PlanResult) -> PlanResult:
         """Return the plan with the loads that released lots cannot fill, for its summary."""
         held = (
-            HeldLoad(load, one.held, one.earliest if one.shares else None)
+            HeldLoad(load, one.held, tuple(share.lot_id for share in one.shares), one.earliest)
             for load, one in self.fillings.items()
             if one.held
         )

@@ -67,8 +67,8 @@ def test_a_target_without_a_price_is_not_kept_for_its_own_sake():
 def test_a_target_with_a_price_is_paid_for():
     scenario = tiny(closing_lpa=500.0, closing_cost_per_lpa=2.0)
     assert words(scenario, missing("closing", 4, cost=200.0)) == (
-        "1 closing target is missed (DRY at HARBOUR by 100 LPA): the plan pays 2 EUR per LPA, 200"
-        " EUR in all rather than buy, make or send more in time."
+        "1 closing target is missed (DRY at HARBOUR by 100 LPA): the plan pays 200 EUR (2 EUR"
+        " per LPA) rather than buy, make or send more in time."
     )
 
 

@@ -46,8 +46,9 @@ def no_rows() -> PlanResult:
     return replace(made, plan=replace(made.plan, demand=()))
 
 
-def held(earliest: date | None) -> PlanResult:
-    return replace(by_hand.result(), held_loads=(HeldLoad("S1", "no lot", earliest),))
+def held(*lots: str) -> PlanResult:
+    load = HeldLoad("S1", "why", lots, date(2027, 1, 18))
+    return replace(by_hand.result(), held_loads=(load,))
 
 
 def gated() -> PlanResult:
@@ -103,12 +104,12 @@ SPOILED: dict[str, tuple[Callable[[], PlanResult], str]] = {
         lambda: missing("life", 3),
         "100 LPA of stock outlive their shelf life (DRY at HARBOUR by 100 LPA).",
     ),
-    "a load that no lot can fill": (lambda: held(None), "1 load cannot be filled from any lot."),
+    "a load that no lot can fill": (held, "1 load lacks lots for its day."),
     "a load held until a day": (
-        lambda: held(date(2027, 1, 8)),
-        "1 load waits for its lot to be released.",
+        lambda: held("L-1"),
+        "1 load waits for its lots to be released.",
     ),
-    "a load that counts on a gate": (gated, "1 load waits for its lot to be released."),
+    "a load that counts on a gate": (gated, "1 load waits for its lots to be released."),
     "lots not put into loads": (
         lambda: replace(by_hand.result(), held_loads=None),
         "Not looked at: whether lots can fill the loads.",

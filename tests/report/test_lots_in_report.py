@@ -13,6 +13,7 @@ import pytest
 from bulkflow.loads.opening import with_register_and_loads
 from bulkflow.plan.document import read_result
 from bulkflow.plan.next_steps import Whereabouts
+from bulkflow.plan.summary import summarise
 from bulkflow.report.calendars import (
     calendar_pictures,
     calendar_words,
@@ -123,6 +124,12 @@ def test_a_load_that_counts_on_an_unreleased_lot_is_marked(made) -> None:
         assert beside.fillings[name].earliest is not None
     assert counting
     page = render_report(result, scenario, beside=beside)
+    told = summarise(beside.told_to(result))
+    leaving = {load.load_id for load in leaving_loads(result.plan)}
+    held = [one for name, one in beside.fillings.items() if one.held and name in leaving]
+    assert told.unfilled_loads == sum(not one.shares for one in held)
+    assert told.waiting_loads >= len(held) - told.unfilled_loads > 0
+    assert told.sentence in page  # the page's own filling speaks on top of it, too
     assert "planned, held until 2027-01-13 !" in page
     assert "counts on DRY-2, which is not released" in page
 
