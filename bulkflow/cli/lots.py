@@ -22,6 +22,7 @@ from bulkflow.cli.shell import (
     FolderArgument,
     JsonOption,
     make_app,
+    message_console,
     result_console,
     write_json,
 )
@@ -68,6 +69,7 @@ def list_(
     Example: bulkflow lots list demo --status held
     """
     from bulkflow.lots.queries import count_by_status, list_lots
+    from bulkflow.lots.seed_edits import seed_edits
 
     wanted = _filter(
         status=status,
@@ -83,6 +85,8 @@ def list_(
     with reading_register(folder, database) as (_, session):
         lines = list_lots(session, wanted, after=after, limit=limit + 1)
         counts = {} if wanted.status else count_by_status(session, wanted)
+        for words in seed_edits(session, folder):
+            message_console().print(words, soft_wrap=True)
     shown, more = lines[:limit], len(lines) > limit
     if as_json:
         write_json(

@@ -241,15 +241,24 @@ def _opened(
 ) -> tuple[Workspace, dict[str, Any]]:
     """Return the workspace with the opening position its register has, and where it is from."""
     from bulkflow.account.position import with_account
+    from bulkflow.lots.workspace import tables_to_take_over
+    from bulkflow.wording import listed
 
     day = day_option("--on", on)
     if not register:
         if day is not None:
             raise InputError(Fault("", 0, "--on", "is given with --no-register", "Leave out one."))
         return workspace, {}
+    tables = tables_to_take_over(workspace.folder, database)
+    if tables:
+        message_console().print(
+            f"There is no register yet, so it is begun now: {listed(tables)} are taken over, once;"
+            " from then on the register is kept, and edits of these tables are told but not read."
+            " (--no-register plans from the tables alone and begins nothing.)"
+        )
     opened = with_account(workspace.scenario, workspace.folder, database, on=day)
     if opened.said:
-        message_console().print(opened.said)
+        message_console().print(opened.said, soft_wrap=True)
     origin = {"register": opened.register, "chain_head": opened.chain_head}
     return replace(workspace, scenario=opened.scenario), origin
 
@@ -272,6 +281,7 @@ def check(
 
     from bulkflow.cli.checked_again import CheckedAgain
     from bulkflow.cli.progress import waiting
+    from bulkflow.lots.seed_edits import edits_of_workspace
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
     from bulkflow.scenario.reader import read_workspace
@@ -279,6 +289,9 @@ def check(
     if prove is not None and plan is None:
         raise InputError(Fault("", 0, "--prove", "is given without a plan", "Give --plan FILE."))
     workspace = read_workspace(folder)
+    edits = edits_of_workspace(folder, database)
+    for words in edits:
+        message_console().print(words, soft_wrap=True)
     again = None
     with waiting("checking"):
         found = placed(findings(workspace.scenario), workspace.scenario, workspace.sources)
@@ -291,6 +304,7 @@ def check(
             "schema": FINDINGS_SCHEMA,
             "scenario_name": workspace.scenario.name,
             "findings": [asdict(one) for one in found],
+            "edited_tables": list(edits),
         }
         if again is not None:
             document |= again.document()

@@ -318,11 +318,12 @@ class Draw(Body):
 
 
 class SeedFile(Body):
-    """A table that was imported, and its digest."""
+    """A table that was imported, its digest, and of each row its name and a short digest."""
 
     name: str
     sha256: str
     rows: Annotated[int, Field(ge=0)]
+    marks: tuple[str, ...] = ()
 
 
 class SeedImport(Body):

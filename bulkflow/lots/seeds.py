@@ -13,6 +13,8 @@ written, and all is written in one transaction. A register that holds lots is le
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -37,7 +39,15 @@ from bulkflow.records.actors import Power
 from bulkflow.records.chain import append, require
 from bulkflow.wording import counted
 
-__all__ = ["OPENING_FILE", "SeedOutcome", "has_lots", "import_seeds", "seed_files"]
+__all__ = [
+    "OPENING_FILE",
+    "SeedOutcome",
+    "has_lots",
+    "import_seeds",
+    "row_marks",
+    "seed_files",
+    "seed_sheet",
+]
 
 OPENING_FILE = "opening_lots.csv"
 
@@ -113,6 +123,33 @@ def seed_files(folder: Path) -> list[Path]:
     return [folder / name for name in _COLUMNS if (folder / name).is_file()]
 
 
+def seed_sheet(path: Path) -> Sheet:
+    """Read one seed table.
+
+    Raises
+    ------
+    InputError
+        With every fault of its form.
+    """
+    needed, more = _COLUMNS[path.name]
+    return read_sheet(path, needed=needed, known=(*needed, *more))
+
+
+def row_marks(sheet: Sheet) -> tuple[str, ...]:
+    """Return each row's name and a short digest of what it says, to tell later which was edited."""
+    return tuple(
+        _mark({key: value.strip() for key, value in row.cells.items() if value.strip()})
+        for row in sheet.rows
+    )
+
+
+def _mark(cells: dict[str, str]) -> str:
+    digest = hashlib.sha256(json.dumps(sorted(cells.items())).encode("utf-8")).hexdigest()
+    naming = ("lot_id" if "lot_id" in cells else "liquid_id", "market", "analyte")
+    name = " ".join(cells[column] for column in naming if column in cells)
+    return f"{name} {digest[:12]}"
+
+
 def has_lots(session: Session) -> bool:
     """Return whether the register holds any lot."""
     return session.scalar(select(LOT_TABLE.c.seq).limit(1)) is not None
@@ -168,7 +205,7 @@ def _write(
     today: date,
 ) -> SeedOutcome:
     files = tuple(
-        SeedFile(name=sheet.name, sha256=sheet.sha256, rows=len(sheet.rows))
+        SeedFile(name=sheet.name, sha256=sheet.sha256, rows=len(sheet.rows), marks=row_marks(sheet))
         for sheet in sheets.values()
     )
     append(session, SEED_IMPORT, SeedImport(files=files))
@@ -200,9 +237,8 @@ def _sheets(folder: Path) -> tuple[dict[str, Sheet], list[Fault]]:
         )
     sheets = {}
     for path in seed_files(folder):
-        needed, more = _COLUMNS[path.name]
         try:
-            sheets[path.name] = read_sheet(path, needed=needed, known=(*needed, *more))
+            sheets[path.name] = seed_sheet(path)
         except InputError as error:
             faults.extend(error.faults)
     return sheets, faults

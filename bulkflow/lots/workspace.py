@@ -13,13 +13,14 @@ from pathlib import Path
 
 from bulkflow.lots.opening import OpeningLot, opening_position
 from bulkflow.lots.register import open_register
-from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds
+from bulkflow.lots.seed_edits import seed_edits
+from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds, seed_files
 from bulkflow.records.actors import Actor
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.times import Clock, system_clock
 
-__all__ = ["WorkspaceOpening", "opening_of_workspace"]
+__all__ = ["WorkspaceOpening", "opening_of_workspace", "tables_to_take_over"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +32,26 @@ class WorkspaceOpening:
     lots : what each lot still holds, and when it may ship.
     register : where the register is, as it may be printed.
     head : the chain head the position was read at, ``number:hash``.
-    said : what the user should be told (tables taken over, by whom); may be empty.
+    said : what the user should be told (tables taken over, by whom, or edited since); may be
+        empty.
     """
 
     lots: tuple[OpeningLot, ...]
     register: str
     head: str
     said: str
+
+
+def tables_to_take_over(folder: Path, database: str | None) -> tuple[str, ...]:
+    """Return the seed tables with which a register would be begun; () where one has begun."""
+    names = tuple(path.name for path in seed_files(folder))
+    settings = settings_for(folder, database)
+    if OPENING_FILE not in names:
+        return ()
+    if settings.exists:
+        with open_register(settings, create=False) as store, store.read() as session:
+            return () if has_lots(session) else names
+    return names
 
 
 def opening_of_workspace(
@@ -75,7 +89,10 @@ def opening_of_workspace(
             begun = has_lots(session)
         if not begun and not seeds:
             return None
-        if not begun:
+        if begun:
+            with store.read() as session:
+                said = "\n".join(seed_edits(session, folder))
+        else:
             with store.write(person) as session:
                 done = import_seeds(session, folder, today=clock().date())
             if done is not None:

@@ -123,7 +123,9 @@ def test_plan_begins_a_register_once_and_says_so(workspace: Path, capsys):
     assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
     out, err = capsys.readouterr()
     first = json.loads(out)
-    assert "Took over 1 opening lots" in err.replace("\n", " ")
+    said = " ".join(err.split())
+    assert said.index("There is no register yet, so it is begun now: opening_lots.csv") == 0
+    assert said.index("(--no-register plans from the tables alone") < said.index("Took over 1 ")
     assert first["register"].endswith("records.sqlite")
     assert re.fullmatch(r"\d+:[0-9a-f]{64}", first["chain_head"])
     assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
@@ -131,6 +133,37 @@ def test_plan_begins_a_register_once_and_says_so(workspace: Path, capsys):
     assert err == ""
     assert json.loads(out)["chain_head"] == first["chain_head"]
     assert json.loads(out)["proof"]["cost"] == pytest.approx(first["proof"]["cost"])
+
+
+def test_edits_of_the_opening_tables_are_told_wherever_the_register_is_used(
+    workspace: Path, capsys
+):
+    commands = (("plan", str(workspace), *QUICK), ("check", str(workspace)))
+    commands += (("lots", "list", str(workspace)),)
+    assert bulkflow(*commands[0]) is ExitCode.DONE
+    capsys.readouterr()
+    for words in commands:
+        assert bulkflow(*words) is ExitCode.DONE
+        assert "edited" not in capsys.readouterr().err
+    edit(workspace, "8750,80,released", "9000,80,released", "opening_lots.csv")
+    for words in commands:
+        assert bulkflow(*words) is ExitCode.DONE
+        (line,) = [one for one in capsys.readouterr().err.splitlines() if "edited" in one]
+        assert line.startswith(
+            "opening_lots.csv was edited after the register took it over: changed DRY-1. The"
+            " register keeps what it has; record there what is meant: bulkflow lots add"
+            f" {workspace} LOT"
+        )
+    assert bulkflow("check", str(workspace), "--json") is ExitCode.DONE
+    assert len(json.loads(capsys.readouterr().out)["edited_tables"]) == 1
+    # As the line says: the lot is corrected in the register, and the plan has it.
+    again = ("lots", "add", str(workspace), "DRY-1", "--liquid", "DRY", "--site", "STILLHOUSE")
+    again += ("--tank", "D1", "--strength", "80", "--volume", "9000", "--correct")
+    assert bulkflow(*again) is ExitCode.DONE
+    capsys.readouterr()
+    assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
+    (lot,) = json.loads(capsys.readouterr().out)["inputs"]["lots"]
+    assert lot["litres_20c"] == pytest.approx(9000.0)
 
 
 def test_plan_takes_a_hold_from_the_register(workspace: Path, capsys):

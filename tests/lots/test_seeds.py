@@ -333,7 +333,8 @@ def test_a_workspace_begins_its_register_once_and_says_so(tmp_path, ann):
     assert [lot.lot_id for lot in first.lots] == ["D-101", "D-102", "D-103", "D-104"]
     (tmp_path / "opening_lots.csv").write_text("nonsense")
     second = opening_of_workspace(tmp_path, TODAY)
-    assert (second.said, second.lots, second.head) == ("", first.lots, first.head)
+    assert second.said.startswith("opening_lots.csv was edited after the register took it over")
+    assert (second.lots, second.head) == (first.lots, first.head)
 
 
 def test_a_workspace_with_wrong_tables_leaves_no_lots_behind(tmp_path):
@@ -349,3 +350,47 @@ def test_a_workspace_may_name_another_database(tmp_path, database_url):
     found = opening_of_workspace(tmp_path, TODAY, database=database_url)
     assert len(found.lots) == 4
     assert found.register == settings_for(tmp_path, database_url).shown
+
+
+# Edits after the register began --------------------------------------------------------------
+
+
+def test_edits_of_the_tables_are_told_by_row_and_with_the_way_out(tmp_path, ann):
+    folder(tmp_path)
+    assert opening_of_workspace(tmp_path, TODAY, actor=ann).said.startswith("Took over")
+    assert opening_of_workspace(tmp_path, TODAY).said == ""
+    table = tmp_path / "opening_lots.csv"
+    rows = table.read_text().splitlines()
+    names = {row.split(",")[0]: row for row in rows[1:]}
+    changed = names["D-102"].replace("awaiting", "released")
+    kept = [
+        rows[0],
+        names["D-101"],
+        changed,
+        names["D-104"],
+        names["D-104"].replace("D-104", "D-9"),
+    ]
+    table.write_text("\n".join(kept))
+    said = opening_of_workspace(tmp_path, TODAY).said
+    assert said == (
+        "opening_lots.csv was edited after the register took it over: changed D-102; added D-9;"
+        " taken out D-103. The register keeps what it has; record there what is meant: bulkflow"
+        f" lots add {tmp_path} LOT ... (with --correct for a lot that is there; its status by lots"
+        " hold, lift or decide); then put the table aside, or back as it was."
+    )
+    # The same rows in another form are no edit.
+    table.write_text("\r\n".join([rows[0], *reversed(rows[1:])]) + "\r\n")
+    assert opening_of_workspace(tmp_path, TODAY).said == ""
+
+
+def test_a_table_that_came_later_or_cannot_be_read_is_told(tmp_path, ann):
+    folder(tmp_path)
+    opening_of_workspace(tmp_path, TODAY, actor=ann)
+    (tmp_path / "opening_lots.csv").write_text("nonsense")
+    (tmp_path / "earlier_decisions.csv").write_text(
+        "lot_id,outcome,decided_on,decided_by,reason\nD-102,release,2026-12-01,Ann,good\n"
+    )
+    first, second = opening_of_workspace(tmp_path, TODAY).said.splitlines()
+    assert first.startswith("opening_lots.csv was edited after the register took it over, and is")
+    assert "earlier_decisions.csv came after the register was begun: added D-102." in second
+    assert f"bulkflow lots decide {tmp_path}" in second
