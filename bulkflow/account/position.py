@@ -30,7 +30,7 @@ from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.plan.register import Opened
 from bulkflow.plan.result import PlanResult
-from bulkflow.program.calendar import LaneDays, Periods, all_working_days
+from bulkflow.program.calendar import Periods, all_lane_days
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.store import Store
@@ -343,13 +343,12 @@ class _Leaving:
 
     def __init__(self, scenario: Scenario) -> None:
         self._periods = Periods.of(scenario.calendar)
-        self._working = all_working_days(scenario)
+        self._lane_days = all_lane_days(scenario, self._periods)
 
     def first(self, lane: Lane) -> date:
         """Return the first day of the first period in which a load may leave."""
-        days = LaneDays(self._periods, lane, self._working, 0)
         for period in self._periods.numbers():
-            if days.of(period) is not None:
+            if self._lane_days[lane.id].sends(period):
                 return self._periods.first_day(period)
         return self._periods.first_day(1)  # none ever: the plan itself then says why
 

@@ -15,7 +15,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from bulkflow.duty import LegRisk, RiskLeg, duty_at_risk, risk_on
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.queries import LoadRecord
-from bulkflow.program.calendar import LaneDays, Periods, all_working_days
+from bulkflow.program.calendar import Periods, all_lane_days
 from bulkflow.program.money import Money
 from bulkflow.scenario.model import Guarantee, Lane, LoadRow, Scenario
 from bulkflow.scenario.model import LoadState as RowState
@@ -109,7 +109,7 @@ class _Reckoner:
         self.liquids = {one.id: one for one in scenario.liquids}
         self.guarantees = {one.id: one for one in scenario.guarantees}
         self.currency = scenario.currency
-        self.working = all_working_days(scenario)
+        self.lane_days = all_lane_days(scenario, self.periods)
 
     def journey(self, load: LoadRecord) -> _Journey:
         """Return the risk of a load of the register."""
@@ -126,7 +126,7 @@ class _Reckoner:
     def row(self, row: LoadRow) -> _Journey:
         """Return the risk of a row of the workspace's own table of loads."""
         lane = self.lanes[row.lane]
-        days = LaneDays(self.periods, lane, self.working, 0).of_row(row)
+        days = self.lane_days[lane.id].of_row(row)
         lpa = Decimal(repr(row.lpa or 0.0))
         risks = self._risks(lane, row.liquid, lpa, days.loading, days.discharge)
         return _Journey(row.load_id, days.loading, tuple(risks))

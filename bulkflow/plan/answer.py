@@ -268,6 +268,8 @@ def _next_loads(result: PlanResult) -> Table:
             whole = place == 0
             kind = load.kind.value
             remarks = [] if kind == "planned" else [kind]
+            if load.waits_periods:
+                remarks.append(f"stands full {(load.discharge_day - load.arrival_day).days} days")
             remarks += [f"waits for {lot}" for lot in result.waits_for(load.load_id)]
             table.add_row(
                 day_words(load.loading_day) if whole else "",
@@ -396,6 +398,7 @@ def _costs(plan: Plan) -> Table:
         "spirit": "bought from suppliers",
         "making": "charges, let-down, lots judged, tank changes",
         "freight": "loads",
+        "hire": "tanks that wait at the receiver",
         "handling": "arrivals and storage",
         "capital": "tied up in stock, loads and duty paid",
         "change": "against the last issued plan",

@@ -21,7 +21,8 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
     "loads": (
         "load_id", "lane", "period", "kind", "origin", "destination", "tank_type", "liquid",
         "origin_class", "lpa", "litres_20c", "capacity_litres", "loading_day", "leaving_day",
-        "arrival_day", "discharge_day", "usable_day", "usable_period", "waits_for_lots",
+        "arrival_day", "discharge_day", "usable_day", "usable_period", "waits_periods",
+        "waits_for_lots",
     ),
     "purchases": ("supplier", "liquid", "period", "tier", "lpa", "price_per_lpa", "currency"),
     "runs": (

@@ -156,7 +156,7 @@ class _Unrolled:
                     continue
                 most = lane_capacity(position, lane, liquid) * self.yields[liquid]
                 for period in position.periods:
-                    days = position.days.of_lane(lane, period)
+                    days = position.days.of_lane(lane, period, liquid)
                     if days is not None and days.usable_period <= position.days.count:
                         self._edge(
                             (lane.origin, liquid, period),

@@ -32,6 +32,7 @@ def load_findings(position: Position) -> Iterator[Finding]:
         yield from _slow(position, lane)
         yield from _tank_room(position, lane)
         yield from _small_guarantee(position, lane)
+        yield from _waiting(position, lane)
     yield from _promised(position)
     yield from _given_against_guarantees(position)
     yield from _given_against_fleets(position)
@@ -115,7 +116,8 @@ def _fill(position: Position, lane: Lane) -> Iterator[Finding]:
 
 def _slow(position: Position, lane: Lane) -> Iterator[Finding]:
     """Lanes on which nothing can leave, or nothing arrives before the end of the horizon."""
-    days = [found for period in position.periods if (found := position.days.of_lane(lane, period))]
+    days = [found for liquid in lane.liquids for period in position.periods
+            if (found := position.days.of_lane(lane, period, liquid))]  # fmt: skip
     record = (f"lanes[{lane.id}]",)
     if not days:
         yield Finding(
@@ -157,6 +159,20 @@ def _tank_room(position: Position, lane: Lane) -> Iterator[Finding]:
             )
 
 
+def _waiting(position: Position, lane: Lane) -> Iterator[Finding]:
+    """Tanks that may wait, but for less than a period: the plan can let none wait."""
+    for tank in lane.tanks:
+        days = tank.waiting.longest_days if tank.waiting is not None else 0
+        if 0 < days < position.days.length:
+            yield Finding(
+                "warns",
+                f"A {tank.tank_type} on lane {lane.id} may wait {days} days, less than a period of"
+                f" {position.days.length}: the plan lets none wait. Give longest_days of whole"
+                " periods, or 0.",
+                (f"lanes[{lane.id}]",),
+            )
+
+
 def _limit(position: Position, guarantee: Guarantee, period: int) -> float:
     rate = position.money.rate(guarantee.currency, position.days.first(period))
     return guarantee.limit * rate
@@ -170,7 +186,8 @@ def _small_guarantee(position: Position, lane: Lane) -> Iterator[Finding]:
         guarantee = guarantees[leg.guarantee]
         for liquid in lane.liquids:
             least = least_load_lpa(position, lane, liquid)
-            ways = [(position.days.of_lane(lane, period), period) for period in position.periods]
+            ways = [(position.days.of_lane(lane, period, liquid), period)
+                    for period in position.periods]  # fmt: skip
             risks = []
             for days, period in ways:
                 if days is None or least is None:
@@ -198,7 +215,7 @@ def _promised(position: Position) -> Iterator[Finding]:
         records = (f"loads[{row.load_id}]", f"lanes[{lane.id}]")
         if not 1 <= period <= position.days.count:
             continue
-        if position.days.of_lane(lane, period) is None:
+        if position.days.of_lane(lane, period, row.liquid) is None:
             yield Finding(
                 "blocks",
                 f"Load {row.load_id} is promised for period {period}, in which no load can leave"
@@ -340,7 +357,11 @@ def _too_small_for_order(
     fetched = sum(lane_capacity(position, lane, contract.liquid) for lane in lanes)
     strength = position.liquids[contract.liquid].strength_percent
     room = sum(
-        tank.capacity_litres * strength / 100.0 / (1.0 - lane.transit_loss_percent / 100.0)
+        tank.capacity_litres
+        * strength
+        / 100.0
+        / (1.0 - lane.transit_loss_percent / 100.0)
+        * (1 + max(position.days.most_waits(lane, one.tank_type) for one in lane.tanks))
         for lane in lanes
         if lane.transit_loss_percent < 100.0
         for tank in position.sites[lane.destination].tanks
@@ -367,7 +388,7 @@ def _most_taken(position: Position, supplier: Supplier, contract: Contract) -> t
                 for lane in position.scenario.lanes
                 if lane.origin == supplier.id
                 and contract.liquid in lane.liquids
-                and position.days.of_lane(lane, period) is not None
+                and position.days.of_lane(lane, period, contract.liquid) is not None
             )
     if by_lanes < by_contract:
         return by_lanes, "its lanes can fetch at most"

@@ -117,7 +117,7 @@ def _first_sent(position: Position, site: str, liquid: str) -> int | None:
         for lane in scenario.lanes
         if lane.destination == site and liquid in lane.liquids
         for period in position.periods
-        if (days := position.days.of_lane(lane, period)) is not None
+        if (days := position.days.of_lane(lane, period, liquid)) is not None
     ]
     return min(found, default=None)
 

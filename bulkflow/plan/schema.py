@@ -67,6 +67,9 @@ class LoadRow(Row):
     usable_day: date
     usable_period: int = Field(description="may lie beyond the last period")
     parts: tuple[PartRow, ...]
+    waits_periods: int = Field(
+        default=0, ge=0, description="for which it stands full at the receiver, to be discharged"
+    )
 
 
 class PurchaseRow(Row):
@@ -136,7 +139,9 @@ class StockRow(Row):
     period: PeriodNumber
     released_lpa: Number
     hearts_lpa: Number = Field(description="made, not yet vatted")
-    unreleased_lpa: Number = Field(description="vatted, not yet released")
+    unreleased_lpa: Number = Field(
+        description="vatted, not yet released; or in its check at arrival"
+    )
 
 
 class TankSettingRow(Row):
@@ -213,9 +218,10 @@ class CostRow(Row):
     shortage: Number
     floors: Number
     sales: Number
+    hire: Number = Field(default=0.0, description="of tanks that stand full at the receiver")
     total: Number
     changeable: Number = Field(
-        description="freight, handling, capital, change, shortage and floors"
+        description="freight, hire, handling, capital, change, shortage and floors"
     )
 
 

@@ -55,7 +55,10 @@ class CargoPart:
 
 @dataclass(frozen=True, slots=True)
 class PlannedLoad:
-    """One tank journey. ``usable_period`` may lie beyond the horizon."""
+    """One tank journey. ``usable_period`` may lie beyond the horizon.
+
+    ``waits_periods`` : for how long it stands full at the receiver beyond the lane's own days.
+    """
 
     load_id: str
     lane: str
@@ -71,6 +74,7 @@ class PlannedLoad:
     usable_day: date
     usable_period: int
     parts: tuple[CargoPart, ...]
+    waits_periods: int = 0
 
     @property
     def lpa(self) -> float:
@@ -137,7 +141,10 @@ class Vatting:
 
 @dataclass(frozen=True, slots=True)
 class StockLevel:
-    """Stock of a commodity at a site at the end of a period (period 0: the opening)."""
+    """Stock of a commodity at a site at the end of a period (period 0: the opening).
+
+    ``unreleased_lpa``: vatted and not yet released, or arrived and still in its check.
+    """
 
     site: str
     liquid: str
@@ -225,6 +232,7 @@ class CostBreakdown:
     shortage: float
     floors: float
     sales: float
+    hire: float = 0.0
 
     @property
     def total(self) -> float:
@@ -233,6 +241,7 @@ class CostBreakdown:
             self.spirit
             + self.making
             + self.freight
+            + self.hire
             + self.handling
             + self.capital
             + self.change
@@ -243,9 +252,15 @@ class CostBreakdown:
 
     @property
     def changeable(self) -> float:
-        """What the plan can change: freight, handling, capital, change, shortage, floors."""
+        """What the plan can change: freight, hire, handling, capital, change, short, floors."""
         return (
-            self.freight + self.handling + self.capital + self.change + self.shortage + self.floors
+            self.freight
+            + self.hire
+            + self.handling
+            + self.capital
+            + self.change
+            + self.shortage
+            + self.floors
         )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
+from bulkflow.program.calendar import waits
 from bulkflow.program.classes import contract_periods
 from bulkflow.program.ground import Ground, supplier_node
 from bulkflow.program.parts import Label, Parts
@@ -154,11 +155,14 @@ def _prices(ground: Ground, supplier: Supplier, contract: Contract) -> list[Floa
 def most_in_a_period(ground: Ground, supplier: Supplier, contract: Contract) -> float:
     """Return the most a contract can deliver in a period: its limits, or what tanks take.
 
-    What is sent in one period arrives in one period and must fit the tanks then (eq. 15).
+    What is sent in one period arrives in one period, or by waiting (eq. 33) in several, and must
+    fit the tanks then (eq. 15).
     """
     limits = (contract.maximum_lpa, contract.maximum_lpa_per_period)
     litres = sum(
-        tank.capacity_litres / (1.0 - lane.transit_loss_percent / 100.0)
+        tank.capacity_litres
+        / (1.0 - lane.transit_loss_percent / 100.0)
+        * max(len(waits(ground.periods, one)) for one in lane.tanks)
         for lane in ground.scenario.lanes
         if lane.origin == supplier.id and contract.liquid in lane.liquids
         if lane.transit_loss_percent < 100.0

@@ -15,6 +15,7 @@ from bulkflow.scenario.model import (
     Calendar,
     Closure,
     Lane,
+    LaneTank,
     LoadRow,
     LoadState,
     Recipe,
@@ -29,10 +30,12 @@ __all__ = [
     "LoadDays",
     "Periods",
     "WorkingDays",
+    "all_lane_days",
     "all_working_days",
     "entry_lag",
     "open_share",
     "release_lag",
+    "waits",
 ]
 
 DAY = timedelta(days=1)
@@ -144,21 +147,33 @@ class LoadDays:
 
     Parameters
     ----------
-    usable_period : first period that starts on or after ``usable``.
+    received : day from which it stands in the receiver's tanks: that of discharge where it is
+        checked at arrival, else that of use.
+    received_period, usable_period : first periods that start on or after these days.
     away_until : last period in which its tank is away.
+    wait : periods for which it stands full at the receiver (eq. 33).
     """
 
     loading: date
     leaving: date
     arrival: date
     discharge: date
+    received: date
     usable: date
+    received_period: int
     usable_period: int
     away_until: int
+    wait: int = 0
+
+
+def waits(periods: Periods, tank: LaneTank) -> range:
+    """Return for how many whole periods a load may wait at the receiver in its tank (eq. 33)."""
+    longest = 0 if tank.waiting is None else tank.waiting.longest_days
+    return range(longest // periods.days + 1)
 
 
 class LaneDays:
-    """The days of the loads of one lane, by period."""
+    """The days of the loads of one lane, by period, liquid and periods of waiting."""
 
     def __init__(
         self,
@@ -166,58 +181,90 @@ class LaneDays:
         lane: Lane,
         working: Mapping[str, WorkingDays],
         receipt_check_days: int,
+        receiver: Site,
     ) -> None:
         self._periods, self._lane = periods, lane
         self._origin, self._destination = working[lane.origin], working[lane.destination]
-        self._check = receipt_check_days * DAY
-        departures = (
+        self._receipt_days = receipt_check_days
+        self._arrival_days = {one.liquid: one.days for one in receiver.arrival_checks}
+        self._departures = (
             self._plain_departures() if lane.sailings is None else self._sailings(lane.sailings)
         )
-        self._days = {
-            period: self.from_departure(loading, leaving)
-            for period, (loading, leaving) in departures.items()
-        }
 
-    def of(self, period: int) -> LoadDays | None:
-        """Return the days of a load sent in a period, or None where none may leave."""
-        return self._days.get(period)
+    def of(self, period: int, liquid: str, wait: int = 0) -> LoadDays | None:
+        """Return the days of a load sent in a period, or None where none may leave.
 
-    def from_departure(self, loading: date, leaving: date) -> LoadDays:
+        A wait of some periods that discharges no later than a shorter one is none.
+        """
+        departure = self._departures.get(period)
+        if departure is None:
+            return None
+        days = self.from_departure(*departure, liquid, wait)
+        if wait and self.from_departure(*departure, liquid, wait - 1).discharge == days.discharge:
+            return None
+        return days
+
+    def sends(self, period: int) -> bool:
+        """Tell whether a load may leave in a period."""
+        return period in self._departures
+
+    def from_departure(self, loading: date, leaving: date, liquid: str, wait: int = 0) -> LoadDays:
         """Return the days that follow from a loading and a leaving day."""
         lane = self._lane
         arrival = leaving + lane.transit_days * DAY
-        discharge = self._destination.on_or_after(arrival + lane.discharge_days * DAY)
-        usable = discharge + self._check
-        return LoadDays(
-            loading,
-            leaving,
-            arrival,
-            discharge,
-            usable,
-            self._periods.from_day(usable),
-            self._periods.holding(discharge + lane.return_days * DAY),
-        )
+        stands = lane.discharge_days + wait * self._periods.days
+        discharge = self._destination.on_or_after(arrival + stands * DAY)
+        usable = discharge + max(self._receipt_days, self.check_days(liquid)) * DAY
+        return self._days(loading, leaving, arrival, discharge, usable, liquid, wait)
 
     def of_row(self, row: LoadRow) -> LoadDays:
         """Return the days of a frozen load, or of one under way, of the opening position.
 
         Under way: ``departs_on`` and ``usable_on`` decide. Frozen: the lane's days in the period
-        of ``departs_on``; where the lane has none then, those that follow from ``departs_on``.
+        of ``departs_on``, waiting for ``usable_on`` where it has one; where the lane has no days
+        then, those that follow from ``departs_on``.
         """
         usable = row.usable_on
         if row.state is not LoadState.UNDER_WAY:
             sent_in = self._periods.holding(row.departs_on)
-            return self.of(sent_in) or self.from_departure(row.departs_on, row.departs_on)
+            departure = self._departures.get(sent_in, (row.departs_on, row.departs_on))
+            tank = next(one for one in self._lane.tanks if one.tank_type == row.tank_type)
+            for wait in waits(self._periods, tank):
+                days = self.from_departure(*departure, row.liquid, wait)
+                if usable is None or days.usable >= usable:
+                    break
+            return days
         if usable is None:
-            return self.from_departure(row.departs_on, row.departs_on)
+            return self.from_departure(row.departs_on, row.departs_on, row.liquid)
+        discharge = max(row.departs_on, usable - self.check_days(row.liquid) * DAY)
+        return self._days(row.departs_on, row.departs_on, discharge, discharge, usable, row.liquid)
+
+    def check_days(self, liquid: str) -> int:
+        """Return the days of the receiver's check of a liquid at arrival; 0 for none."""
+        return self._arrival_days.get(liquid, self._arrival_days.get(None, 0))
+
+    def _days(
+        self,
+        loading: date,
+        leaving: date,
+        arrival: date,
+        discharge: date,
+        usable: date,
+        liquid: str,
+        wait: int = 0,
+    ) -> LoadDays:
+        received = discharge if self.check_days(liquid) else usable
         return LoadDays(
-            row.departs_on,
-            row.departs_on,
+            loading,
+            leaving,
+            arrival,
+            discharge,
+            received,
             usable,
-            usable,
-            usable,
+            self._periods.from_day(received),
             self._periods.from_day(usable),
-            self._periods.holding(usable + self._lane.return_days * DAY),
+            self._periods.holding(discharge + self._lane.return_days * DAY),
+            wait,
         )
 
     def _plain_departures(self) -> dict[int, tuple[date, date]]:
@@ -281,3 +328,16 @@ def release_lag(
         if one.method == "distil" and one.makes == liquid and one.id in run
     )
     return periods.round_up(max(into, default=0) + release.lag_days)
+
+
+def all_lane_days(scenario: Scenario, periods: Periods) -> dict[str, LaneDays]:
+    """Return the days of every lane, by id."""
+    working = all_working_days(scenario)
+    receipt = {one.id: one.receipt_check_days for one in scenario.suppliers}
+    sites = {one.id: one for one in scenario.sites}
+    return {
+        lane.id: LaneDays(
+            periods, lane, working, receipt.get(lane.origin, 0), sites[lane.destination]
+        )
+        for lane in scenario.lanes
+    }

@@ -7,12 +7,13 @@ from numpy.typing import NDArray
 
 from bulkflow.program.answer import CostBreakdown
 from bulkflow.program.build import Maps
+from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import holding_costs
 from bulkflow.program.fleets import IssuedKey, issued_key
 from bulkflow.program.ground import hearts_node, site_node
 from bulkflow.program.quantities import Quantities
 
-__all__ = ["cost_breakdown"]
+__all__ = ["cost_breakdown", "unreleased_lpa"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,8 +41,25 @@ def cost_breakdown(maps: Maps, found: Quantities) -> CostBreakdown:
         floors=_sum(
             found.activity(target.activity).sum() * target.cost_per_lpa for target in maps.targets
         ),
+        hire=_hire(maps, found),
         sales=_sum(found.activity(one.activity) @ one.price for one in maps.stocks.sales),
     )
+
+
+def unreleased_lpa(maps: Maps, found: Quantities, site: str, commodity: Commodity) -> FloatArray:
+    """Return the LPA vatted and not yet released, or in its check, at the end of each period."""
+    total = maps.ground.zeros()
+    for vatting in maps.making.vattings:
+        if (vatting.site, vatting.commodity) == (site, commodity):
+            total += found.in_transit(vatting.core_lane)
+    for fixed in maps.loads.fixed_arriving(site, commodity):
+        total += fixed.checked_lpa(len(total))
+    for column in maps.loads.arriving(site, commodity):
+        arriving = column.gain * found.flow(column.core_lane)
+        for t, days in enumerate(column.calendar.days):
+            if days is not None and arriving[t] > 0.0:
+                total[days.received_period - 1 : days.usable_period - 1] += arriving[t]
+    return total
 
 
 def _sum(values: object) -> float:
@@ -85,18 +103,28 @@ def _freight(maps: Maps, found: Quantities, flows: dict[str, FloatArray]) -> flo
     return by_lpa + by_load + divided + _sum(one.freight for one in maps.loads.fixed)
 
 
+def _hire(maps: Maps, found: Quantities) -> float:
+    """Return what tanks cost that wait at their receivers (eq. 33)."""
+    whole = _sum(
+        found.lots(one.core_lane) @ one.costs.hire
+        for one in maps.loads.columns
+        if one.compartment_litres is None
+    )
+    divided = _sum(np.rint(found.activity(one.activity)) @ one.hire for one in maps.loads.counters)
+    return whole + divided + _sum(one.hire for one in maps.loads.fixed)
+
+
 def _holding(maps: Maps, found: Quantities) -> tuple[float, float]:
     """Return storage and capital on what is in stock at the end of each period."""
     ground, storage_total, capital_total = maps.ground, 0.0, 0.0
-    for place, commodity in {*ground.presence.released, *ground.presence.hearts}:
+    presence = ground.presence
+    for place, commodity in {*presence.released, *presence.hearts, *presence.checked}:
         if place not in ground.sites:
             continue
         name = ground.name(commodity)
         storage, capital = holding_costs(ground, ground.sites[place], commodity.liquid)
         held = found.stock(site_node(place), name) + found.stock(hearts_node(place), name)
-        for column in maps.making.vattings:
-            if (column.site, column.commodity) == (place, commodity):
-                held = held + found.in_transit(column.core_lane)
+        held = held + unreleased_lpa(maps, found, place, commodity)
         storage_total += float(held @ storage)
         capital_total += float(held @ capital)
     return storage_total, capital_total

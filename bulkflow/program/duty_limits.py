@@ -14,8 +14,15 @@ from numpy.typing import NDArray
 
 from bulkflow.core.network import Term
 from bulkflow.program.calendar import LoadDays
+from bulkflow.program.classes import Commodity
 from bulkflow.program.ground import Ground, hearts_node, site_node
-from bulkflow.program.loads import FixedLoad, LaneCalendar, LoadBook, LoadColumn
+from bulkflow.program.loads import (
+    FixedLoad,
+    LaneCalendar,
+    LoadBook,
+    LoadColumn,
+    checked_terms,
+)
 from bulkflow.program.making import Making
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.tanks import blocked_lots_lpa
@@ -32,9 +39,8 @@ class StoredDuty:
     """Duty per LPA of a commodity stocked at a site, in the workspace's currency, (T,)."""
 
     site: str
-    name: str
+    commodity: Commodity
     per_lpa: FloatArray
-    transit: tuple[str, ...]  # vat lanes
 
 
 @dataclass(slots=True)
@@ -64,7 +70,7 @@ def add_guarantees(ground: Ground, parts: Parts, loads: LoadBook, making: Making
         if guarantee.kind == "movement":
             terms = _moving_terms(ground, loads, book, guarantee)
         else:
-            terms = _stored_terms(ground, making, book, guarantee)
+            terms = _stored_terms(ground, making, loads, book, guarantee)
         _add_limit(parts, book, guarantee, terms)
     return book
 
@@ -106,13 +112,13 @@ def _moving_terms(
     """Return terms for the duty of loads on legs that name the guarantee."""
     terms: list[Term] = []
     book.moving[guarantee.id] = []
-    known: dict[tuple[str, str], FloatArray] = {}
+    known: dict[tuple[str, str, int], FloatArray] = {}
     for column in loads.columns:
         legs = [leg for leg in column.lane.legs if leg.guarantee == guarantee.id]
         if not legs:
             continue
-        calendar = loads.calendars[column.lane.id]
-        key = (column.lane.id, column.commodity.liquid)
+        calendar = column.calendar
+        key = (column.lane.id, column.commodity.liquid, column.wait)
         if key not in known:
             liquid = ground.liquids[column.commodity.liquid]
             known[key] = _leg_weights(ground, legs, liquid, calendar)
@@ -174,7 +180,7 @@ def _fixed_use(ground: Ground, fixed: Iterable[FixedLoad], guarantee: str) -> Fl
 
 
 def _stored_terms(
-    ground: Ground, making: Making, book: GuaranteeBook, guarantee: Guarantee
+    ground: Ground, making: Making, loads: LoadBook, book: GuaranteeBook, guarantee: Guarantee
 ) -> list[Term]:
     """Return terms for the duty on stock at the sites that name the guarantee."""
     terms: list[Term] = []
@@ -187,17 +193,21 @@ def _stored_terms(
             name, key = ground.name(commodity), (site.id, commodity)
             duty = ground.money.duty_by_period(site.authority, ground.liquids[commodity.liquid])
             fixed += duty * blocked_lots_lpa(ground, site.id, commodity)[1:]
+            for one in loads.fixed_arriving(site.id, commodity):
+                fixed += duty * one.checked_lpa(ground.count)
             vats = tuple(
                 one.core_lane
                 for one in making.vattings
                 if (one.site, one.commodity) == key and one.lag > 0
             )
-            stored.append(StoredDuty(site.id, name, duty, vats))
+            stored.append(StoredDuty(site.id, commodity, duty))
             times = duty.tolist()
             if key in ground.presence.released:
                 terms.append(Term("stock", site_node(site.id), times, name))
             if key in ground.presence.hearts:
                 terms.append(Term("stock", hearts_node(site.id), times, name))
             terms += [Term("in_transit", lane, times) for lane in vats]
+            for column in loads.arriving(site.id, commodity):
+                terms += checked_terms(column, per_lpa=duty)
     book.stored[guarantee.id], book.fixed[guarantee.id] = stored, fixed
     return terms

@@ -5,6 +5,7 @@ Each part comes in an array of its own, so that the cost of a plan can be told p
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,14 @@ from bulkflow.program.calendar import LoadDays
 from bulkflow.program.ground import Ground
 from bulkflow.scenario.model import Lane, LaneTank, Site
 
-__all__ = ["LoadCosts", "duty_credit", "holding_costs", "load_costs", "while_unreleased"]
+__all__ = [
+    "LoadCosts",
+    "duty_credit",
+    "hire_of",
+    "holding_costs",
+    "load_costs",
+    "while_unreleased",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -24,24 +32,35 @@ class LoadCosts:
     """What loads cost by sending period, in the workspace's currency, (T,)."""
 
     per_load: FloatArray
+    hire: FloatArray
     freight_per_lpa: FloatArray
     handling_per_lpa: FloatArray
     capital_per_lpa: FloatArray
+    checked_per_lpa: FloatArray
 
     @property
     def per_lpa(self) -> FloatArray:
-        """All that goes by LPA loaded."""
+        """All that goes by LPA loaded; holding it while in its check at arrival, too."""
         total: FloatArray = self.freight_per_lpa + self.handling_per_lpa + self.capital_per_lpa
-        return total
+        return total + self.checked_per_lpa
 
 
-def load_costs(ground: Ground, lane: Lane, tank: LaneTank, liquid: str) -> LoadCosts:
-    """Return what loads of a liquid cost by sending period (eqs. 28, 30)."""
+def hire_of(tank: LaneTank, days: LoadDays) -> float:
+    """Return the hire of a load's tank until discharge, in the lane's currency (eq. 33)."""
+    if tank.waiting is None:
+        return 0.0
+    charged = max(0, (days.discharge - days.arrival).days - tank.waiting.free_days)
+    return charged * tank.waiting.cost_per_day
+
+
+def load_costs(
+    ground: Ground, lane: Lane, tank: LaneTank, liquid: str, days: Sequence[LoadDays | None]
+) -> LoadCosts:
+    """Return what loads of a liquid with these days cost by sending period (eqs. 28, 30, 33)."""
     money, site = ground.money, ground.sites[lane.destination]
-    days = [ground.lane_days[lane.id].of(t) for t in ground.periods.numbers()]
     gain = 1.0 - lane.transit_loss_percent / 100.0
     lane_factors = money.factors(lane.currency)
-    bound_days = [0 if one is None else (one.usable - one.loading).days for one in days]
+    bound_days = [0 if one is None else (one.received - one.loading).days for one in days]
     value = np.full(ground.count, ground.liquids[liquid].value_per_lpa)
     capital = money.capital_each(value, bound_days)
     if site.duty_status == "paid":
@@ -50,11 +69,20 @@ def load_costs(ground: Ground, lane: Lane, tank: LaneTank, liquid: str) -> LoadC
             for t, one in enumerate(days, 1)
         ]
         capital = capital - np.array(credits)
+    hire = np.array([0.0 if one is None else hire_of(tank, one) for one in days])
+    checked = ground.zeros()
+    storage, stocked = holding_costs(ground, site, liquid)
+    for t, one in enumerate(days):
+        if one is not None and one.received_period < one.usable_period:
+            ends = slice(one.received_period - 1, one.usable_period - 1)
+            checked[t] = gain * float((storage + stocked)[ends].sum())
     return LoadCosts(
         tank.cost_per_load * lane_factors,
+        hire * lane_factors,
         lane.cost_per_lpa * lane_factors,
         site.handling_cost_per_lpa * gain * money.factors(site.currency),
         capital,
+        checked,
     )
 
 
@@ -62,11 +90,11 @@ def duty_credit(ground: Ground, site: Site, liquid: str, days: LoadDays, period:
     """Return the capital saved per LPA arriving because duty is paid later (eq. 28)."""
     if site.duty_status != "paid" or site.authority is None:
         return 0.0
-    usable = days.usable_period
-    if usable > ground.count:
+    received = days.received_period
+    if received > ground.count:
         return 0.0
     authority = next(one for one in ground.scenario.authorities if one.id == site.authority)
-    to_end = (ground.count - usable + 1) * ground.periods.days
+    to_end = (ground.count - received + 1) * ground.periods.days
     duty = ground.money.duty_in(site.authority, ground.liquids[liquid], days.discharge, period)
     return ground.money.capital(duty, min(authority.payment_lag_days, to_end))
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bulkflow.core.network import Term
 from bulkflow.errors import PlanningError
 from bulkflow.program.ground import Ground
-from bulkflow.program.loads import FixedLoad, LoadBook, compartment_sizes
+from bulkflow.program.loads import FixedLoad, LaneCalendar, LoadBook, compartment_sizes
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Fleet, Lane, LoadRow, LoadState
@@ -47,8 +47,8 @@ def add_fleets(ground: Ground, parts: Parts, loads: LoadBook) -> ChangeBook:
     return _add_changes(ground, parts, loads)
 
 
-def _terms(found: Iterable[tuple[str, str]], times: float = 1.0) -> list[Term]:
-    return [Term(cast(Counting, kind), ref, times) for kind, ref in found]
+def _terms(found: Iterable[tuple[str, str, LaneCalendar]]) -> list[Term]:
+    return [Term(cast(Counting, kind), ref) for kind, ref, _ in found]
 
 
 def count_terms(loads: LoadBook, lane: str, tank_type: str, liquid: str) -> list[Term]:
@@ -115,8 +115,8 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
     terms = [
         term
         for lane, tank in users
-        for kind, ref in loads.counting(lane.id, tank.tank_type)
-        for term in _away_terms(loads, lane, kind, ref)
+        for kind, ref, calendar in loads.counting(lane.id, tank.tank_type)
+        for term in _away_terms(calendar, kind, ref)
     ]
     if not terms:
         return
@@ -134,8 +134,7 @@ def _add_fleet(ground: Ground, parts: Parts, loads: LoadBook, fleet: Fleet) -> N
     )
 
 
-def _away_terms(loads: LoadBook, lane: Lane, kind: str, ref: str) -> list[Term]:
-    calendar = loads.calendars[lane.id]
+def _away_terms(calendar: LaneCalendar, kind: str, ref: str) -> list[Term]:
     weights = span_weights(np.zeros_like(calendar.away), calendar.away, calendar.sendable)
     return lagged_terms(cast(Counting, kind), ref, weights, calendar.sendable)
 
@@ -161,7 +160,7 @@ def _promised_rows(ground: Ground) -> dict[tuple[str, str], list[tuple[int, Load
     for row in ground.scenario.loads:
         period = ground.periods.holding(row.departs_on)
         if row.state is LoadState.PROMISED and 1 <= period <= ground.count:
-            if ground.lane_days[row.lane].of(period) is None:
+            if not ground.lane_days[row.lane].sends(period):
                 raise PlanningError(
                     f"Load {row.load_id} is promised for {row.departs_on.isoformat()}, but no load"
                     f" can leave on lane {row.lane} in period {period} (from"

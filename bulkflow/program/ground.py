@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.program.calendar import LaneDays, Periods, WorkingDays, all_working_days
+from bulkflow.program.calendar import LaneDays, Periods, all_lane_days
 from bulkflow.program.classes import Commodity
 from bulkflow.program.kept import KeptClasses
 from bulkflow.program.money import Money
@@ -56,7 +56,6 @@ class Ground:
     lanes: dict[str, Lane]
     tank_types: dict[str, TankType]
     lane_days: dict[str, LaneDays]
-    working: dict[str, WorkingDays]
     money: Money
     kept: KeptClasses
     takers: Takers
@@ -67,12 +66,7 @@ class Ground:
     def of(cls, scenario: Scenario) -> Ground:
         """Lay out a scenario whose references are sound."""
         periods = Periods.of(scenario.calendar)
-        working = all_working_days(scenario)
-        receipt = {one.id: one.receipt_check_days for one in scenario.suppliers}
-        lane_days = {
-            lane.id: LaneDays(periods, lane, working, receipt.get(lane.origin, 0))
-            for lane in scenario.lanes
-        }
+        lane_days = all_lane_days(scenario, periods)
         kept = KeptClasses(scenario, periods)
         takers = Takers(scenario, periods)
         presence = find_presence(scenario, periods, kept, lane_days, takers.may_take)
@@ -86,7 +80,6 @@ class Ground:
             lanes={one.id: one for one in scenario.lanes},
             tank_types={one.id: one for one in scenario.tank_types},
             lane_days=lane_days,
-            working=working,
             money=Money(scenario, periods),
             kept=kept,
             takers=takers,

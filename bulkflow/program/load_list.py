@@ -51,10 +51,10 @@ def _part(maps: Maps, commodity: Commodity, lpa: float, capacity_litres: float) 
     return CargoPart(*commodity, lpa, litres, capacity_litres)
 
 
-def _sent(maps: Maps, lane: str, period: int) -> LoadDays:
-    days = maps.loads.calendars[lane].days[period - 1]
+def _sent(by: LoadColumn | LoadCounter, period: int) -> LoadDays:
+    days = by.calendar.days[period - 1]
     if days is None:
-        raise ValueError(f"a load leaves on lane {lane} in period {period}, where none may")
+        raise ValueError(f"a load leaves on lane {by.lane.id} in period {period}, where none may")
     return days
 
 
@@ -65,7 +65,7 @@ def _whole_tanks(maps: Maps, found: Quantities, column: LoadColumn) -> list[_Tan
     for t, number in enumerate(loads.astype(int).tolist(), 1):
         for _ in range(number):
             part = _part(maps, column.commodity, float(flow[t - 1]) / number, capacity)
-            days = _sent(maps, column.lane.id, t)
+            days = _sent(column, t)
             tanks.append(_Tank(column.lane, column.tank.tank_type, t, days, [part]))
     return tanks
 
@@ -78,13 +78,13 @@ def _divided_tanks(maps: Maps, found: Quantities, counter: LoadCounter) -> list[
     """
     lane, tank_type = counter.lane, counter.tank.tank_type
     free = compartment_sizes(maps.ground.tank_types[tank_type])
-    columns = maps.loads.carrying(lane.id, tank_type)
+    columns = [one for one in maps.loads.carrying(lane.id, tank_type) if one.wait == counter.wait]
     tanks: list[_Tank] = []
     for t in maps.ground.periods.numbers():
         number = round(float(found.activity(counter.activity)[t - 1]))
         if number == 0:
             continue
-        here = [_Tank(lane, tank_type, t, _sent(maps, lane.id, t)) for _ in range(number)]
+        here = [_Tank(lane, tank_type, t, _sent(counter, t)) for _ in range(number)]
         room = [Counter(free) for _ in here]
         for column in columns:
             size = column.compartment_litres or 0.0
@@ -146,6 +146,7 @@ def _load(tank: _Tank, load_id: str, kind: LoadKind) -> PlannedLoad:
         usable_day=days.usable,
         usable_period=days.usable_period,
         parts=tuple(tank.parts),
+        waits_periods=days.wait,
     )
 
 

@@ -1,6 +1,6 @@
 """Loads: whole tank journeys by lane, tank type and commodity, with their fill and their days.
 
-Owns eqs. 3, 18 and 22 and what a load costs (eq. 28). How many may go is in
+Owns eqs. 3, 18, 22, 32 and 33 and what a load costs (eq. 28). How many may go is in
 `bulkflow.program.fleets`, what they put at risk in `bulkflow.program.duty`.
 """
 
@@ -17,9 +17,15 @@ from bulkflow.core import network as core
 from bulkflow.core.network import Effect, Term, Vehicle
 from bulkflow.errors import PlanningError
 from bulkflow.filling import Compartment, FillRange, FillRule, TankShell, fill_range
-from bulkflow.program.calendar import LoadDays
+from bulkflow.program.calendar import LoadDays, waits
 from bulkflow.program.classes import Commodity
-from bulkflow.program.finance import LoadCosts, duty_credit, load_costs
+from bulkflow.program.finance import (
+    LoadCosts,
+    duty_credit,
+    hire_of,
+    holding_costs,
+    load_costs,
+)
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.parts import Label, Parts
 from bulkflow.program.terms import lagged_terms, span_weights
@@ -33,7 +39,10 @@ __all__ = [
     "LoadColumn",
     "LoadCounter",
     "add_loads",
+    "arriving_terms",
+    "checked_terms",
     "compartment_sizes",
+    "received_terms",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -57,12 +66,14 @@ class LaneCalendar:
     ----------
     days : of each period, None where nothing may leave.
     sendable : where something may leave.
-    lead : periods to the usable one (0 where nothing may leave).
+    received, lead : periods to the one from which it stands in the receiver's tanks, and to the
+        usable one (0 where nothing may leave).
     away : further periods in which the tank is away.
     """
 
     days: tuple[LoadDays | None, ...]
     sendable: NDArray[np.bool_]
+    received: IntArray
     lead: IntArray
     away: IntArray
 
@@ -78,11 +89,14 @@ class LoadColumn:
     compartment_litres : size of the compartments, None for whole tanks.
     least_lpa, most_lpa : fill range of one.
     gain : LPA that arrive of each LPA loaded.
+    wait : whole periods it waits at the receiver in its tank (eq. 33).
     """
 
     core_lane: str
     lane: Lane
     tank: LaneTank
+    wait: int
+    calendar: LaneCalendar
     commodity: Commodity
     arrives: Commodity
     compartment_litres: float | None
@@ -99,7 +113,10 @@ class LoadCounter:
     activity: str
     lane: Lane
     tank: LaneTank
+    wait: int
+    calendar: LaneCalendar
     per_load: FloatArray
+    hire: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +135,15 @@ class FixedLoad:
     lpa: float
     arriving_lpa: float
     freight: float
+    hire: float
     handling: float
     capital: float
+
+    def checked_lpa(self, periods: int) -> FloatArray:
+        """Return the LPA in their check at arrival at the end of each period, (T,)."""
+        found = np.zeros(periods)
+        found[self.days.received_period - 1 : self.days.usable_period - 1] = self.arriving_lpa
+        return found
 
 
 @dataclass(slots=True)
@@ -131,7 +155,6 @@ class LoadBook:
     refusals : (lane, tank type, liquid) -> why no lawful load of it exists.
     """
 
-    calendars: dict[str, LaneCalendar] = field(default_factory=dict)
     columns: list[LoadColumn] = field(default_factory=list)
     counters: list[LoadCounter] = field(default_factory=list)
     fixed: list[FixedLoad] = field(default_factory=list)
@@ -145,20 +168,30 @@ class LoadBook:
             if column.lane.id == lane and tank_type in (None, column.tank.tank_type)
         ]
 
-    def counting(self, lane: str, tank_type: str) -> list[tuple[str, str]]:
-        """Return (kind of term, id) of what counts the loads of a tank type on a lane."""
+    def counting(self, lane: str, tank_type: str) -> list[tuple[str, str, LaneCalendar]]:
+        """Return (kind of term, id, days) of what counts the loads of a tank type on a lane."""
         counters = [
-            ("activity", one.activity)
+            ("activity", one.activity, one.calendar)
             for one in self.counters
             if one.lane.id == lane and one.tank.tank_type == tank_type
         ]
-        return counters or [("vehicles", one.core_lane) for one in self.carrying(lane, tank_type)]
+        return counters or [
+            ("vehicles", one.core_lane, one.calendar) for one in self.carrying(lane, tank_type)
+        ]
 
-    def arriving_terms(self, column: LoadColumn) -> list[Term]:
-        """Return terms whose row t counts the LPA of a column that become usable in t (eq. 3)."""
-        calendar = self.calendars[column.lane.id]
-        weights = column.gain * span_weights(calendar.lead, calendar.lead, calendar.sendable)
-        return lagged_terms("flow", column.core_lane, weights, calendar.sendable)
+    def arriving(self, site: str, commodity: Commodity) -> list[LoadColumn]:
+        """Return the columns that bring a commodity to a site."""
+        return [
+            column
+            for column in self.columns
+            if column.lane.destination == site and column.arrives == commodity
+        ]
+
+    def fixed_arriving(self, site: str, commodity: Commodity) -> list[FixedLoad]:
+        """Return the frozen loads and loads under way that bring a commodity to a site."""
+        return [
+            one for one in self.fixed if one.lane.destination == site and one.arrives == commodity
+        ]
 
     def fixed_names(self, chosen: Callable[[FixedLoad], bool]) -> str:
         """Name the frozen loads and loads under way that are chosen, for a rule's words."""
@@ -173,17 +206,49 @@ class LoadBook:
                 taken[one.period - 1] += one.lpa
         return taken
 
-    def fixed_arrivals(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
-        """Return the LPA of frozen loads and loads under way that become usable in t, (T,)."""
-        arrivals = np.zeros(periods)
-        for one in self.fixed:
-            if (
-                one.lane.destination == site
-                and one.arrives == commodity
-                and one.days.usable_period <= periods
-            ):
-                arrivals[one.days.usable_period - 1] += one.arriving_lpa
-        return arrivals
+    def fixed_received(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
+        """Return the LPA of frozen loads and loads under way that are received in t, (T,)."""
+        received = np.zeros(periods)
+        for one in self.fixed_arriving(site, commodity):
+            if one.days.received_period <= periods:
+                received[one.days.received_period - 1] += one.arriving_lpa
+        return received
+
+
+def arriving_terms(column: LoadColumn) -> list[Term]:
+    """Return terms whose row t counts the LPA of a column that become usable in t (eq. 3)."""
+    return _terms_after(column, column.calendar.lead)
+
+
+def received_terms(column: LoadColumn) -> list[Term]:
+    """Return terms whose row t counts the LPA of a column that are received in t (eq. 15)."""
+    return _terms_after(column, column.calendar.received)
+
+
+def _terms_after(column: LoadColumn, lags: IntArray) -> list[Term]:
+    sendable = column.calendar.sendable
+    weights = column.gain * span_weights(lags, lags, sendable)
+    return lagged_terms("flow", column.core_lane, weights, sendable)
+
+
+def checked_terms(
+    column: LoadColumn, *, lag: int = 0, per_lpa: FloatArray | None = None
+) -> list[Term]:
+    """Return terms whose row t counts the LPA in their check at the end of t - ``lag`` (eq. 32).
+
+    ``per_lpa`` (T,) : what an LPA counts for in a row; None for 1.
+    """
+    calendar = column.calendar
+    if not (calendar.received < calendar.lead).any():
+        return []
+    weights = column.gain * span_weights(
+        calendar.received + lag, calendar.lead - 1 + lag, calendar.sendable
+    )
+    if per_lpa is not None:
+        for sent in range(weights.shape[1]):
+            rows = per_lpa[sent : sent + len(weights)]
+            weights[: len(rows), sent] *= rows
+    return lagged_terms("flow", column.core_lane, weights, calendar.sendable)
 
 
 def add_loads(ground: Ground, parts: Parts) -> LoadBook:
@@ -191,9 +256,9 @@ def add_loads(ground: Ground, parts: Parts) -> LoadBook:
     book = LoadBook()
     maker = _Maker(ground, parts, book)
     for lane in ground.scenario.lanes:
-        book.calendars[lane.id] = _calendar(ground, lane)
         for tank in lane.tanks:
-            maker.add_tank(lane, tank)
+            for wait in waits(ground.periods, tank):
+                maker.add_tank(lane, tank, wait)
     for row in ground.scenario.loads:
         if row.state is LoadState.PROMISED:
             continue
@@ -204,13 +269,18 @@ def add_loads(ground: Ground, parts: Parts) -> LoadBook:
     return book
 
 
-def _calendar(ground: Ground, lane: Lane) -> LaneCalendar:
-    days = tuple(ground.lane_days[lane.id].of(t) for t in ground.periods.numbers())
+def _calendar(ground: Ground, lane: Lane, liquid: str, wait: int) -> LaneCalendar:
+    days = tuple(ground.lane_days[lane.id].of(t, liquid, wait) for t in ground.periods.numbers())
+
+    def after(period: Callable[[LoadDays], int]) -> IntArray:
+        return np.array([0 if one is None else period(one) - t for t, one in enumerate(days, 1)])
+
     return LaneCalendar(
         days,
         np.array([one is not None for one in days]),
-        np.array([0 if one is None else one.usable_period - t for t, one in enumerate(days, 1)]),
-        np.array([0 if one is None else one.away_until - t for t, one in enumerate(days, 1)]),
+        after(lambda one: one.received_period),
+        after(lambda one: one.usable_period),
+        after(lambda one: one.away_until),
     )
 
 
@@ -232,8 +302,8 @@ class _Maker:
         issued = bool(ground.scenario.issued_loads)
         self.change = ground.scenario.change_cost_per_load if issued else 0.0
 
-    def add_tank(self, lane: Lane, tank: LaneTank) -> None:
-        """Add the columns of a tank type on a lane."""
+    def add_tank(self, lane: Lane, tank: LaneTank, wait: int) -> None:
+        """Add the columns of a tank type on a lane, for loads that wait so many periods."""
         sizes = compartment_sizes(self.ground.tank_types[tank.tank_type])
         added = [
             column
@@ -241,20 +311,20 @@ class _Maker:
             for commodity in self.ground.presence.classes_at(lane.origin, liquid)
             if self._may_go(lane, commodity)
             for size in (sizes or (None,))
-            if (column := self._column(lane, tank, commodity, size)) is not None
+            if (column := self._column(lane, tank, commodity, size, wait)) is not None
         ]
         self.book.columns += added
         for column in added:
             self._add_core_lane(column)
         if sizes and added:
-            self._add_counter(lane, tank, added, sizes)
+            self._add_counter(lane, tank, added, sizes, wait)
 
     def _may_go(self, lane: Lane, commodity: Commodity) -> bool:
         there = self.ground.kept.keep(lane.destination, commodity)
         return self.ground.takers.may_take(lane.destination, there)
 
     def _column(
-        self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None
+        self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None, wait: int
     ) -> LoadColumn | None:
         liquid = self.ground.liquids[commodity.liquid]
         key = (lane.id, tank.tank_type, commodity.liquid)
@@ -265,18 +335,24 @@ class _Maker:
         if lane.transit_loss_percent >= 100.0:
             self.book.refusals[key] = f"all that is sent on lane {lane.id} is lost on the way."
             return None
+        calendar = _calendar(self.ground, lane, commodity.liquid, wait)
+        if wait and not calendar.sendable.any():
+            return None
         name = f"{lane.id}/{tank.tank_type}/{self.ground.name(commodity)}"
+        name = name if size is None else f"{name}/{size:g}"
         return LoadColumn(
-            name if size is None else f"{name}/{size:g}",
+            f"{name}/waits {wait}" if wait else name,
             lane,
             tank,
+            wait,
+            calendar,
             commodity,
             self.ground.kept.keep(lane.destination, commodity),
             size,
             found.min_lpa,
             found.max_lpa,
             1.0 - lane.transit_loss_percent / 100.0,
-            load_costs(self.ground, lane, tank, commodity.liquid),
+            load_costs(self.ground, lane, tank, commodity.liquid, calendar.days),
         )
 
     def _fill(self, lane: Lane, tank_id: str, liquid: Liquid, size: float | None) -> FillRange:
@@ -293,7 +369,7 @@ class _Maker:
         )
 
     def _add_core_lane(self, column: LoadColumn) -> None:
-        calendar = self.book.calendars[column.lane.id]
+        calendar = column.calendar
         whole = column.compartment_litres is None
         most = np.where(calendar.sendable, MOST_LOADS, 0)
         what = "loads" if whole else "filled compartments"
@@ -309,14 +385,18 @@ class _Maker:
                 vehicle=Vehicle(
                     capacity=column.most_lpa,
                     min_fill=column.least_lpa,
-                    cost=(column.costs.per_load + self.change).tolist() if whole else 0.0,
+                    cost=(
+                        (column.costs.per_load + column.costs.hire + self.change).tolist()
+                        if whole
+                        else 0.0
+                    ),
                     max_count=None if calendar.sendable.all() else most.tolist(),
                 ),
                 may_arrive_after_horizon=True,
             ),
             Label(
                 f"{what} of {column.commodity.liquid} in {column.tank.tank_type}"
-                f" on lane {column.lane.id}",
+                f" on lane {column.lane.id}{_waiting_words(column.wait)}",
                 (f"lanes[{column.lane.id}]",),
                 18,
             ),
@@ -347,19 +427,23 @@ class _Maker:
         return node
 
     def _add_counter(
-        self, lane: Lane, tank: LaneTank, columns: list[LoadColumn], sizes: dict[float, int]
+        self,
+        lane: Lane,
+        tank: LaneTank,
+        columns: list[LoadColumn],
+        sizes: dict[float, int],
+        wait: int,
     ) -> None:
-        """Count loads of a compartmented tank (eq. 18)."""
-        activity = f"loads {lane.id}/{tank.tank_type}"
-        sendable = self.book.calendars[lane.id].sendable
-        per_load = tank.cost_per_load * self.ground.money.factors(lane.currency)
-        words = f"loads of {tank.tank_type} on lane {lane.id}"
+        """Count loads of a compartmented tank (eq. 18); all it may carry has the same days."""
+        activity = f"loads {lane.id}/{tank.tank_type}" + (f"/waits {wait}" if wait else "")
+        calendar, costs = columns[0].calendar, columns[0].costs
+        words = f"loads of {tank.tank_type} on lane {lane.id}{_waiting_words(wait)}"
         refs = (f"lanes[{lane.id}]",)
         self.parts.add_activity(
             activity,
             Label(words, refs, 18),
-            upper=np.where(sendable, float(MOST_LOADS), 0.0),
-            cost=per_load + self.change,
+            upper=np.where(calendar.sendable, float(MOST_LOADS), 0.0),
+            cost=costs.per_load + costs.hire + self.change,
             integer=True,
         )
         for size, number in sizes.items():
@@ -384,7 +468,13 @@ class _Maker:
             ],
             at_most=0.0,
         )
-        self.book.counters.append(LoadCounter(activity, lane, tank, per_load))
+        self.book.counters.append(
+            LoadCounter(activity, lane, tank, wait, calendar, costs.per_load, costs.hire)
+        )
+
+
+def _waiting_words(wait: int) -> str:
+    return f" that wait {wait} periods at the receiver" if wait else ""
 
 
 def _shell(
@@ -424,12 +514,14 @@ def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
     arriving = row.lpa * (1.0 - lane.transit_loss_percent / 100.0)
     bound_from = max(days.loading, ground.periods.start) if under_way else days.loading
     value = ground.liquids[row.liquid].value_per_lpa * row.lpa
-    bound = ground.money.capital(value, max(0, (days.usable - bound_from).days))
+    bound = ground.money.capital(value, max(0, (days.received - bound_from).days))
     credit = arriving * duty_credit(ground, site, row.liquid, days, priced_in)
-    freight = 0.0
+    freight = hire = 0.0
     if not under_way:
         tank = next(one for one in lane.tanks if one.tank_type == row.tank_type)
         freight = tank.cost_per_load + lane.cost_per_lpa * row.lpa
+        hire = hire_of(tank, days)
+    factor = ground.money.factor(lane.currency, priced_in)
     return FixedLoad(
         row,
         lane,
@@ -439,7 +531,8 @@ def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
         days,
         row.lpa,
         arriving,
-        freight * ground.money.factor(lane.currency, priced_in),
+        freight * factor,
+        hire * factor,
         site.handling_cost_per_lpa * arriving * ground.money.factor(site.currency, priced_in),
         bound - credit,
     )
@@ -467,4 +560,6 @@ def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
     if fixed.days.usable_period <= ground.count:
         node, name = site_node(fixed.lane.destination), ground.name(fixed.arrives)
         parts.add_supply(node, name, fixed.days.usable_period, fixed.arriving_lpa)
-    parts.constant += fixed.freight + fixed.handling + fixed.capital
+    storage, capital = holding_costs(ground, ground.sites[fixed.lane.destination], fixed.row.liquid)
+    checked = float(fixed.checked_lpa(ground.count) @ (storage + capital))
+    parts.constant += fixed.freight + fixed.hire + fixed.handling + fixed.capital + checked

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from itertools import product
 
-from bulkflow.program.calendar import LaneDays, Periods, entry_lag, release_lag
+from bulkflow.program.calendar import LaneDays, LoadDays, Periods, entry_lag, release_lag
 from bulkflow.program.classes import Commodity, contract_periods, lot_entry_period, recipes_at
 from bulkflow.program.kept import KeptClasses
 from bulkflow.scenario.model import LoadState, Lot, Recipe, Scenario, Site
@@ -29,12 +29,14 @@ class Presence:
         else, from released stock or from a supplier.
     inflow : the same, but for what enters in a period, the opening stock left out.
     hearts : (site, commodity) -> first period in which it can lie there not yet vatted.
+    checked : (site, commodity) -> first period in which it can lie there in its check at arrival.
     blocked : commodities of lots that lie at a site and may not be used, by site.
     """
 
     released: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     inflow: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     hearts: dict[tuple[str, Commodity], int] = field(default_factory=dict)
+    checked: dict[tuple[str, Commodity], int] = field(default_factory=dict)
     blocked: dict[str, set[Commodity]] = field(default_factory=dict)
 
     def enter(
@@ -49,6 +51,15 @@ class Presence:
         news = [_note(self.inflow, key, period), _note(self.released, key, usable or period)]
         return any(news)
 
+    def arrive(self, site: str, commodity: Commodity, days: LoadDays, last: int) -> bool:
+        """Note that a load can arrive by the end of the horizon; tell whether that is news."""
+        news = False
+        if days.received_period <= min(last, days.usable_period - 1):
+            news = _note(self.checked, (site, commodity), days.received_period)
+        if days.usable_period <= last:
+            news |= self.enter(site, commodity, days.usable_period)
+        return news
+
     def classes_at(self, place: str, liquid: str) -> list[Commodity]:
         """Return the commodities of a liquid that can be in released stock at a place."""
         return sorted(
@@ -60,12 +71,12 @@ class Presence:
     def at(self, place: str) -> list[Commodity]:
         """Return every commodity that can be at a site in any state."""
         found = {c for where, c in self.released if where == place}
-        found |= {c for where, c in self.hearts if where == place}
+        found |= {c for where, c in (*self.hearts, *self.checked) if where == place}
         return sorted(found | self.blocked.get(place, set()))
 
     def commodities(self) -> list[Commodity]:
         """Return every commodity there is."""
-        found = {c for _, c in self.released} | {c for _, c in self.hearts}
+        found = {c for _, c in (*self.released, *self.hearts, *self.checked)}
         return sorted(found.union(*self.blocked.values()))
 
     def combinations(self, place: str, recipe: Recipe) -> list[tuple[Commodity, ...]]:
@@ -124,9 +135,8 @@ def _start(
     destination = {lane.id: lane.destination for lane in scenario.lanes}
     for load in scenario.loads:
         if load.state is not LoadState.PROMISED:
-            arrival = lane_days[load.lane].of_row(load).usable_period
-            if arrival <= periods.count:
-                presence.enter(destination[load.lane], kept.arriving(load), arrival)
+            days = lane_days[load.lane].of_row(load)
+            presence.arrive(destination[load.lane], kept.arriving(load), days, periods.count)
 
 
 def _note_lot(presence: Presence, lot: Lot, commodity: Commodity, entry: int | None) -> None:
@@ -150,10 +160,14 @@ def _lane_step(
 ) -> Step:
     """Return the step that carries presence along lanes."""
 
-    def first_arrival(lane: str, ready: int) -> int | None:
-        sent = (lane_days[lane].of(period) for period in range(max(1, ready), periods.count + 1))
-        usable = [days.usable_period for days in sent if days is not None]
-        return min(usable) if usable and min(usable) <= periods.count else None
+    def first_days(lane: str, liquid: str, ready: int) -> LoadDays | None:
+        sent = range(max(1, ready), periods.count + 1)
+        days = (lane_days[lane].of(period, liquid) for period in sent)
+        return min(
+            (one for one in days if one is not None),
+            key=lambda one: one.usable_period,
+            default=None,
+        )
 
     def step(presence: Presence) -> bool:
         changed = False
@@ -161,10 +175,10 @@ def _lane_step(
             for liquid in lane.liquids:
                 for commodity in presence.classes_at(lane.origin, liquid):
                     ready = presence.released[lane.origin, commodity]
-                    arrival = first_arrival(lane.id, ready)
+                    days = first_days(lane.id, liquid, ready)
                     there = kept.keep(lane.destination, commodity)
-                    if arrival is not None and may_take(lane.destination, there):
-                        changed |= presence.enter(lane.destination, there, arrival)
+                    if days is not None and may_take(lane.destination, there):
+                        changed |= presence.arrive(lane.destination, there, days, periods.count)
         return changed
 
     return step

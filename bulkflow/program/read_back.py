@@ -30,7 +30,7 @@ from bulkflow.program.answer import (
 )
 from bulkflow.program.build import Maps, TradeProgram
 from bulkflow.program.classes import Commodity
-from bulkflow.program.costs import cost_breakdown
+from bulkflow.program.costs import cost_breakdown, unreleased_lpa
 from bulkflow.program.demand import DemandGroup
 from bulkflow.program.ground import hearts_node, site_node
 from bulkflow.program.load_list import list_loads
@@ -147,7 +147,11 @@ def _stocks(maps: Maps, found: Quantities) -> tuple[StockLevel, ...]:
     """Return every commodity that can be stocked at a site, at the ends of periods 0..T."""
     presence = maps.ground.presence
     places = sorted(
-        {key for key in (*presence.released, *presence.hearts) if key[0] in maps.ground.sites}
+        {
+            key
+            for key in (*presence.released, *presence.hearts, *presence.checked)
+            if key[0] in maps.ground.sites
+        }
     )
     rows = []
     for site, commodity in places:
@@ -163,15 +167,6 @@ def _stocks(maps: Maps, found: Quantities) -> tuple[StockLevel, ...]:
             for t in range(maps.ground.count)
         ]
     return tuple(rows)
-
-
-def unreleased_lpa(maps: Maps, found: Quantities, site: str, commodity: Commodity) -> FloatArray:
-    """Return the LPA vatted and not yet released at the end of each period, (T,)."""
-    total = maps.ground.zeros()
-    for column in maps.making.vattings:
-        if (column.site, column.commodity) == (site, commodity):
-            total += found.in_transit(column.core_lane)
-    return total
 
 
 def _tank_settings(maps: Maps, found: Quantities) -> tuple[TankSetting, ...]:
@@ -248,10 +243,10 @@ def _guarantee_use(maps: Maps, found: Quantities) -> tuple[GuaranteeUse, ...]:
             for lag, weight in enumerate(weights):
                 used[lag:] += (weight * flow)[: len(used) - lag]
         for stored in book.stored.get(guarantee, []):
-            held = found.stock(site_node(stored.site), stored.name)
-            held = held + found.stock(hearts_node(stored.site), stored.name)
-            for lane in stored.transit:
-                held = held + found.in_transit(lane)
+            name = maps.ground.name(stored.commodity)
+            held = found.stock(site_node(stored.site), name)
+            held = held + found.stock(hearts_node(stored.site), name)
+            held = held + unreleased_lpa(maps, found, stored.site, stored.commodity)
             used += stored.per_lpa * held
         rows += [
             GuaranteeUse(guarantee, t, float(used[t - 1]), float(limit[t - 1]))
@@ -268,23 +263,28 @@ def _duty_due(maps: Maps, loads: tuple[PlannedLoad, ...]) -> tuple[DutyDue, ...]
     for load in loads:
         site = ground.sites[load.destination]
         paid = site.duty_status == "paid" and site.authority is not None
-        if not paid or load.usable_period > ground.count:
+        if not paid:
             continue
         authority = authorities[site.authority or ""]
         kept = 1.0 - ground.lanes[load.lane].transit_loss_percent / 100.0
         arriving: dict[str, float] = defaultdict(float)
         for part in load.parts:
             arriving[part.liquid] += part.lpa * kept
+        lane_days = ground.lane_days[load.lane]
         for liquid, lpa in arriving.items():
+            checked = lane_days.check_days(liquid) > 0
+            period = ground.periods.from_day(load.discharge_day if checked else load.usable_day)
+            if period > ground.count:
+                continue
             duty = ground.money.duty_in(
-                authority.id, ground.liquids[liquid], load.discharge_day, load.usable_period
+                authority.id, ground.liquids[liquid], load.discharge_day, period
             )
             rows.append(
                 DutyDue(
                     site=site.id,
                     load_id=load.load_id,
                     liquid=liquid,
-                    period=load.usable_period,
+                    period=period,
                     lpa=lpa,
                     amount=lpa * duty,
                     payable_on=load.discharge_day + timedelta(days=authority.payment_lag_days),

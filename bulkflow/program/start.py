@@ -118,20 +118,23 @@ def _put_loads(
             column.commodity.liquid,
             column.commodity.origin_class,
             column.compartment_litres,
+            column.wait,
         ): column.core_lane
         for column in maps.loads.columns
     }
-    counters = {(one.lane.id, one.tank.tank_type): one.activity for one in maps.loads.counters}
+    counters = {
+        (one.lane.id, one.tank.tank_type, one.wait): one.activity for one in maps.loads.counters
+    }
     for load in plan.loads:
         if load.kind not in (LoadKind.PLANNED, LoadKind.PROMISED):
             continue
         index, key = shift.index(load.period), (load.lane, load.tank_type)
-        counter = counters.get(key)
+        counter = counters.get((*key, load.waits_periods))
         if counter is not None:
             _add(activity, counter, index, 1.0)
         for part in load.parts:
             size = None if counter is None else part.capacity_litres
-            lane = lanes.get((*key, part.liquid, part.origin_class, size))
+            lane = lanes.get((*key, part.liquid, part.origin_class, size, load.waits_periods))
             if lane is not None:
                 _add(vehicles, lane, index, 1.0)
                 _add(sent, lane, index, part.lpa)

@@ -16,7 +16,7 @@ from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.demand import DemandGroup
 from bulkflow.program.finance import holding_costs
 from bulkflow.program.ground import Ground, site_node
-from bulkflow.program.loads import LoadBook
+from bulkflow.program.loads import LoadBook, arriving_terms
 from bulkflow.program.making import LetDownColumn, Making, RunColumn
 from bulkflow.program.parts import Label, Parts, steady_amount
 from bulkflow.program.tanks import opening_stock
@@ -135,7 +135,7 @@ def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBoo
             replace(term, times=(-np.asarray(term.times)).tolist())
             for column in loads.columns
             if (column.lane.destination, column.arrives) == (site, commodity)
-            for term in loads.arriving_terms(column)
+            for term in arriving_terms(column)
         ]
         there += [
             Term("flow", one.core_lane, -1.0, lag_first=one.lag, lag_last=one.lag)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from bulkflow.core.network import Effect, Term
 from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.ground import Ground, hearts_node, site_node
-from bulkflow.program.loads import LoadBook
+from bulkflow.program.loads import LoadBook, checked_terms, received_terms
 from bulkflow.program.making import Making
 from bulkflow.program.parts import Label, Parts, bound_label
 from bulkflow.scenario.model import Lot, Site, Tank
@@ -241,18 +241,21 @@ class _Room:
         ]
         self.released = (site.id, commodity) in ground.presence.released
         self.hearts = (site.id, commodity) in ground.presence.hearts
+        self.arriving = loads.arriving(site.id, commodity)
+        self.given = loads.fixed_arriving(site.id, commodity)
+        self.checked = (site.id, commodity) in ground.presence.checked
         self.opening = opening_stock(ground, site.id).get(commodity, 0.0)
         self.blocked = blocked_lpa(ground, site.id, commodity)
         self.refs = (f"sites[{site.id}].tanks",)
 
     def add(self) -> None:
         """Add the rules of room and heel."""
-        if not (self.released or self.hearts or self.shared):
+        if not (self.released or self.hearts or self.shared or self.checked):
             return  # only lots that may not be used lie in tanks of their own
         label = Label(self._words("room for"), self.refs, 13)
         room = sum(tank.capacity_litres for tank in self.own) * self.per_litre
-        most = room - self.blocked[1:]
-        simple = not self.hearts and not self.shared
+        most = room - self.blocked[1:] - self._given_checked()
+        simple = not self.hearts and not self.shared and not self.checked
         if simple and (most >= 0).all():
             self.parts.node(self.node).most[self.name] = most
             self.parts.labels[bound_label("most", self.node, self.name)] = label
@@ -283,7 +286,15 @@ class _Room:
             for one in self.vattings
             if one.lag > 0
         ]
+        terms += [term for column in self.arriving for term in checked_terms(column, lag=lag)]
         return terms
+
+    def _given_checked(self) -> FloatArray:
+        """Return the LPA of given loads in their check at the end of each period, (T,)."""
+        found: FloatArray = sum(
+            (one.checked_lpa(self.ground.count) for one in self.given), self.ground.zeros()
+        )
+        return found
 
     def _shared_terms(self, what: str) -> list[Term]:
         """Return minus the room (or heel) of the tanks set to the commodity."""
@@ -295,14 +306,10 @@ class _Room:
 
     def _add_on_arrival(self, room: float) -> None:
         """Add eq. 15 for the periods in which a load can arrive."""
-        columns = [
-            column
-            for column in self.loads.columns
-            if column.lane.destination == self.site.id and column.arrives == self.commodity
-        ]
-        fixed = self.loads.fixed_arrivals(self.site.id, self.commodity, self.ground.count)
-        periods = self._arrival_periods([column.lane.id for column in columns], fixed)
+        fixed = self.loads.fixed_received(self.site.id, self.commodity, self.ground.count)
+        periods = self._arrival_periods(fixed)
         most = room - self.blocked[:-1] - fixed
+        most[1:] -= self._given_checked()[:-1]
         most[0] -= self.opening
         given = self.loads.fixed_names(
             lambda one: one.lane.destination == self.site.id and one.arrives == self.commodity
@@ -312,7 +319,7 @@ class _Room:
             for one in self.shared
             if one.leaves is not None and one.tank.heel_litres > 0
         ]
-        arriving = [term for column in columns for term in self.loads.arriving_terms(column)]
+        arriving = [term for column in self.arriving for term in received_terms(column)]
         self.parts.add_limit(
             f"room on arrival {self.site.id}/{self.name}",
             Label(f"{self._words('room for')} when loads arrive{given}", self.refs, 15),
@@ -321,12 +328,12 @@ class _Room:
             periods=periods,
         )
 
-    def _arrival_periods(self, lanes: Sequence[str], fixed: FloatArray) -> list[int]:
+    def _arrival_periods(self, fixed: FloatArray) -> list[int]:
         found = set((np.flatnonzero(fixed) + 1).tolist())
-        for lane in lanes:
-            calendar = self.loads.calendars[lane]
+        for column in self.arriving:
+            calendar = column.calendar
             sent = np.arange(1, self.ground.count + 1)[calendar.sendable]
-            found |= set((sent + calendar.lead[calendar.sendable]).tolist())
+            found |= set((sent + calendar.received[calendar.sendable]).tolist())
         return sorted(period for period in found if period <= self.ground.count)
 
     def _add_heel(self, *, simple: bool) -> None:
@@ -349,7 +356,7 @@ class _Room:
             f"heel {self.site.id}/{self.name}",
             label,
             [*self._held(lag=0), *shared],
-            at_least=heel,
+            at_least=heel - self._given_checked(),
             periods=range(first, self.ground.count + 1),
         )
 
@@ -358,5 +365,5 @@ class _Room:
         if self.opening >= heel:
             return 1
         presence, key = self.ground.presence, (self.site.id, self.commodity)
-        comes = (presence.inflow.get(key), presence.hearts.get(key))
+        comes = (presence.inflow.get(key), presence.hearts.get(key), presence.checked.get(key))
         return min((one for one in comes if one is not None), default=None)

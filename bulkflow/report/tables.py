@@ -38,7 +38,8 @@ __all__ = [
 
 LONGEST_WHOLE = 19  # characters
 COST_PARTS = (
-    "spirit", "making", "freight", "handling", "capital", "change", "shortage", "floors", "sales",
+    "spirit", "making", "freight", "hire", "handling", "capital", "change", "shortage", "floors",
+    "sales",
 )  # fmt: skip
 
 
@@ -409,10 +410,11 @@ def changes_table(difference: PlanDifference, say: Terms) -> Table:
 
 def costs_table(costs: CostBreakdown, currency: str, say: Terms) -> Table:
     """Return the cost by part, with total and what the plan can change."""
-    exact = [getattr(costs, part) * (-1.0 if part == "sales" else 1.0) for part in COST_PARTS]
+    parts = [part for part in COST_PARTS if part != "hire" or costs.hire]
+    exact = [getattr(costs, part) * (-1.0 if part == "sales" else 1.0) for part in parts]
     signed: list[tuple[str, float, float]] = [
         (say(f"cost_{part}"), one, shown)
-        for part, one, shown in zip(COST_PARTS, exact, whole_parts(exact), strict=True)
+        for part, one, shown in zip(parts, exact, whole_parts(exact), strict=True)
     ]
     signed += [
         (say("total"), costs.total, costs.total),

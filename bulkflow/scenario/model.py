@@ -39,6 +39,7 @@ from bulkflow.scenario.values import (
 )
 
 __all__ = [
+    "ArrivalCheck",
     "Authority",
     "Calendar",
     "Closure",
@@ -78,6 +79,7 @@ __all__ = [
     "Supplier",
     "Tank",
     "TankType",
+    "Waiting",
 ]
 
 
@@ -272,6 +274,16 @@ class Release(Record):
     vatting_maximum_lpa: Positive | None = None
 
 
+class ArrivalCheck(Record):
+    """What a site does with liquid that arrives before it is used: sample, nosing, laboratory.
+
+    ``liquid`` left out: every liquid that has no row of its own. ``days`` from discharge to use.
+    """
+
+    liquid: Id | None = None
+    days: Days
+
+
 class Site(Record):
     """A place that holds liquid: a distillery, a depot or a bottler.
 
@@ -294,6 +306,7 @@ class Site(Record):
     tanks: tuple[Tank, ...] = Field(min_length=1)
     stills: tuple[Still, ...] = ()
     release: Release | None = None
+    arrival_checks: tuple[ArrivalCheck, ...] = ()
     feints_sale_price_per_lpa: Amount | None = None
     closures: tuple[Closure, ...] = ()
     holidays: tuple[Day, ...] = ()
@@ -357,11 +370,24 @@ class Sailings(Record):
     port_closures: tuple[Closure, ...] = ()
 
 
+class Waiting(Record):
+    """How long a tank may wait full at the receiver, and what its hire costs.
+
+    ``longest_days`` beyond the day on which it could be discharged, in whole periods; of the days
+    from arrival to discharge ``free_days`` cost nothing, each further one ``cost_per_day``.
+    """
+
+    longest_days: Days
+    free_days: Days = 0
+    cost_per_day: Amount
+
+
 class LaneTank(Record):
     """One kind of tank on a lane, with its price."""
 
     tank_type: Id
     cost_per_load: Amount
+    waiting: Waiting | None = None
     maximum_loads_per_period: Count | None = None
     fleet: Id | None = None
 

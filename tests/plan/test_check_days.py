@@ -58,20 +58,20 @@ def test_a_load_without_sailings_leaves_on_the_first_working_day():
             "closures": (Closure(first_day=january(5), last_day=january(5)),),
         }
     )
-    assert days.of_lane(lane(), 1) == LaneDays(
+    assert days.of_lane(lane(), 1, "DRY") == LaneDays(
         january(6), january(6), january(11), january(12), january(12), 3
     )
 
 
 def test_a_period_without_a_working_day_sends_nothing():
     shut = {"closures": (Closure(first_day=january(4), last_day=january(10)),)}
-    assert days_with(QUAY=shut).of_lane(lane(), 1) is None
+    assert days_with(QUAY=shut).of_lane(lane(), 1, "DRY") is None
 
 
 def test_the_receiver_discharges_on_its_first_working_day():
     """Arrives Saturday 9th, + 1 = Sunday 10th; Monday is a holiday: Tuesday 12th."""
     days = days_with(EAST={"holidays": (january(11),)})
-    found = days.of_lane(lane(), 1)
+    found = days.of_lane(lane(), 1, "DRY")
     assert found is not None
     assert (found.arrival, found.discharge) == (january(9), january(12))
 
@@ -79,7 +79,7 @@ def test_the_receiver_discharges_on_its_first_working_day():
 def test_bought_spirit_waits_for_its_receipt_check():
     """Loaded Monday 4th, there on Tuesday 5th, one day of check: Wednesday, usable in period 2."""
     mill = next(one for one in scenario().lanes if one.id == "mill-road")
-    found = days_with().of_lane(mill, 1)
+    found = days_with().of_lane(mill, 1, "GRAIN")
     # The 6th is a holiday at WORKS, but nobody has to work for the check to end.
     assert found is not None
     assert (found.discharge, found.usable, found.usable_period) == (january(5), january(6), 2)
@@ -100,7 +100,7 @@ def test_bought_spirit_waits_for_its_receipt_check():
     ],
 )
 def test_sailings_by_hand(sailings: Sailings, period: int, loading: date, leaving: date):
-    found = days_with().of_lane(lane(sailings=sailings), period)
+    found = days_with().of_lane(lane(sailings=sailings), period, "DRY")
     assert found is not None
     assert (found.loading, found.leaving) == (loading, leaving)
 
@@ -115,7 +115,7 @@ def test_sailings_by_hand(sailings: Sailings, period: int, loading: date, leavin
     ],
 )
 def test_periods_without_a_sailing_by_hand(sailings: Sailings, period: int):
-    assert days_with().of_lane(lane(sailings=sailings), period) is None
+    assert days_with().of_lane(lane(sailings=sailings), period, "DRY") is None
 
 
 def test_loads_of_the_opening_position_keep_their_own_days():

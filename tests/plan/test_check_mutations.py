@@ -112,7 +112,14 @@ def contract_of_mill(**fields: Any) -> Mutation:
 
 def lane_tank_of(lane: str, **fields: Any) -> Mutation:
     def tanks(record: Any) -> Any:
-        return tuple(one.model_copy(update=fields) for one in record.tanks)
+        return tuple(
+            one.model_copy(
+                update={
+                    name: value(one) if callable(value) else value for name, value in fields.items()
+                }
+            )
+            for one in record.tanks
+        )
 
     return in_scenario("lanes", lane, tanks=tanks)
 
@@ -321,6 +328,17 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("days", "sails on another day", in_plan("loads", later("leaving_day"), on("sea-east"))),
     ("days", "arrives on another day", in_plan("loads", later("arrival_day"), planned)),
     ("days", "discharged on another day", in_plan("loads", later("discharge_day"), planned)),
+    ("days", "a wait not shown", in_plan(
+        "loads", lambda load: replace(load, waits_periods=load.waits_periods + 1), on("sea-east"))),
+    ("days", "discharged before its wait is over", in_scenario(
+        "lanes", "sea-east", discharge_days=8)),
+    ("days", "a longer check at arrival", in_scenario("sites", "BAY", arrival_checks=lambda site: (
+        tuple(one.model_copy(update={"days": 12}) for one in site.arrival_checks)))),
+    ("unreleased", "used before the end of its check", in_plan(
+        "stocks", lambda row: replace(row, unreleased_lpa=0.0, released_lpa=(
+            row.released_lpa + row.unreleased_lpa)),
+        lambda row: row.site == "BAY" and row.unreleased_lpa > 1.0)),
+    ("room", "liquid in its check left out", tank_of("BAY", "T1", capacity_litres=18_000.0)),
     ("days", "usable too soon", in_plan("loads", later("usable_day", -1), on("mill-road"))),
     ("days", "usable in another period", in_plan(
         "loads", lambda load: replace(load, usable_period=load.usable_period - 1), planned)),
@@ -397,6 +415,9 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("cost-freight", "less", costs(freight=-1.0, spirit=1.0)),
     ("cost-freight", "another exchange rate", both(
         in_scenario("exchange_rates", 0, rate=0.5), in_scenario("exchange_rates", 1, rate=0.5))),
+    ("cost-hire", "less", costs(hire=-1.0, spirit=1.0)),
+    ("cost-hire", "dearer days", lane_tank_of("sea-east", waiting=lambda tank: (
+        tank.waiting.model_copy(update={"cost_per_day": 61.0})))),
     ("cost-handling", "less", costs(handling=-1.0, spirit=1.0)),
     ("cost-capital", "less", costs(capital=-1.0, spirit=1.0)),
     ("cost-capital", "longer credit", in_scenario("authorities", "BAYLAND", payment_lag_days=9)),

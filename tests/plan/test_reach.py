@@ -25,6 +25,7 @@ from bulkflow.scenario.model import (
     OpeningStockRow,
     Release,
     Scenario,
+    Waiting,
 )
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import everything
@@ -149,6 +150,11 @@ CASES: list[tuple[str, str, Callable[[], Scenario], str, str]] = [
      lambda: contract(minimum_lpa=900.0, maximum_lpa_per_period=200.0),
      "The contract with GRAINHOUSE asks for at least 900 LPA of NEUTRAL, but its most per period"
      " allows 800 LPA.", "suppliers[GRAINHOUSE]"),
+    ("a wait of less than a period", "warns",
+     lambda: lane("sea", tanks=tuple(
+         one.model_copy(update={"waiting": Waiting(longest_days=5, cost_per_day=1.0)})
+         for one in next(x for x in tiny().lanes if x.id == "sea").tanks)),
+     "may wait 5 days, less than a period of 7: the plan lets none wait.", "lanes[sea]"),
     ("a least order that no tank takes", "warns",
      lambda: contract(minimum_lpa_per_order=900_000.0),
      "The least order of NEUTRAL from GRAINHOUSE is 900,000 LPA, but", "suppliers[GRAINHOUSE]"),

@@ -46,6 +46,7 @@ MONEY_KEYS = frozenset(
         "change_cost_per_load",
         "value_per_lpa",
         "past_life_cost_per_lpa",
+        "cost_per_day",
         "limit",
     }
 )
@@ -165,7 +166,37 @@ def random_scenario(seed: int) -> Data:
     data["prices"] = [
         {"supplier": "FARM", "liquid": "GRAIN", "first_day": week(2), "price_per_lpa": 1.05}
     ]
+    _add_practices(data, np.random.default_rng([seed, 1]))
     return data
+
+
+def _add_practices(data: Data, rng: np.random.Generator) -> None:
+    """Add least orders, checks at arrival, waiting tanks, guarantees freed by the report."""
+    grain = data["suppliers"][0]["contracts"][0]
+    grain |= _maybe(rng, 0.5, minimum_lpa_per_order=float(rng.uniform(2e3, 9e3)))
+    grain |= _maybe(rng, 0.5, minimum_loads_per_order=int(rng.integers(1, 3)))
+    _, _, inland, overseas = data["sites"]
+    inland |= _maybe(rng, 0.4, arrival_checks=[{"days": int(rng.integers(1, 12))}])
+    overseas |= _maybe(
+        rng,
+        0.4,
+        arrival_checks=[{"liquid": "GIN", "days": int(rng.integers(1, 12))}, {"days": 2}],
+    )
+    lanes = {one["id"]: one for one in data["lanes"]}
+    for name, days in (("inland", 7), ("sea", 14), ("direct", 7)):
+        rule = {"longest_days": days, "free_days": 2, "cost_per_day": float(rng.uniform(5, 60))}
+        lanes[name]["tanks"][0] |= _maybe(rng, 0.4, waiting=rule)
+    lanes["direct"] |= _maybe(
+        rng,
+        0.5,
+        legs=[
+            {
+                "authority": "HOME",
+                "guarantee": "ROAD",
+                "days_after_discharge": int(rng.integers(0, 9)),
+            }
+        ],
+    )
 
 
 def _maybe(rng: np.random.Generator, chance: float, **keys: Any) -> Data:

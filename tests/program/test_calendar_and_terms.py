@@ -78,7 +78,7 @@ def test_days_of_a_plain_lane():
         lanes=[
             lane("road", "STORE", "BOTTLER", "GIN", transit_days=5, discharge_days=1, return_days=4)
         ]
-    ).of(1)
+    ).of(1, "GIN")
     assert days is not None
     assert (days.loading, days.leaving, days.arrival) == (START, START, week(1, 5))
     assert (days.discharge, days.usable, days.usable_period) == (week(2), week(2), 2)
@@ -92,7 +92,7 @@ def test_receipt_check_of_a_supplier():
         sites=[site("BOTTLER", "bottler", [tank("B", 5e4, "GIN")])],
         lanes=[lane("road", "SELLER", "BOTTLER", "GIN")],
         opening_stock=[],
-    ).of(1)
+    ).of(1, "GIN")
     assert days is not None
     assert (days.discharge, days.usable, days.usable_period) == (week(1, 1), week(2, 1), 3)
 
@@ -101,14 +101,14 @@ def test_holidays_delay_loading_and_discharge():
     data = base()
     data["sites"][0]["holidays"] = [week(1), week(1, 1)]
     data["sites"][1]["holidays"] = [week(1, 3)]
-    days = Ground.of(scenario(data)).lane_days["road"].of(1)
+    days = Ground.of(scenario(data)).lane_days["road"].of(1, "GIN")
     assert days is not None
     # Loaded on Wednesday, arrives on Thursday, a holiday at the bottler: discharged on Friday.
     assert (days.loading, days.discharge) == (week(1, 2), week(1, 4))
 
 
 def test_same_day_lanes_are_usable_at_once():
-    days = days_of(lanes=[lane("road", "STORE", "BOTTLER", "GIN", transit_days=0)]).of(2)
+    days = days_of(lanes=[lane("road", "STORE", "BOTTLER", "GIN", transit_days=0)]).of(2, "GIN")
     assert days is not None
     assert days.usable_period == 2
 
@@ -121,7 +121,7 @@ def test_the_earliest_sailing_of_a_period_counts():
             lane("road", "STORE", "BOTTLER", "GIN", sailings={"weekday": "friday"}),
         ],
     )
-    found = [days.of(t) for t in (1, 2, 3)]
+    found = [days.of(t, "GIN") for t in (1, 2, 3)]
     assert [one.leaving for one in found if one] == [week(1, 4), week(3, 4), week(5, 4)]
 
 
@@ -138,7 +138,7 @@ def test_a_cut_off_before_the_start_is_missed():
             ),
         ],
     )
-    first = days.of(1)
+    first = days.of(1, "GIN")
     assert first is not None
     assert (first.loading, first.leaving) == (week(1, 4), week(2))
 

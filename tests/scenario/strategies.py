@@ -118,6 +118,14 @@ def scenarios(draw) -> Scenario:
             "currency": draw(st.sampled_from([None, own, foreign])),
             "tanks": [{"id": gin, "liquids": [gin], **tank}],
             "closures": draw(closures()),
+            "arrival_checks": draw(
+                st.lists(
+                    st.fixed_dictionaries(
+                        {"days": st.integers(0, 90)}, optional={"liquid": st.just(gin)}
+                    ),
+                    max_size=1,
+                )
+            ),
         }
         for one in bottlers
     ]
@@ -127,7 +135,21 @@ def scenarios(draw) -> Scenario:
             "origin": distillery,
             "destination": one,
             "liquids": [gin],
-            "tanks": [{"tank_type": tank_type, "cost_per_load": draw(AMOUNTS), "fleet": fleet}],
+            "tanks": [
+                {
+                    "tank_type": tank_type,
+                    "cost_per_load": draw(AMOUNTS),
+                    "fleet": fleet,
+                    "waiting": draw(
+                        optional(
+                            st.fixed_dictionaries(
+                                {"longest_days": st.integers(0, 90), "cost_per_day": AMOUNTS},
+                                optional={"free_days": st.integers(0, 90)},
+                            )
+                        )
+                    ),
+                }
+            ],
             "transit_days": draw(st.integers(0, 90)),
             "transit_loss_percent": draw(PERCENTS),
             "sailings": draw(
@@ -240,6 +262,8 @@ def scenarios(draw) -> Scenario:
                     "contracts": [
                         {
                             "liquid": grain,
+                            "minimum_lpa_per_order": draw(AMOUNTS),
+                            "minimum_loads_per_order": draw(st.integers(0, 9)),
                             "tiers": [
                                 {"from_lpa": 0, "price_per_lpa": first_price},
                                 {"from_lpa": draw(st.floats(1, 1e9)), "price_per_lpa": first_price},

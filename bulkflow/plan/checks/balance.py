@@ -288,12 +288,18 @@ def _hearts(ledger: Ledger) -> Check:
 
 
 def _unreleased(ledger: Ledger) -> Check:
-    watch = Watch("unreleased", "vattings stay unreleased until their release", (6,), LPA)
+    watch = Watch(
+        "unreleased",
+        "vattings stay unreleased until their release, arrivals until the end of their check",
+        (6, 32),
+        LPA,
+    )
     for commodity in _stocked(ledger):
         for period in ledger.periods:
             key = (commodity, period)
             right = (ledger.unreleased[commodity, period - 1] + ledger.vatted[key]
-                     - ledger.released[key])  # fmt: skip
+                     - ledger.released[key] + ledger.received[key]
+                     - ledger.arrivals[key])  # fmt: skip
             watch.near(
                 ledger.unreleased[key],
                 right,

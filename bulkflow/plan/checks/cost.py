@@ -22,6 +22,8 @@ __all__ = ["Miss", "cost_checks", "costs_anew", "find_misses"]
 # A bound is proved on the solver's scaled rows: 1e-6 of the cost is its own tolerance.
 PROOF = Measure("money", 0.01, 2e-6)
 
+EQUATIONS = {"floors": (25, 26, 27, 28, 30), "hire": (28, 30, 33)}
+
 
 @dataclass(frozen=True, slots=True)
 class Miss:
@@ -54,7 +56,7 @@ def cost_checks(ledger: Ledger) -> list[Check]:
         watch = Watch(
             f"cost-{part}",
             f"the cost of {part} is that of the plan's amounts",
-            (25, 26, 27, 28, 30) if part == "floors" else (28, 30),
+            EQUATIONS.get(part, (28, 30)),
             MONEY,
         )
         watch.near(getattr(shown, part), amount, part)
@@ -72,6 +74,7 @@ def costs_anew(ledger: Ledger) -> dict[str, float]:
         "spirit": _spirit(ledger),
         "making": _making(ledger),
         "freight": _freight(ledger),
+        "hire": _hire(ledger),
         "handling": _handling(ledger),
         "capital": _capital(ledger),
         "change": _change(ledger),
@@ -117,6 +120,21 @@ def _freight(ledger: Ledger) -> float:
         per_load = entry.cost_per_load if entry else 0.0
         rate = ledger.money.rate(lane.currency, ledger.days.first(load.period))
         cost += (per_load + lane.cost_per_lpa * load.lpa) * rate
+    return cost
+
+
+def _hire(ledger: Ledger) -> float:
+    """Return what tanks cost while they wait full at their receivers (eq. 33)."""
+    cost = 0.0
+    for load in ledger.sent:
+        entry = ledger.lane_tank(load)
+        if entry is not None and entry.waiting is not None:
+            waited = (load.discharge_day - load.arrival_day).days
+            charged = max(0, waited - entry.waiting.free_days)
+            rate = ledger.money.rate(
+                ledger.lanes[load.lane].currency, ledger.days.first(load.period)
+            )
+            cost += charged * entry.waiting.cost_per_day * rate
     return cost
 
 
@@ -171,28 +189,35 @@ def _stock_value_days(ledger: Ledger) -> list[float]:
 
 
 def _load_value_days(ledger: Ledger, load: PlannedLoad) -> float:
-    """Return value of a load, times its days from loading (or the start) to use."""
+    """Return value of a load, times its days from loading (or the start) to its receipt."""
     begins = ledger.days.start if load.kind is LoadKind.UNDER_WAY else load.loading_day
-    days = max(0, (load.usable_day - begins).days)
-    value = sum(part.lpa * ledger.liquids[part.liquid].value_per_lpa for part in load.parts)
-    return value * days
+    found = 0.0
+    for part in load.parts:
+        received = ledger.days.received_on(
+            load.destination, part.liquid, load.discharge_day, load.usable_day
+        )
+        value = part.lpa * ledger.liquids[part.liquid].value_per_lpa
+        found += value * max(0, (received - begins).days)
+    return found
 
 
 def _credit_value_days(ledger: Ledger, load: PlannedLoad) -> float:
     """Return duty of an arrival, times the days of credit the authority gives."""
     site = ledger.sites[load.destination]
-    if site.duty_status != "paid" or load.usable_period > ledger.days.count:
+    if site.duty_status != "paid":
         return 0.0
-    left = (ledger.days.last(ledger.days.count) - ledger.days.first(load.usable_period)).days + 1
-    days = min(ledger.money.payment_lag_days(site), left)
     rate_on: date = ledger.days.first(_costed_period(load))
     share = ledger.arriving_share(load)
-    duty = 0.0
+    found = 0.0
     for part in load.parts:
+        received = ledger.received_period(load, part.liquid)
+        if received > ledger.days.count:
+            continue
+        left = (ledger.days.last(ledger.days.count) - ledger.days.first(received)).days + 1
         liquid = ledger.liquids[part.liquid]
         per_lpa = ledger.money.duty(site.authority, liquid, load.discharge_day, rate_on)
-        duty += part.lpa * share * per_lpa
-    return duty * days
+        found += part.lpa * share * per_lpa * min(ledger.money.payment_lag_days(site), left)
+    return found
 
 
 def _change(ledger: Ledger) -> float:

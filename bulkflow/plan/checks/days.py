@@ -37,6 +37,7 @@ class LaneDays:
     discharge: date
     usable: date
     usable_period: int
+    waits: int = 0
 
 
 def within(day: date, closures: Iterable[Closure]) -> bool:
@@ -55,8 +56,13 @@ class Days:
         places: tuple[Site | Supplier, ...] = (*scenario.sites, *scenario.suppliers)
         self._closures = {place.id: place.closures for place in places}
         self._holidays = {place.id: frozenset(place.holidays) for place in places}
+        self._arrival_checks = {
+            (site.id, check.liquid): check.days
+            for site in scenario.sites
+            for check in site.arrival_checks
+        }
         self._receipt_days = {one.id: one.receipt_check_days for one in scenario.suppliers}
-        self._known: dict[tuple[str, int], LaneDays | None] = {}
+        self._known: dict[tuple[str, int, str, int], LaneDays | None] = {}
 
     def first(self, period: int) -> date:
         """Return the first day of a period, D(t)."""
@@ -110,12 +116,34 @@ class Days:
             and not within(day, self._closures[place])
         )
 
-    def of_lane(self, lane: Lane, period: int) -> LaneDays | None:
-        """Return the days of a load sent in a period, or None where none may leave."""
-        key = (lane.id, period)
+    def of_lane(self, lane: Lane, period: int, liquid: str, waits: int = 0) -> LaneDays | None:
+        """Return the days of a load sent in a period, or None where none may leave.
+
+        ``waits`` : whole periods for which it waits at the receiver in its tank (eq. 33).
+        """
+        key = (lane.id, period, liquid, waits)
         if key not in self._known:
-            self._known[key] = self._work_out(lane, period)
+            away = self._departure(lane, period)
+            self._known[key] = away and self._follow(lane, *away, liquid, waits)
         return self._known[key]
+
+    def most_waits(self, lane: Lane, tank_type: str) -> int:
+        """Return for how many whole periods a tank may wait at the end of a lane."""
+        days = [
+            tank.waiting.longest_days
+            for tank in lane.tanks
+            if tank.tank_type == tank_type and tank.waiting is not None
+        ]
+        return days[0] // self.length if days else 0
+
+    def arrival_check_days(self, site: str, liquid: str) -> int:
+        """Return the days of a site's check of a liquid at arrival, 0 for none (eq. 32)."""
+        for_all = self._arrival_checks.get((site, None), 0)
+        return self._arrival_checks.get((site, liquid), for_all)
+
+    def received_on(self, site: str, liquid: str, discharge: date, usable: date) -> date:
+        """Return the day from which a load stands in its receiver's tanks (eq. 32)."""
+        return discharge if self.arrival_check_days(site, liquid) else usable
 
     def of_row(self, lane: Lane, row: LoadRow) -> LaneDays | None:
         """Return the days of a frozen load, or of one under way, of the opening position."""
@@ -124,23 +152,38 @@ class Days:
             if there is None:
                 return None
             period = self.first_starting_on_or_after(there)
-            return LaneDays(row.departs_on, row.departs_on, there, there, there, period)
-        found = self.of_lane(lane, self.period_of(row.departs_on))
-        return found or self._follow(lane, row.departs_on, row.departs_on)
+            left = row.departs_on
+            came = there - self.arrival_check_days(lane.destination, row.liquid) * DAY
+            came = max(left, came)
+            return LaneDays(left, left, came, came, there, period)
+        away = self._departure(lane, self.period_of(row.departs_on))
+        loading, leaving = away or (row.departs_on, row.departs_on)
+        found = None
+        for waits in range(self.most_waits(lane, row.tank_type) + 1):
+            found = self._follow(lane, loading, leaving, row.liquid, waits)
+            if row.usable_on is None or (found is not None and found.usable >= row.usable_on):
+                break
+        return found
 
-    def _work_out(self, lane: Lane, period: int) -> LaneDays | None:
-        away = self._departure(lane, period)
-        return None if away is None else self._follow(lane, *away)
-
-    def _follow(self, lane: Lane, loading: date, leaving: date) -> LaneDays | None:
+    def _follow(
+        self, lane: Lane, loading: date, leaving: date, liquid: str, waits: int
+    ) -> LaneDays | None:
         """Return the days that follow from loading and leaving."""
         arrival = leaving + lane.transit_days * DAY
-        discharge = self._next_working(lane.destination, arrival + lane.discharge_days * DAY)
+        stands = lane.discharge_days + waits * self.length
+        discharge = self._next_working(lane.destination, arrival + stands * DAY)
         if discharge is None:
             return None
-        usable = discharge + self._receipt_days.get(lane.origin, 0) * DAY
+        in_check = self.arrival_check_days(lane.destination, liquid)
+        usable = discharge + max(in_check, self._receipt_days.get(lane.origin, 0)) * DAY
         return LaneDays(
-            loading, leaving, arrival, discharge, usable, self.first_starting_on_or_after(usable)
+            loading,
+            leaving,
+            arrival,
+            discharge,
+            usable,
+            self.first_starting_on_or_after(usable),
+            waits,
         )
 
     def _departure(self, lane: Lane, period: int) -> tuple[date, date] | None:

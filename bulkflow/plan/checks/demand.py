@@ -75,13 +75,16 @@ def _duty_due(ledger: Ledger) -> Check:
     watch.same(len(shown), len(ledger.plan.duty_due), "the number of loads and liquids with duty")
     for load in ledger.plan.loads:
         site = ledger.sites[load.destination]
-        if site.duty_status != "paid" or load.usable_period > ledger.days.count:
+        if site.duty_status != "paid":
             continue
         by_liquid: dict[str, float] = defaultdict(float)
         for part in load.parts:
             by_liquid[part.liquid] += part.lpa * ledger.arriving_share(load)
-        rate_on = ledger.days.first(load.usable_period)
         for liquid, lpa in by_liquid.items():
+            period = ledger.received_period(load, liquid)
+            if period > ledger.days.count:
+                continue
+            rate_on = ledger.days.first(period)
             rate = ledger.money.duty(
                 site.authority, ledger.liquids[liquid], load.discharge_day, rate_on
             )
@@ -92,7 +95,7 @@ def _duty_due(ledger: Ledger) -> Check:
                 payable = load.discharge_day + ledger.money.payment_lag_days(site) * DAY
                 watch.near((row.payable_on - payable).days, 0, f"days off for {where}")
                 watch.near(row.lpa, lpa, f"LPA of the {where}")
-                watch.near(row.period, load.usable_period, f"the period of the {where}")
+                watch.near(row.period, period, f"the period of the {where}")
     for load_id, liquid in shown:
         watch.wrong(f"duty due on {liquid} of load {load_id}, not owed,")
     return watch.result()

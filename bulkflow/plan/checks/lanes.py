@@ -83,16 +83,19 @@ def _right_days(ledger: Ledger, load: PlannedLoad) -> LaneDays | None:
     lane = ledger.lanes[load.lane]
     if load.kind in (LoadKind.FROZEN, LoadKind.UNDER_WAY):
         return ledger.days.of_row(lane, row) if row is not None else None
-    return ledger.days.of_lane(lane, load.period)
+    liquid = load.parts[0].liquid if load.parts else ""
+    waits = min(load.waits_periods, ledger.days.most_waits(lane, load.tank_type))
+    return ledger.days.of_lane(lane, load.period, liquid, waits)
 
 
 def _days(ledger: Ledger) -> Check:
-    watch = Watch("days", "each load has the days its lane gives", (3,), WHOLE)
+    watch = Watch("days", "each load has the days its lane gives", (3, 32, 33), WHOLE)
     for load in ledger.plan.loads:
         right = _right_days(ledger, load)
         if right is None:
             watch.wrong(f"{_words(load)} may not leave in that period")
             continue
+        watch.same(load.waits_periods, right.waits, f"the periods of waiting of {_words(load)}")
         watch.same(load.loading_day, right.loading, f"the loading day of {_words(load)}")
         if load.kind is not LoadKind.UNDER_WAY:
             watch.same(load.leaving_day, right.leaving, f"the leaving day of {_words(load)}")

@@ -60,7 +60,7 @@ class Ledger(Position):
 
     @cached_property
     def unreleased(self) -> Account:
-        """Vattings made and not yet released."""
+        """Vattings made and not yet released, and what has arrived and is in its check."""
         return self._levels("unreleased_lpa")
 
     def held_at(self, commodity: Commodity, period: int) -> float:
@@ -72,7 +72,7 @@ class Ledger(Position):
     def commodities(self) -> tuple[Commodity, ...]:
         """Every commodity that the plan or the opening position touches, sorted."""
         accounts = (
-            self.stock, self.hearts, self.unreleased, self.opening, self.arrivals, self.sent_lpa,
+            self.stock, self.hearts, self.unreleased, self.opening, self.received, self.sent_lpa,
             self.vatted, self.released, self.let_down_made, self.let_down_used, self.charged,
             self.hearts_made, self.feints_made, self.feints_sold, self.served, self.lots_released,
         )  # fmt: skip
@@ -91,6 +91,24 @@ class Ledger(Position):
                 barring = self.barring(part.origin_class)
                 commodity = self.kept(load.destination, part.liquid, barring)
                 account[commodity, load.usable_period] += part.lpa * self.arriving_share(load)
+        return account
+
+    def received_period(self, load: PlannedLoad, liquid: str) -> int:
+        """Return the period from which a load's liquid stands in its receiver's tanks (eq. 32)."""
+        day = self.days.received_on(load.destination, liquid, load.discharge_day, load.usable_day)
+        return self.days.first_starting_on_or_after(day)
+
+    @cached_property
+    def received(self) -> Account:
+        """LPA entering the receiver's tanks, by period, after loss; usable or still in check."""
+        account = Account()
+        for load in self.plan.loads:
+            for part in load.parts:
+                period = self.received_period(load, part.liquid)
+                if period <= self.days.count:
+                    barring = self.barring(part.origin_class)
+                    commodity = self.kept(load.destination, part.liquid, barring)
+                    account[commodity, period] += part.lpa * self.arriving_share(load)
         return account
 
     @cached_property

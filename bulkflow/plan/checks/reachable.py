@@ -32,6 +32,8 @@ def first_usable(position: Position) -> First:
 
 def _first(position: Position, *, even_barred: bool) -> tuple[First, First]:
     held, usable = _openings(position)
+    for commodity, period in _given_loads(position, checked=True):
+        held[commodity] = min(period, held.get(commodity, period))
     by_lane = partial(_by_lane, even_barred=even_barred)
     ways: tuple[Callable[[Position, First], Found], ...] = (by_lane, _by_still, _by_let_down)
     settled = False
@@ -62,7 +64,8 @@ def _in_stock(position: Position) -> Iterator[tuple[Commodity, int]]:
     yield from position.lots_released
 
 
-def _given_loads(position: Position) -> Iterator[tuple[Commodity, int]]:
+def _given_loads(position: Position, *, checked: bool = False) -> Iterator[tuple[Commodity, int]]:
+    """Yield loads that come as given, and when they can be used (or are received: checked)."""
     for row in position.scenario.loads:
         lane = position.lanes[row.lane]
         days = position.days.of_row(lane, row)
@@ -72,7 +75,13 @@ def _given_loads(position: Position) -> Iterator[tuple[Commodity, int]]:
         if supplier is None and lane.origin in position.suppliers:
             supplier = lane.origin
         barring = position.classes.of_bought(row.liquid, supplier)
-        yield position.kept(lane.destination, row.liquid, barring), days.usable_period
+        ready = days.usable_period
+        if checked:
+            received = position.days.received_on(
+                lane.destination, row.liquid, days.discharge, days.usable
+            )
+            ready = position.days.first_starting_on_or_after(received)
+        yield position.kept(lane.destination, row.liquid, barring), ready
 
 
 def _on_offer(position: Position) -> Iterator[tuple[Commodity, int]]:
@@ -93,11 +102,16 @@ def _by_lane(position: Position, usable: First, *, even_barred: bool) -> Found:
                 continue
             if not (even_barred or somebody_takes(position, lane.destination, liquid, barring)):
                 continue
-            days = [position.days.of_lane(lane, period) for period in position.periods
+            days = [position.days.of_lane(lane, period, liquid) for period in position.periods
                     if period >= first]  # fmt: skip
             arrivals = [one.usable_period for one in days if one is not None]
+            there = position.kept(lane.destination, liquid, barring)
             if arrivals:
-                yield position.kept(lane.destination, liquid, barring), min(arrivals), True
+                yield there, min(arrivals), True
+            if position.days.arrival_check_days(lane.destination, liquid):
+                for one in days:
+                    if one is not None:
+                        yield there, position.days.first_starting_on_or_after(one.discharge), False
 
 
 def _by_still(position: Position, usable: First) -> Found:

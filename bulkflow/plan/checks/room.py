@@ -107,7 +107,7 @@ def _room_on_arrival(ledger: Ledger) -> Check:
     watch = Watch("room-on-arrival", "a whole load fits before anything is used", (14, 15), LITRES)
     for commodity in _at_sites(ledger):
         for period in ledger.periods:
-            arrives = ledger.arrivals[commodity, period]
+            arrives = ledger.received[commodity, period]
             if not arrives:
                 continue
             lpa = (ledger.held_at(commodity, period - 1) - ledger.heels_lost[commodity, period]

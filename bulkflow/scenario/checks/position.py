@@ -44,7 +44,7 @@ def check_position(draft: Draft) -> None:
     loads = draft.by_id(LoadRow)
     for path, load in draft.each(LoadRow):
         _on_lane(draft, path, load, lanes)
-        _load_days(draft, path, load)
+        _load_days(draft, path, load, lanes)
         _load_amount(draft, path, load, tank_types)
         _load_origin(draft, path, load, lanes, suppliers)
         _load_duty(draft, path, load, lanes, authorities)
@@ -171,10 +171,10 @@ def _on_lane(
         draft.add(f"{path}.tank_type", found, f"It uses {listed(kinds, last='and')}.")
 
 
-def _load_days(draft: Draft, path: str, load: LoadRow) -> None:
+def _load_days(draft: Draft, path: str, load: LoadRow, lanes: Mapping[str, Lane]) -> None:
     if load.state is not LoadState.UNDER_WAY:
         inside_calendar(draft, f"{path}.departs_on", load.departs_on)
-        if load.usable_on is not None:
+        if load.usable_on is not None and not _may_wait(load, lanes.get(load.lane)):
             found = f"is {load.usable_on} for a load that has not left"
             mend = "Leave it empty; the lane says when it can be used."
             draft.add(f"{path}.usable_on", found, mend)
@@ -189,6 +189,14 @@ def _load_days(draft: Draft, path: str, load: LoadRow) -> None:
         draft.add(f"{path}.usable_on", "is empty", mend)
     else:
         _usable(draft, path, load, load.usable_on)
+
+
+def _may_wait(load: LoadRow, lane: Lane | None) -> bool:
+    """Tell whether a frozen load may be told to wait at the receiver in its tank."""
+    return load.state is LoadState.FROZEN and (
+        lane is None
+        or any(one.tank_type == load.tank_type and one.waiting is not None for one in lane.tanks)
+    )
 
 
 def _usable(draft: Draft, path: str, load: LoadRow, usable_on: date) -> None:

@@ -64,6 +64,8 @@ def _sites(draft: Draft) -> None:
         draft.refer(f"{path}.storage_guarantee", site.storage_guarantee, Guarantee)
         for index, tank in enumerate(site.tanks):
             _each(draft, f"{path}.tanks[{index}].liquids", tank.liquids, Liquid)
+        for index, check in enumerate(site.arrival_checks):
+            draft.refer(f"{path}.arrival_checks[{index}].liquid", check.liquid, Liquid)
         for index, still in enumerate(site.stills):
             _each(draft, f"{path}.stills[{index}].recipes", still.recipes, Recipe)
             draft.refer(f"{path}.stills[{index}].last_recipe", still.last_recipe, Recipe)
@@ -177,6 +179,9 @@ def _inside_sites(draft: Draft) -> None:
         for index, tank in enumerate(site.tanks):
             tanks.check(f"{path}.tanks[{index}].id", tank.id)
             _items(draft, f"{path}.tanks[{index}].liquids", tank.liquids)
+        checks = _Seen(draft)
+        for index, check in enumerate(site.arrival_checks):
+            checks.check(f"{path}.arrival_checks[{index}].liquid", check.liquid or "every other")
         for index, still in enumerate(site.stills):
             stills.check(f"{path}.stills[{index}].id", still.id)
             _items(draft, f"{path}.stills[{index}].recipes", still.recipes)

@@ -26,6 +26,7 @@ def check_transport(draft: Draft) -> None:
         _origin(draft, path, lane, suppliers, sites)
         if lane.destination in sites:
             _room(draft, path, lane, sites[lane.destination])
+            _one_check(draft, path, lane, sites[lane.destination])
         _legs(draft, path, lane, guarantees)
 
 
@@ -79,6 +80,21 @@ def _room(draft: Draft, path: str, lane: Lane, site: Site) -> None:
             found = f"is {liquid!r}, for which {site.id} has no tank"
             mend = f"Add it to the liquids of a tank of {site.id}, or take it off the lane."
             draft.add(f"{path}.liquids[{index}]", found, mend)
+
+
+def _one_check(draft: Draft, path: str, lane: Lane, receiver: Site) -> None:
+    """Let all that may share a tank be checked alike at arrival: a load has one day of use."""
+    tanks = draft.by_id(TankType)
+    shared = [one for one in lane.tanks if one.tank_type in tanks]
+    if not any(tanks[one.tank_type].compartments for one in shared):
+        return
+    days = {one.liquid: one.days for one in receiver.arrival_checks}
+    of_each = {liquid: days.get(liquid, days.get(None, 0)) for liquid in lane.liquids}
+    if len(set(of_each.values())) > 1:
+        listed_days = listed([f"{one} {count}" for one, count in of_each.items()], last="and")
+        found = f"share compartments, but {receiver.id} checks them for other days ({listed_days})"
+        mend = "Give them one check at arrival, or a lane each."
+        draft.add(f"{path}.liquids", found, mend)
 
 
 def _legs(draft: Draft, path: str, lane: Lane, guarantees: Mapping[str, Guarantee]) -> None:
