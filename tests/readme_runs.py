@@ -59,36 +59,29 @@ class Run:
         )
 
 
-def one_run(name: str, source: Path) -> Run:
-    """Clone the repository and run the command there."""
-    with tempfile.TemporaryDirectory(prefix="readme-") as place:
-        clone = Path(place) / "clone"
-        subprocess.run(["git", "clone", "-q", str(source), str(clone)], check=True)
-        environment = {
-            key: value
-            for key, value in os.environ.items()
-            if key not in ("VIRTUAL_ENV", "PYTHONPATH")
-        }
-        begun, used = time.monotonic(), _processor_seconds()
-        done = subprocess.run(
-            ["bash", "-euo", "pipefail", "-c", named("plan")],
-            cwd=clone,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=LONGEST_SECONDS,
-        )
-        file = clone / "out" / "plan.json"
-        plan = json.loads(file.read_text("utf-8")) if file.exists() else {}
-        return Run(
-            name,
-            done.returncode,
-            time.monotonic() - begun,
-            _processor_seconds() - used,
-            plan,
-            f"{done.stdout}\n{done.stderr}",
-        )
+def one_run(name: str, source: Path, clone: Path) -> Run:
+    """Clone the repository to a new folder and run the command there."""
+    subprocess.run(["git", "clone", "-q", str(source), str(clone)], check=True)
+    others = ("VIRTUAL_ENV", "PYTHONPATH")
+    begun, used = time.monotonic(), _processor_seconds()
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", named("plan")],
+        cwd=clone,
+        env={key: value for key, value in os.environ.items() if key not in others},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=LONGEST_SECONDS,
+    )
+    file = clone / "out" / "plan.json"
+    return Run(
+        name,
+        done.returncode,
+        time.monotonic() - begun,
+        _processor_seconds() - used,
+        json.loads(file.read_text("utf-8")) if file.exists() else {},
+        f"{done.stdout}\n{done.stderr}",
+    )
 
 
 def _processor_seconds() -> float:
@@ -143,8 +136,8 @@ def main(argv: list[str] | None = None) -> int:
     for number in range(arguments.idle + arguments.busy):
         beside = arguments.processes if number >= arguments.idle else 0
         name = f"run {number + 1} ({f'beside {beside} busy processes' if beside else 'idle'})"
-        with busy(beside):
-            done = one_run(name, arguments.source)
+        with busy(beside), tempfile.TemporaryDirectory(prefix="readme-") as place:
+            done = one_run(name, arguments.source, Path(place) / "clone")
         print(done, flush=True)
         if done.code != 0 or not done.plan:
             failed = True
