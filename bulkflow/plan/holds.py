@@ -83,13 +83,14 @@ def dependent_loads(ledger: Ledger, lot: Lot) -> tuple[str, ...]:
 def price_gates(
     scenario: Scenario, plan: Plan, found: tuple[HoldCost, ...], search: Search
 ) -> tuple[HoldCost, ...]:
-    """Return the same gates with what each costs against the plan there is.
+    """Return the same gates with what each costs: the difference of two best plans, in limits.
 
     A held lot is planned as released at the start; an awaiting one both so and as never released.
     The plan there is holds with a lot released too, by leaving the lot alone until the day it was
     counted on, so a release saves nothing at least; and a plan that does without a lot holds with
-    it, so a failure costs nothing at least. Better plans found raise the one limit and lower the
-    other; the bounds proved of the changed workspaces are the far limits.
+    it, so a failure costs nothing at least. Of the best plan as it is only cost and bound of this
+    one are known, of the changed best plan only those of the search for it: a release saves at
+    least (bound as it is - cost found with it) and at most (cost as it is - bound with it).
     """
     return tuple(_priced(scenario, plan, hold, search) for hold in found)
 
@@ -104,15 +105,16 @@ def _priced(scenario: Scenario, plan: Plan, hold: HoldCost, search: Search) -> H
         better, bound = None, plan.proof.bound
     if better is None or better.proof.cost >= cost or not _draws_on(changed, better, hold.lot_id):
         better = None
-    least = cost - better.proof.cost if better else 0.0
-    # Left alone the lot changes nothing, so nothing below the bound of this plan is shut out.
+    released = better.proof.cost if better else cost
+    least = max(0.0, plan.proof.bound - released)
     hold = replace(
         hold,
         cost_as_is=cost,
         short_as_is_lpa=short,
-        cost_released=cost - least,
+        cost_released=released,
         short_released_lpa=_short_lpa(better or plan),
         saving_least=least,
+        # Left alone the lot changes nothing: what this plan's own bound leaves open stays open.
         saving_most=_finite(max(least, cost - min(bound, plan.proof.bound))),
     )
     return _failed(scenario, plan, hold, search) if hold.status == LotStatus.AWAITING else hold
@@ -138,7 +140,7 @@ def _failed(scenario: Scenario, plan: Plan, hold: HoldCost, search: Search) -> H
         hold,
         cost_failed=without.proof.cost,
         short_failed_lpa=_short_lpa(without),
-        extra_most=max(least, without.proof.cost - cost),
+        extra_most=_finite(max(least, without.proof.cost - plan.proof.bound)),
     )
 
 
@@ -182,6 +184,12 @@ def _doubt(hold: HoldCost, plan: Plan) -> str:
     if hold.saving_least or not hold.saving_most or gap <= ROUNDING * abs(plan.proof.cost):
         return ""
     gap_in_words = f"{money(gap)} {plan.currency}"
+    found = (hold.cost_as_is or 0.0) - (hold.cost_released or 0.0)
+    if found > 0:
+        return (
+            f"; a plan that costs {money(found)} {plan.currency} less was found with it, but the"
+            f" plan's own gap ({gap_in_words}) leaves open whether that needs the lot: look longer"
+        )
     if hold.saving_most <= gap:
         return (
             f"; that is within the plan's own gap ({gap_in_words}), so whether it saves anything"

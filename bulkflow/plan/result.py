@@ -47,11 +47,10 @@ class HoldCost:
     cost_released, short_released_lpa : of the best plan known with the lot released at the start:
         one found, or this one, which leaves the lot alone.
     cost_failed, short_failed_lpa : of the best plan found with the lot never released.
-    saving_least, saving_most : against this plan, a release saves at least what the plan found
-        saves, and at most what the bound allows; the first is never below 0, the second None where
-        no bound was proved.
+    saving_least, saving_most : what a release saves lies between these, by the proved bounds; the
+        first is never below 0, the second None where no bound was proved.
     extra_least, extra_most : in the same way, what the failure of an awaiting lot costs; the second
-        is None where no plan without the lot was found.
+        is None where no plan without the lot was found, or no bound was proved.
     unpriced : why a limit is missing though asked for; '' where none is.
     """
 

@@ -119,8 +119,18 @@ def test_a_dearer_plan_found_costs_nothing():
 
 def test_a_cheaper_plan_found_raises_what_is_saved_at_least():
     gate = priced("held", (opened(11_400.0, 10_800.0), 10_800.0))
-    assert (gate.saving_least, gate.saving_most) == (600.0, 1_200.0)
-    assert "save at least 600 and at most 1,200 EUR." in words_of(gate)
+    assert (gate.cost_released, gate.saving_least, gate.saving_most) == (11_400.0, 100.0, 1_200.0)
+    assert "save at least 100 and at most 1,200 EUR." in words_of(gate)
+
+
+def test_a_plan_found_within_the_gap_may_owe_nothing_to_the_lot():
+    """A longer search as it is could find as cheap a one: 11,600 is above the bound of 11,500."""
+    gate = priced("held", (opened(11_600.0, 10_800.0), 10_800.0))
+    assert (gate.saving_least, gate.saving_most) == (0.0, 1_200.0)
+    assert (
+        "at least 0 and at most 1,200 EUR; a plan that costs 400 EUR less was found with it, but"
+        " the plan's own gap (500 EUR) leaves open whether that needs the lot: look longer."
+    ) in words_of(gate)
 
 
 def test_a_cheaper_plan_that_leaves_the_lot_alone_is_no_saving_of_its_release():
@@ -148,14 +158,14 @@ def test_a_bound_never_proved_leaves_the_far_limit_out():
 
 def test_what_a_failure_costs_lies_between_bound_and_plan_found():
     gate = priced("awaiting", (None, 11_500.0), (opened(12_900.0, 12_300.0), 12_300.0))
-    assert (gate.extra_least, gate.extra_most) == (300.0, 900.0)
-    assert "Its failure would cost at least 300 and at most 900 EUR." in words_of(gate)
+    assert (gate.extra_least, gate.extra_most) == (300.0, 1_400.0)
+    assert "Its failure would cost at least 300 and at most 1,400 EUR." in words_of(gate)
 
 
-def test_a_plan_without_the_lot_that_is_no_dearer_makes_its_failure_cost_nothing():
+def test_a_plan_without_the_lot_that_is_no_dearer_leaves_no_more_than_the_gap():
     gate = priced("awaiting", (None, 11_500.0), (opened(11_900.0, 11_300.0), 11_300.0))
-    assert (gate.extra_least, gate.extra_most) == (0.0, 0.0)
-    assert "Its failure would cost 0 EUR." in words_of(gate)
+    assert (gate.extra_least, gate.extra_most) == (0.0, 400.0)
+    assert "Its failure would cost at least 0 and at most 400 EUR." in words_of(gate)
 
 
 def test_a_failure_without_a_plan_found_still_has_its_least():
