@@ -180,6 +180,7 @@ class PulpModel:
                     maxNodes=options.max_nodes,
                     options=[] if preprocess else ["preprocess off"],
                 )
+                solver.tmpDir = folder  # where CBC crashes, PuLP leaves its files behind
                 self.problem.solve(solver)
             text = log.read_text() if log.exists() else ""
         key = (self.problem.status, self.problem.sol_status)

@@ -8,7 +8,9 @@ workspace without findings may still be short.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
+from datetime import date
 
 from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
@@ -34,8 +36,31 @@ def findings(scenario: Scenario) -> tuple[Finding, ...]:
         found.append(finding)
     found += [_in_words(position, short) for short in find_shortfalls(position, unreachable)]
     found += [_unfilled(position, short) for short in find_unfilled(position)]
+    found += _added_up(position)
     unique = dict.fromkeys(found)
     return tuple(sorted(unique, key=lambda one: one.severity != "blocks"))
+
+
+def _added_up(position: Position) -> Iterator[Finding]:
+    """Yield demand told on several days of one period, which is added up (eq. 23)."""
+    rows: dict[tuple[str, str, str, str, int], dict[date, int]] = defaultdict(dict)
+    first_priority = position.scenario.priorities[0].id
+    for number, row in enumerate(position.scenario.demand):
+        market = row.market or position.sites[row.site].market or ""
+        what = row.liquid or row.product or ""
+        period = position.days.period_of(row.period_start)
+        key = (row.site, what, market, row.priority or first_priority, period)
+        rows[key].setdefault(row.period_start, number)
+    twice = {key: days for key, days in rows.items() if len(days) > 1}
+    for (site, what, _, _, period), days in list(twice.items())[:1]:
+        told = ", ".join(str(day) for day in sorted(days))
+        more = f", and {len(twice) - 1} more like it" if len(twice) > 1 else ""
+        yield Finding(
+            "warns",
+            f"Demand for {what} at {site} is told on several days of period {period} ({told}) and"
+            f" added up{more}. If one row was to take the place of another, take that out.",
+            tuple(f"demand[{number}]" for number in days.values()),
+        )
 
 
 def _unreached(position: Position, usable: First) -> Iterator[tuple[str, str, Finding]]:

@@ -251,7 +251,9 @@ class ProofRow(Row):
     rows: int
     rows_added: int
     prices: tuple[RulePriceRow, ...] = Field(
-        default=(), description="with which the bound was proved, where it was proved by prices"
+        default=(),
+        description="with which the bound was proved, where it was proved by prices; none where"
+        " the search over whole numbers proved it, as on most small workspaces",
     )
 
 

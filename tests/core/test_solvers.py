@@ -1,7 +1,9 @@
 """Solvers agree, and what they say is read rightly: statuses, limits, stopping, progress."""
 
+import tempfile
 import threading
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,8 +20,8 @@ from bulkflow.errors import InputError, PlanningError, SolverError
 from tests.core.generator import random_network
 
 # Seed 82: CBC 2.10.3 with preprocessing on called a plan of 597.32 optimal; 594.97 exists.
-# Seed 214 has no plan, and without preprocessing CBC crashes on it.
-SEEDS = [*range(6), 82, 214]
+CRASHES = 214  # has no plan, and without preprocessing CBC crashes on it
+SEEDS = [*range(6), 82, CRASHES]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -81,6 +83,19 @@ def test_infeasible_and_unbounded_are_answers(solver: str) -> None:
     assert endless.status == "unbounded"
     with pytest.raises(PlanningError, match="no bound"):
         endless.raise_for_status()
+
+
+@pytest.mark.parametrize("solver", ["highs", "cbc"])
+@pytest.mark.parametrize("seed", [3, CRASHES])
+def test_no_file_is_left_behind(
+    solver: str, seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not even where CBC crashes."""
+    for name in ("TMPDIR", "TMP", "TEMP"):
+        monkeypatch.setenv(name, str(tmp_path))
+    monkeypatch.setattr(tempfile, "tempdir", None)
+    solve(random_network(seed), SolveOptions(solver=solver))
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_unbounded_with_whole_numbers_and_infeasible_at_once() -> None:

@@ -150,6 +150,10 @@ CASES: list[tuple[str, str, Callable[[], Scenario], str, str]] = [
      lambda: contract(minimum_lpa=900.0, maximum_lpa_per_period=200.0),
      "The contract with GRAINHOUSE asks for at least 900 LPA of NEUTRAL, but its most per period"
      " allows 800 LPA.", "suppliers[GRAINHOUSE]"),
+    ("demand told twice in a period", "warns",
+     lambda: with_rows(demand=(*tiny().demand, tiny().demand[0].model_copy(
+         update={"period_start": tiny().demand[0].period_start + timedelta(days=2)}))),
+     "is told on several days of period", "demand[0]"),
     ("a wait of less than a period", "warns",
      lambda: lane("sea", tanks=tuple(
          one.model_copy(update={"waiting": Waiting(longest_days=5, cost_per_day=1.0)})

@@ -234,8 +234,12 @@ def _policies(draft: Draft) -> _Keys:
 
 
 def _demand_rows(draft: Draft) -> _Keys:
+    own_market = {one.id: one.market for _, one in draft.each(Site)}
+    first = next((one.id for _, one in draft.each(Priority)), None)
     for path, row in draft.each(DemandRow):
-        key = (row.site, row.period_start, row.liquid, row.product, row.market, row.priority)
+        market = row.market or own_market.get(row.site)
+        priority = row.priority or first
+        key = (row.site, row.period_start, row.liquid, row.product, market, priority)
         what = f"{row.site}, {row.period_start} and {row.liquid or row.product}"
         yield f"{path}.period_start", key, what
 
