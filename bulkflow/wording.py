@@ -8,10 +8,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-__all__ = ["amount", "counted", "listed", "money", "percent", "whole_parts"]
+__all__ = ["amount", "counted", "listed", "money", "percent", "share", "whole_parts"]
 
 CENTS_BELOW = 1_000.0
 """Money under this is said with its cents; above it they say nothing a planner could use."""
+
+MOST_SHARE = 10.0
+"""A part larger than this many totals is said without a share."""
 
 
 def amount(value: float) -> str:
@@ -45,7 +48,7 @@ def percent(fraction: float) -> str:
     Examples
     --------
     >>> percent(0.00042), percent(0.01), percent(0.1856), percent(0.9996), percent(1.0)
-    ('0.042 %', '1 %', '18.6 %', '99.96 %', '100 %')
+    ('0.04 %', '1 %', '18.6 %', '99.96 %', '100 %')
     """
     value = 100.0 * fraction
     if value in (0.0, 100.0):
@@ -56,6 +59,19 @@ def percent(fraction: float) -> str:
         if float(text) not in (0.0, 100.0):
             return f"{text.rstrip('0').rstrip('.') if '.' in text else text} %"
     return "nearly 0 %" if size < 1 else "nearly 100 %"
+
+
+def share(part: float, total: float) -> str:
+    """Return a part of a total in percent, ``-`` where that says nothing.
+
+    Of a total that sales make negative, or small beside its parts, a share misleads.
+
+    Examples
+    --------
+    >>> share(446_926, 2_501_020), share(-64_577, 2_501_020), share(7_680, -78.0)
+    ('17.9 %', '-2.6 %', '-')
+    """
+    return f"{100.0 * part / total:.1f} %" if 0.0 < total >= abs(part) / MOST_SHARE else "-"
 
 
 def counted(count: int, one: str, many: str = "") -> str:

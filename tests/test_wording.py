@@ -1,10 +1,13 @@
 """Numbers in words: no ``1 loads``, no 0 that is not nothing, parts that add up."""
 
+import doctest
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bulkflow.wording import amount, counted, listed, money, percent, whole_parts
+from bulkflow import wording
+from bulkflow.wording import amount, counted, listed, money, percent, share, whole_parts
 
 
 @pytest.mark.parametrize(
@@ -62,3 +65,16 @@ def test_shown_parts_add_to_the_shown_total(parts: list[float]):
     shown = whole_parts(parts)
     assert sum(shown) == round(sum(parts))
     assert all(abs(one - exact) <= 1.0 for one, exact in zip(shown, parts, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("part", "total", "words"),
+    [(1.0, 3.0, "33.3 %"), (-1.0, 3.0, "-33.3 %"), (9.0, 1.0, "900.0 %"), (11.0, 1.0, "-"),
+     (1.0, 0.0, "-"), (1.0, -3.0, "-"), (0.0, 0.0, "-")],
+)  # fmt: skip
+def test_a_share_of_next_to_nothing_is_none(part: float, total: float, words: str):
+    assert share(part, total) == words
+
+
+def test_the_examples_of_the_module_hold():
+    assert doctest.testmod(wording).failed == 0

@@ -25,7 +25,7 @@ from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.plan.summary import ROUNDING, gap_words, summarise
 from bulkflow.program.answer import Plan
 from bulkflow.scenario.model import Scenario
-from bulkflow.wording import amount, counted, money, percent, whole_parts
+from bulkflow.wording import amount, counted, money, percent, share, whole_parts
 
 __all__ = [
     "ALARM",
@@ -409,16 +409,12 @@ def _costs(plan: Plan) -> Table:
     parts = [-costs.sales if part == "sales" else getattr(costs, part) for part in notes]
     for (part, note), exact, shown in zip(notes.items(), parts, whole_parts(parts), strict=True):
         if exact:
-            table.add_row(part, amount(shown), _share(exact, costs.total), note)
+            table.add_row(part, amount(shown), share(exact, costs.total), note)
     table.add_section()
     table.add_row(Text("total", style="bold"), Text(amount(costs.total), style="bold"), "", "")
-    table.add_row("changeable", amount(costs.changeable), _share(costs.changeable, costs.total),
+    table.add_row("changeable", amount(costs.changeable), share(costs.changeable, costs.total),
                   "all but spirit, making and sales")  # fmt: skip
     return table
-
-
-def _share(amount: float, total: float) -> str:
-    return f"{100 * amount / total:.1f} %" if total else "-"
 
 
 def _proof(result: PlanResult) -> RenderableType:

@@ -15,7 +15,7 @@ from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.program.answer import CostBreakdown, Plan
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Scenario
-from bulkflow.wording import amount, percent, whole_parts
+from bulkflow.wording import amount, percent, share, whole_parts
 
 __all__ = [
     "Cell",
@@ -429,7 +429,7 @@ def costs_table(costs: CostBreakdown, currency: str, say: Terms) -> Table:
         (
             text(part),
             number(shown),
-            Cell(f"{100 * one / costs.total:.1f} %", one) if costs.total else blank(),
+            Cell(share(one, costs.total), one),
         )
         for part, one, shown in signed
     )

@@ -214,3 +214,23 @@ def test_a_hold_without_prices_says_what_depends_on_it():
     hold = HoldCost("L-9", "DRY", "WORKS", "awaiting", 100.0, None, 2, "", ())
     text = shown(replace(made, holds=(hold,)), everything.scenario())
     assert "The plan counts on it from week 2; no load needs it." in text
+
+
+def test_a_part_of_a_total_that_sales_eat_up_has_no_share():
+    result, scenario = tiny()
+    costs = replace(result.plan.costs, sales=11_200.0)
+    text = shown(replace(result, plan=replace(result.plan, costs=costs)), scenario)
+    (spirit,) = (line for line in text.splitlines() if line.startswith("spirit "))
+    assert spirit.split()[:3] == ["spirit", "7,680", "-"]
+    assert "%" not in next(line for line in text.splitlines() if line.startswith("sales "))
+
+
+def test_shown_parts_of_the_cost_add_to_the_shown_total():
+    result, scenario = tiny()
+    costs = replace(result.plan.costs, capital=0.4, change=0.4, floors=0.4)
+    lines = shown(replace(result, plan=replace(result.plan, costs=costs)), scenario).splitlines()
+    start = lines.index("Cost over the horizon (EUR)")
+    rows = [line.split() for line in lines[start + 3 :]]
+    end = next(place for place, row in enumerate(rows) if row[:1] == ["total"])
+    shown_parts = [int(row[1].replace(",", "")) for row in rows[:end] if len(row) > 1]
+    assert sum(shown_parts) == int(rows[end][1].replace(",", "")) == round(costs.total)
