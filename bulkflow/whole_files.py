@@ -11,7 +11,7 @@ from typing import BinaryIO, TextIO
 
 from bulkflow.errors import Fault, InputError
 
-__all__ = ["bytes_written_whole", "written_whole"]
+__all__ = ["bytes_written_whole", "file_stem", "written_whole"]
 
 USUAL_RIGHTS = 0o666  # less what the user's mask takes away
 
@@ -70,3 +70,8 @@ def _replacing(file: Path, rights: int) -> Iterator[int]:
         raise InputError(Fault(str(file), 0, "", f"cannot be written ({reason})", mend)) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def file_stem(name: str) -> str:
+    """Return a name as it may stand in a file's name: no marks that lead elsewhere."""
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name)

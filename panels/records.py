@@ -16,6 +16,7 @@ from pydantic import AfterValidator, Field
 from sqlalchemy.orm import Session
 
 from bulkflow.lots.bodies import Identifier, Text
+from bulkflow.reading.shape import pattern
 from bulkflow.records import Body, Component, Kind, Record, records_about, records_in
 
 __all__ = [
@@ -54,8 +55,11 @@ __all__ = [
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Strength = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
-ClockTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
-BlindCode = Annotated[str, Field(pattern=r"^[1-9]\d\d$")]
+CLOCK_MEND = "Give the local time as HH:MM, such as 10:05."
+ClockTime = Annotated[str, Field(pattern=pattern(r"^([01]\d|2[0-3]):[0-5]\d$", CLOCK_MEND))]
+BlindCode = Annotated[
+    str, Field(pattern=pattern(r"^[1-9]\d\d$", "A blind code has three digits, the first not 0."))
+]
 
 _RUNNABLE = re.compile(r"^\s*[=+\-@\t|]|[<>]|\{\{|\{%")
 

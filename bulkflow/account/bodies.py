@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from bulkflow.lots.bodies import Identifier, Text
+from bulkflow.reading.shape import pattern
 from bulkflow.records.amounts import Amount, Percent, PositiveAmount, SignedAmount
 from bulkflow.records.kinds import Body
 
@@ -38,8 +39,12 @@ __all__ = [
 #: What a lot is drawn into at a bottling, beside loads: the name of the draw begins so.
 BOTTLING_PREFIX = "bottling/"
 
-Code = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[^\W_][\w.:/\-]*$")]
-Quarter = Annotated[str, Field(pattern=r"^\d{4}-Q[1-4]$")]
+_CODE = pattern(
+    r"^[^\W_][\w.:/\-]*$",
+    "Start with a letter or digit; use letters, digits and . : / _ - only.",
+)
+Code = Annotated[str, Field(min_length=1, max_length=40, pattern=_CODE)]
+Quarter = Annotated[str, Field(pattern=pattern(r"^\d{4}-Q[1-4]$", "Write it as 2027-Q1."))]
 
 
 class Side(StrEnum):

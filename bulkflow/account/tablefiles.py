@@ -9,8 +9,9 @@ from typing import Any
 
 from bulkflow.account.bodies import Bottling, BottlingSource, CodeRange, SourceKind
 from bulkflow.account.gauging import Reading
-from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, Sheet, build, read_sheet
+from bulkflow.reading.cells import CellTrouble, read_written_number
+from bulkflow.reading.rows import Row, read_sheet
+from bulkflow.reading.words import did_you_mean, shown
 from bulkflow.scenario.model import Product
 
 __all__ = [
@@ -50,7 +51,7 @@ def read_readings(path: Path) -> list[tuple[str, Reading, Decimal, str | None]]:
         With every fault of the table.
     """
     needed, more = READING_COLUMNS
-    sheet = read_sheet(path, needed=needed, known=(*needed, *more))
+    sheet = read_sheet(path, "readings", needed=needed, known=(*needed, *more))
     found = []
     for row in sheet.rows:
         names = [name for name in (*needed, *more) if name not in _TEXTS and name != "heel_lpa"]
@@ -59,10 +60,11 @@ def read_readings(path: Path) -> list[tuple[str, Reading, Decimal, str | None]]:
             if row.text(name) is not None:
                 values[name] = row.choice(name, units)
         liquid, heel = row.needed("liquid_id"), row.number("heel_lpa") or Decimal(0)
+        as_lot = row.text("as_lot")
         if not row.faults and liquid is not None:
             given = {name: value for name, value in values.items() if value is not None}
-            found.append((liquid, Reading(**given), heel, row.text("as_lot")))
-    _raise_for(sheet)
+            found.append((liquid, Reading(**given), heel, as_lot))
+    sheet.raise_faults()
     return found
 
 
@@ -78,43 +80,44 @@ def read_bottlings(path: Path, products: Mapping[str, Product]) -> list[Bottling
         With every fault of the table.
     """
     needed, more = BOTTLING_COLUMNS
-    sheet = read_sheet(path, needed=needed, known=(*needed, *more))
+    sheet = read_sheet(path, "bottlings", needed=needed, known=(*needed, *more))
     found = [_bottling(row, products) for row in sheet.rows]
-    _raise_for(sheet)
+    sheet.raise_faults()
     return [one for one in found if one is not None]
 
 
 def _bottling(row: Row, products: Mapping[str, Product]) -> Bottling | None:
     product = products.get(row.needed("product_id") or "")
-    cases = row.number("cases", needed=True)
     if product is None:
-        known = ", ".join(sorted(products)) or "none"
-        row.fault("product_id", "is no product of the workspace", f"Give one of {known}.")
-    if cases is not None and cases != cases.to_integral_value():
-        row.fault("cases", f"is {cases}", "Give a whole number.")
-    sources = [_read(row, "sources", text, product) for text in row.words("sources")]
-    codes = [_range(row, text) for text in row.words("codes")]
-    if row.faults or product is None or cases is None:
-        return None
-    per_case = row.number("bottles_per_case") or Decimal(product.bottles_per_case)
-    ml = row.number("bottle_ml") or _decimal(product.bottle_ml)
-    strength = row.number("strength_percent") or _decimal(product.strength_percent)
-    lpa = row.number("lpa_bottled") or bottled_lpa(cases, per_case, ml, strength)
-    values = {
+        mend = did_you_mean(row.plain("product_id"), sorted(products))
+        row.fault("product_id", "is no product of the workspace", mend)
+    cases, per_case = row.count("cases", needed=True), row.count("bottles_per_case")
+    ml, strength = row.number("bottle_ml"), row.number("strength_percent")
+    lpa = row.number("lpa_bottled")
+    values: dict[str, Any] = {
         "bottling_id": row.needed("bottling_id"),
         "site_id": row.needed("site_id"),
+        "on": row.day("on", needed=True),
+        "sources": [_read(row, text, product) for text in row.words("sources")],
+        "codes": [_range(row, text) for text in row.words("codes")],
+        "note": row.text("note"),
+    }
+    if row.faults or product is None or cases is None:
+        return None
+    per_case = product.bottles_per_case if per_case is None else per_case
+    ml = _decimal(product.bottle_ml) if ml is None else ml
+    strength = _decimal(product.strength_percent) if strength is None else strength
+    if lpa is None:
+        lpa = bottled_lpa(Decimal(cases), Decimal(per_case), ml, strength)
+    values |= {
         "product_id": product.id,
-        "on": row.day("on"),
-        "sources": [one for one in sources if one is not None],
-        "cases": int(cases),
-        "bottles_per_case": int(per_case),
+        "cases": cases,
+        "bottles_per_case": per_case,
         "bottle_ml": ml,
         "strength_percent": strength,
         "lpa_bottled": lpa,
-        "codes": [one for one in codes if one is not None],
-        "note": row.text("note"),
     }
-    return None if row.faults else build(Bottling, row, values)
+    return row.build(Bottling, values)
 
 
 def bottled_lpa(cases: Decimal, per_case: Decimal, ml: Decimal, strength: Decimal) -> Decimal:
@@ -151,12 +154,17 @@ def source_of(text: str, liquid_id: str) -> BottlingSource:
     )
 
 
-def _read(row: Row, column: str, text: str, product: Product | None) -> BottlingSource | None:
+def _read(row: Row, text: str, product: Product | None) -> BottlingSource | None:
+    head, sign, amount = text.rpartition("=")
+    number = read_written_number(amount.strip(), row.grid.style)
+    if sign and isinstance(number, CellTrouble):
+        row.fault("sources", f"is {shown(text)}, whose amount {number.found}", number.mend)
+        return None
     try:
-        return source_of(text, product.liquid if product is not None else "-")
+        return source_of(f"{head}{sign}{number}", product.liquid if product is not None else "-")
     except ValueError:
         mend = "Give load:NAME=LPA, lot:NAME=LPA or stock:LIQUID=LPA, with ; between them."
-        row.fault(column, f"is {text[:60]!r}", mend)
+        row.fault("sources", f"is {shown(text)}", mend)
         return None
 
 
@@ -165,17 +173,9 @@ def _range(row: Row, text: str) -> CodeRange | None:
     try:
         return CodeRange(first=first.strip(), last=(last if dots else first).strip())
     except ValueError:
-        row.fault("codes", f"is {text[:60]!r}", "Give first..last, of one length, in order.")
+        row.fault("codes", f"is {shown(text)}", "Give first..last, of one length, in order.")
         return None
 
 
 def _decimal(value: float) -> Decimal:
     return Decimal(repr(value)).quantize(Decimal("0.001"))
-
-
-def _raise_for(sheet: Sheet) -> None:
-    faults = [fault for row in sheet.rows for fault in row.faults]
-    if not sheet.rows:
-        faults.append(Fault(sheet.name, 0, "", "has no rows", "Give a row for each."))
-    if faults:
-        raise InputError(faults)

@@ -177,7 +177,7 @@ def report(
     """
     from bulkflow.account.acts import report_movement
     from bulkflow.account.bodies import Report
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     day = needed_day("--on", on)
     records: list[Record] = []
@@ -223,7 +223,7 @@ def bottle(
     from bulkflow.account.acts import bottle as record_bottlings
     from bulkflow.account.bodies import Bottling
     from bulkflow.account.tablefiles import bottled_lpa
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     products = {one.id: one for one in scenario_of(folder).products}
     if product not in products:
@@ -335,7 +335,7 @@ def enter(
     """
     from bulkflow.account.acts import enter as record_entry
     from bulkflow.account.bodies import Entry
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     known = {(one.id, name) for one in scenario_of(folder).sites for name in _liquids(one)}
     if (site, liquid) not in known:

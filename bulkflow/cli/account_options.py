@@ -181,7 +181,7 @@ def gauging_of(
     from bulkflow.account.gauging import gauge
     from bulkflow.loads.queries import find_load
     from bulkflow.lots.declaring import rounding_of
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     load = find_load(session, load_id)
     liquids = [part.liquid_id for part in load.parts]

@@ -276,7 +276,7 @@ def step(
     """
     from bulkflow.loads.acts import record_step
     from bulkflow.loads.bodies import LoadStep
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     workspace = workspace_of(folder)
     body = body_of(
@@ -347,7 +347,7 @@ def tank(
     from bulkflow.loads.acceptance import tank_checks
     from bulkflow.loads.acts import examine_tank
     from bulkflow.loads.bodies import TankAcceptance
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     day = on_day(on)
     body = body_of(

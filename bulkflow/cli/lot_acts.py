@@ -109,8 +109,8 @@ def add(
     from bulkflow.lots.acts import correct_lot, record_lots
     from bulkflow.lots.bodies import Lot
     from bulkflow.lots.declaring import rounding_of
-    from bulkflow.lots.faults import body_of
     from bulkflow.lots.measuring import Readings, measure
+    from bulkflow.reading.shape import body_of
 
     readings = Readings(
         strength_percent=decimal_option("--strength", strength),
@@ -176,7 +176,7 @@ def result(
     """
     from bulkflow.lots.acts import correct_result, record_results
     from bulkflow.lots.bodies import Result
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     qualifier = value[0] if value[:1] in ("<", ">") else "="
     body = body_of(
@@ -390,7 +390,7 @@ def dispose(
     """
     from bulkflow.lots.acts import dispose as record_disposition
     from bulkflow.lots.bodies import Disposition
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     body = body_of(
         Disposition,
@@ -427,8 +427,8 @@ def sample(
     Example: bulkflow lots sample demo D-101 R-1 --taken-on 2026-01-05 --expires-on 2028-01-05
     """
     from bulkflow.lots.bodies import Sample
-    from bulkflow.lots.faults import body_of
     from bulkflow.lots.samples import keep_sample
+    from bulkflow.reading.shape import body_of
 
     body = body_of(
         Sample,

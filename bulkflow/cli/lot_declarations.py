@@ -38,7 +38,7 @@ def site(
     """
     from bulkflow.lots.bodies import Site
     from bulkflow.lots.declaring import declare_site
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     fields = {"site_id": site_id, "zone": zone, "rounding": rounding, "authority": authority}
     body = body_of(Site, fields)
@@ -69,7 +69,7 @@ def limit(
     """
     from bulkflow.lots.bodies import Limit
     from bulkflow.lots.declaring import declare_limit
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     body = body_of(
         Limit,
@@ -175,7 +175,7 @@ def rule(
     from bulkflow.cli.lot_acts import json_object
     from bulkflow.lots.bodies import ReleaseRule
     from bulkflow.lots.declaring import declare_rule
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     body = body_of(
         ReleaseRule,

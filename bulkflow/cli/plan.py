@@ -49,8 +49,7 @@ SecondsOption = Annotated[
     float | None,
     typer.Option(
         min=0.1,
-        help="Time for everything: search, what holds cost, lots in loads, report (kept within a"
-        f" tenth or 5 s on an idle machine) [default: {SECONDS:g}, or none with --nodes/--rounds].",
+        help=f"Time for everything [default: {SECONDS:g}, or none with --nodes/--rounds].",
     ),
 ]
 GapOption = Annotated[

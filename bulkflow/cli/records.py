@@ -295,7 +295,7 @@ def dismiss(
 def _change(
     folder: Path, person: str, role: str, action: str, reason: str, writing: WritingOptions
 ) -> None:
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
     from bulkflow.records.actors import Appointment
     from bulkflow.records.store import change_role
 

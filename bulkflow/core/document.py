@@ -8,14 +8,10 @@ left to others. Unknown keys are faults, and all faults come at once.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
-
-import yaml
 
 from bulkflow.core.network import (
     DEFAULT_COMMODITY,
@@ -32,6 +28,8 @@ from bulkflow.core.network import (
 )
 from bulkflow.core.validate import FaultList, network_faults
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import did_you_mean
+from bulkflow.reading.yamlfile import read_yaml
 
 __all__ = ["DOCUMENT_FORMAT", "load_document", "network_from_document"]
 
@@ -89,9 +87,6 @@ _TERM_KINDS = ("flow", "used", "vehicles", "stock", "in_transit")
 _TERM_KEYS = (*_TERM_KINDS, "times", "commodity")
 _TERMS_WITH_COMMODITY = ("flow", "stock", "in_transit")
 
-# YAML 1.2 reads 1e6 as a number, the YAML 1.1 of the library as text; we side with 1.2.
-_EXPONENT_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)[eE][-+]?\d+")
-
 
 def load_document(path: Path) -> tuple[Network, dict[str, Any]]:
     """Read a YAML file; return the network and the document as plain data.
@@ -101,23 +96,13 @@ def load_document(path: Path) -> tuple[Network, dict[str, Any]]:
     InputError
         With every fault, each with its line where it is known.
     """
-    name = path.name
+    document = read_yaml(path)
+    entries = document.entries()
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise InputError(
-            Fault(name, 0, "", f"cannot be read ({error.strerror})", "Give the name of a file.")
-        ) from error
-    except UnicodeDecodeError as error:
-        raise InputError(
-            Fault(name, 0, "", f"is not UTF-8 at byte {error.start}", "Save it as UTF-8.")
-        ) from error
-    document, lines = _parse(text, name)
-    try:
-        return network_from_document(document, file=name), document
+        return network_from_document(entries, file=path.name), entries
     except InputError as error:
         raise InputError(
-            replace(fault, line=_line_of(fault.where, lines)) for fault in error.faults
+            replace(fault, line=document.line_of(fault.where)) for fault in error.faults
         ) from error
 
 
@@ -316,10 +301,8 @@ class _Reader:
     def _unknown_keys(self, path: str, item: Mapping[Any, Any], known: Sequence[str]) -> None:
         for key in item:
             if key not in known:
-                near = get_close_matches(str(key), known, n=1)
-                mend = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(known)}."
                 place = f"{path}.{key}" if path else str(key)
-                self.check.add(place, "is an unknown key", mend)
+                self.check.add(place, "is an unknown key", did_you_mean(key, known))
 
     def _list(
         self, key: str, fields: Mapping[str, Any], path: str = ""
@@ -354,8 +337,6 @@ class _Reader:
             }
         if isinstance(item, list | tuple):
             return [self._value(f"{path}[{index}]", part) for index, part in enumerate(item)]
-        if isinstance(item, str) and _EXPONENT_NUMBER.fullmatch(item):
-            return float(item)
         return item
 
 
@@ -368,75 +349,3 @@ def _shown(item: object) -> str:
         return "missing"
     text = repr(item)
     return text if len(text) <= 40 else f"{text[:37]}..."
-
-
-# Lines -------------------------------------------------------------------------------------
-
-
-def _parse(text: str, name: str) -> tuple[dict[str, Any], dict[str, int]]:
-    """Return the document and the line of each path in it."""
-    try:
-        for event in yaml.parse(text, Loader=yaml.SafeLoader):
-            if isinstance(event, yaml.AliasEvent):
-                raise InputError(
-                    Fault(
-                        name,
-                        _mark_line(event.start_mark),
-                        "",
-                        "uses an alias (*name)",
-                        "Write the value out.",
-                    )
-                )
-        root = yaml.compose(text, Loader=yaml.SafeLoader)
-        document = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        line = _mark_line(getattr(error, "problem_mark", None))
-        problem = getattr(error, "problem", None) or "is not YAML"
-        raise InputError(Fault(name, line, "", f"cannot be parsed: {problem}", "")) from error
-    except (RecursionError, ValueError) as error:
-        raise InputError(Fault(name, 0, "", "cannot be parsed", "Nest less deeply.")) from error
-    lines: dict[str, int] = {}
-    repeated: list[Fault] = []
-    if root is not None:
-        _note_lines(root, "", lines, repeated, name)
-    if repeated:
-        raise InputError(repeated)
-    if not isinstance(document, dict):
-        raise InputError(Fault(name, 0, "", "holds no keys", f"Start with {DOCUMENT_FORMAT}."))
-    return document, lines
-
-
-def _mark_line(mark: Any) -> int:
-    """Return the line of a parser's mark, from 1; 0 where it has none."""
-    return 0 if mark is None else int(mark.line) + 1
-
-
-def _note_lines(
-    node: yaml.Node, path: str, lines: dict[str, int], repeated: list[Fault], name: str
-) -> None:
-    lines[path] = _mark_line(node.start_mark)
-    if isinstance(node, yaml.MappingNode):
-        seen: set[str] = set()
-        for key, value in node.value:
-            word = str(key.value)
-            place = f"{path}.{word}" if path else word
-            if word in seen:
-                repeated.append(
-                    Fault(name, _mark_line(key.start_mark), place, "is given twice", "Keep one.")
-                )
-            seen.add(word)
-            _note_lines(value, place, lines, repeated, name)
-            lines[place] = _mark_line(key.start_mark)
-    elif isinstance(node, yaml.SequenceNode):
-        for index, value in enumerate(node.value):
-            _note_lines(value, f"{path}[{index}]", lines, repeated, name)
-
-
-def _line_of(path: str, lines: Mapping[str, int]) -> int:
-    """Return the line of a path, or of the nearest part of it that is in the file."""
-    while path:
-        if path in lines:
-            return lines[path]
-        cut = max(path.rfind("."), path.rfind("["))
-        path = path[:cut] if cut > 0 else ""
-    return 0

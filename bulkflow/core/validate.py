@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from difflib import get_close_matches
 from numbers import Real
 from typing import Any
 
@@ -31,6 +30,7 @@ from bulkflow.core.network import (
     Vehicle,
 )
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import did_you_mean
 
 __all__ = ["FaultList", "check_network", "network_faults"]
 
@@ -105,8 +105,7 @@ class FaultList:
 
     def unknown(self, where: str, what: str, name: object, known: Sequence[str]) -> None:
         """Note a reference to something that does not exist, with the nearest that does."""
-        near = get_close_matches(str(name), list(known), n=1)
-        mend = f"Did you mean {near[0]!r}?" if near else f"Give the id of a {what} that exists."
+        mend = did_you_mean(name, known, f"Give the id of a {what} that exists.")
         self.add(where, f"names the unknown {what} {name!r}", mend)
 
 

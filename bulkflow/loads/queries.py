@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from difflib import get_close_matches
 from typing import Any
 
 from sqlalchemy import exists, func, select
@@ -24,6 +23,7 @@ from bulkflow.loads.tables import (
     SHARE_TABLE,
     STEP_TABLE,
 )
+from bulkflow.reading.words import did_you_mean
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
@@ -170,8 +170,7 @@ def find_load(session: Session, load_id: str) -> LoadRecord:
     if found:
         return found[0]
     names = session.scalars(select(LOAD_TABLE.c.load_id).distinct().limit(20_000)).all()
-    close = get_close_matches(load_id, names, n=3)
-    mend = f"Did you mean {' or '.join(close)}?" if close else "List the loads to see their names."
+    mend = did_you_mean(load_id, names, "List the loads to see their names.")
     raise InputError(Fault("", 0, "load", f"{load_id!r} is not in the register", mend))
 
 

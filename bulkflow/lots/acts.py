@@ -23,7 +23,6 @@ from bulkflow.lots.bodies import (
     Result,
 )
 from bulkflow.lots.drawing import Drawing
-from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.parentage import descendants_of
 from bulkflow.lots.queries import find_lot, lots_named
@@ -38,6 +37,7 @@ from bulkflow.lots.tables import (
     RESULT_TABLE,
 )
 from bulkflow.lots.zones import append_about_lot, append_about_lots
+from bulkflow.reading.shape import body_of
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, is_current, require
 

@@ -14,6 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, JsonValue, model_validator
 
+from bulkflow.reading.shape import pattern
 from bulkflow.records.amounts import (
     LabValue,
     Percent,
@@ -50,9 +51,25 @@ __all__ = [
 ]
 
 #: Letters, digits and a few joining marks, starting with a letter or digit, at most 80.
-Identifier = Annotated[str, Field(max_length=80, pattern=r"^[^\W_][\w .:/#()\-]*$")]
+Identifier = Annotated[
+    str,
+    Field(
+        max_length=80,
+        pattern=pattern(
+            r"^[^\W_][\w .:/#()\-]*$",
+            "Start with a letter or digit; use letters, digits, spaces and . : / # ( ) _ - only.",
+        ),
+    ),
+]
 #: Words without control characters other than line ends, at most 4,000.
-Text = Annotated[str, Field(min_length=1, max_length=4000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]+$")]
+Text = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=4000,
+        pattern=pattern(r"^[^\x00-\x08\x0b-\x1f\x7f]+$", "A text holds no control characters."),
+    ),
+]
 
 
 def _recordable(document: dict[str, JsonValue]) -> dict[str, JsonValue]:
@@ -318,9 +335,13 @@ class Draw(Body):
 
 
 class SeedFile(Body):
-    """A table that was imported, its digest, and of each row its name and a short digest."""
+    """A table that was imported, its digest, and of each row its name and a short digest.
+
+    ``table`` is empty in older registers, where the file always bore the table's name.
+    """
 
     name: str
+    table: str = ""
     sha256: str
     rows: Annotated[int, Field(ge=0)]
     marks: tuple[str, ...] = ()

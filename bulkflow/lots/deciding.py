@@ -16,11 +16,11 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Decision, Gate, Outcome, Override
 from bulkflow.lots.declaring import StandingRule, standing_rule
 from bulkflow.lots.evidence import Evidence, checked_evidence
-from bulkflow.lots.faults import body_of
 from bulkflow.lots.gates import gate_columns
 from bulkflow.lots.queries import LotLine, find_lot
 from bulkflow.lots.tables import DECISION, LOT_TABLE, OVERRIDE
 from bulkflow.lots.zones import append_about_lot
+from bulkflow.reading.shape import body_of
 from bulkflow.records.actors import Power, Role, nobody_appoints, roles_of
 from bulkflow.records.chain import Record, acting, require
 from bulkflow.records.errors import RefusedError

@@ -16,7 +16,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from bulkflow.errors import InputError
 from bulkflow.lots.bodies import Document, Identifier, Outcome, Text
-from bulkflow.lots.faults import faults_of
+from bulkflow.reading.shape import faults_of
 from bulkflow.records.kinds import Body
 
 __all__ = [
@@ -163,5 +163,5 @@ def checked_evidence(document: Evidence | dict[str, Any], *, file: str = "") -> 
         try:
             checked = Evidence.model_validate(document)
         except ValidationError as error:
-            raise InputError(faults_of(error, file=file, prefix="evidence")) from error
+            raise InputError(faults_of(error, Evidence, file=file, prefix=("evidence",))) from error
     return checked.model_dump(mode="json", by_alias=True, exclude_none=True)

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.gates import LotStatus, current_lots, gate_columns, lpa_left
 from bulkflow.lots.tables import LOT_TABLE, MARKET_TABLE, RESTRICTION_TABLE
+from bulkflow.reading.words import did_you_mean
 
 __all__ = ["LotFilter", "LotLine", "count_by_status", "find_lot", "list_lots", "lots_named"]
 
@@ -217,10 +218,5 @@ def _words(
 
 
 def _nearest(session: Session, lot_id: str) -> str:
-    from difflib import get_close_matches
-
     names = session.scalars(select(LOT_TABLE.c.lot_id).distinct().limit(20_000)).all()
-    close = get_close_matches(lot_id, names, n=3)
-    if close:
-        return f"Did you mean {' or '.join(close)}?"
-    return "List the lots to see their names."
+    return did_you_mean(lot_id, names, "List the lots to see their names.")

@@ -6,11 +6,10 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from bulkflow.errors import Fault, InputError
 from bulkflow.lots.acts import record_results
 from bulkflow.lots.bodies import Result
 from bulkflow.lots.queries import lots_named
-from bulkflow.lots.sheets import Row, build, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
 from bulkflow.records.chain import Record
 
 __all__ = ["RESULT_COLUMNS", "import_results", "read_result"]
@@ -38,36 +37,27 @@ def import_results(session: Session, path: Path) -> list[Record]:
         If the acting person may not record results.
     """
     needed, more = RESULT_COLUMNS
-    sheet = read_sheet(path, needed=needed, known=(*needed, *more))
+    sheet = read_sheet(path, "lab_results", needed=needed, known=(*needed, *more))
     results = [read_result(row) for row in sheet.rows]
-    faults = [fault for row in sheet.rows for fault in row.faults]
     known = lots_named(session, [result.lot_id for result in results if result is not None])
     for row, result in zip(sheet.rows, results, strict=True):
         if result is not None and result.lot_id not in known:
             mend = "Record the lot first, or correct its name."
             found = f"{result.lot_id!r} is not in the register"
-            faults.append(Fault(row.file, row.line, "lot_id", found, mend))
-    if not sheet.rows:
-        faults.append(Fault(sheet.name, 0, "", "has no rows", "Give a row for each result."))
-    if faults:
-        raise InputError(faults)
+            row.fault("lot_id", found, mend)
+    sheet.raise_faults()
     return record_results(session, [result for result in results if result is not None])
 
 
 def read_result(row: Row) -> Result | None:
     """Return the result in a row, or None with the faults noted in the row."""
-    value = row.cells.get("value", "").strip()
-    qualifier = "="
-    if value.startswith(("<", ">")):
-        qualifier = value[0]
-        row.cells["value"] = value[1:]
-    return build(
+    qualifier, value = row.bounded_number("value", needed=True)
+    return row.build(
         Result,
-        row,
         {
             "lot_id": row.needed("lot_id"),
             "analyte": row.needed("analyte"),
-            "value": row.number("value", needed=True),
+            "value": value,
             "qualifier": qualifier,
             "unit": row.needed("unit"),
             "uncertainty": row.number("uncertainty"),

@@ -9,10 +9,10 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Sample
-from bulkflow.lots.faults import body_of
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import SAMPLE, SAMPLE_TABLE
 from bulkflow.lots.zones import append_about_lot
+from bulkflow.reading.shape import body_of
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, is_current, require
 from bulkflow.records.schema import RECORD

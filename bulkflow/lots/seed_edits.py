@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from bulkflow.errors import InputError
 from bulkflow.lots.bodies import SeedFile, SeedImport
 from bulkflow.lots.register import open_register
-from bulkflow.lots.seeds import has_lots, row_marks, seed_files, seed_sheet
+from bulkflow.lots.seeds import has_lots, row_marks, seed_sheet, seed_tables
 from bulkflow.lots.tables import SEED_IMPORT
 from bulkflow.records.chain import last_records
 from bulkflow.records.settings import settings_for
@@ -56,7 +56,7 @@ def seed_edits(session: Session, folder: Path) -> tuple[str, ...]:
         return ()
     records = last_records(session, count=1, kind=SEED_IMPORT.name)
     taken = {
-        file.name: file
+        file.table or file.name.partition(".")[0]: file
         for record in records
         for file in SeedImport.model_validate(record.content).files
     }
@@ -64,16 +64,16 @@ def seed_edits(session: Session, folder: Path) -> tuple[str, ...]:
 
 
 def _edits(folder: Path, taken: Mapping[str, SeedFile]) -> Iterator[str]:
-    for path in seed_files(folder):
-        before = taken.get(path.name)
-        if before is not None and _sha256(path) == before.sha256:
+    for name, table in seed_tables(folder).items():
+        before = taken.get(name)
+        if before is not None and _sha256(table.path) == before.sha256:
             continue
-        way = f"bulkflow {WAYS[path.stem].format(folder=shlex.quote(str(folder)))}"
-        told = f"{path.name} was edited after the register took it over"
+        way = f"bulkflow {WAYS[name].format(folder=shlex.quote(str(folder)))}"
+        told = f"{table.path.name} was edited after the register took it over"
         if before is None:
-            told = f"{path.name} came after the register was begun"
+            told = f"{table.path.name} came after the register was begun"
         try:
-            rows = row_marks(seed_sheet(path))
+            rows = row_marks(seed_sheet(table))
         except InputError as error:
             yield f"{told}, and is not read again; it could not be: {error.faults[0]}"
             continue

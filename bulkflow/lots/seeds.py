@@ -1,14 +1,16 @@
 """The workspace's seed tables: opening lots, earlier results and decisions, taken over once.
 
-======================  =====================================================================
-opening_lots.csv        what lies in which tank, with its status when the register begins
-lab_limits.csv          limits of liquids, for all markets or for one
-lab_results.csv         laboratory results of the opening lots
-earlier_decisions.csv   decisions taken before the register began
-======================  =====================================================================
+=================  =====================================================================
+opening_lots       what lies in which tank, with its status when the register begins
+lab_limits         limits of liquids, for all markets or for one
+lab_results        laboratory results of the opening lots
+earlier_decisions  decisions taken before the register began
+=================  =====================================================================
 
-The first is needed, the others may be absent. All are read and checked before anything is
-written, and all is written in one transaction. A register that holds lots is left alone.
+They are found and read as every table of a workspace is: CSV or workbook, under their own names or
+as ``tables`` says. The first is needed, the others may be absent. All are read and checked before
+anything is written, and all is written in one transaction. A register that holds lots is left
+alone.
 """
 
 from __future__ import annotations
@@ -33,26 +35,30 @@ from bulkflow.lots.evidence import Evidence
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.measuring import Readings, measure
 from bulkflow.lots.result_tables import RESULT_COLUMNS, read_result
-from bulkflow.lots.sheets import Row, Sheet, build, read_sheet
 from bulkflow.lots.tables import LOT_TABLE, SEED_IMPORT
+from bulkflow.reading.faults import told_once
+from bulkflow.reading.rows import Row, Sheet, sheet_of
+from bulkflow.reading.tablefiles import TableAddress, tables_of_workspace
+from bulkflow.reading.words import shown
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import append, require
 from bulkflow.wording import counted
 
 __all__ = [
-    "OPENING_FILE",
+    "OPENING_TABLE",
     "SeedOutcome",
     "has_lots",
+    "has_opening",
     "import_seeds",
     "row_marks",
-    "seed_files",
     "seed_sheet",
+    "seed_tables",
 ]
 
-OPENING_FILE = "opening_lots.csv"
+OPENING_TABLE = "opening_lots"
 
 _COLUMNS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    OPENING_FILE: (
+    OPENING_TABLE: (
         ("lot_id", "liquid_id", "site_id", "litres_20c", "strength_percent", "status"),
         (
             "tank_id",
@@ -66,12 +72,12 @@ _COLUMNS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
             "note",
         ),
     ),
-    "lab_limits.csv": (
+    "lab_limits": (
         ("liquid_id", "analyte", "unit", "source"),
         ("market", "minimum", "maximum", "required"),
     ),
-    "lab_results.csv": RESULT_COLUMNS,
-    "earlier_decisions.csv": (
+    "lab_results": RESULT_COLUMNS,
+    "earlier_decisions": (
         ("lot_id", "outcome", "decided_on", "decided_by", "reason"),
         (),
     ),
@@ -118,29 +124,39 @@ class _Earlier:
     reason: str
 
 
-def seed_files(folder: Path) -> list[Path]:
-    """Return the seed tables there are in a folder."""
-    return [folder / name for name in _COLUMNS if (folder / name).is_file()]
+def seed_tables(folder: Path) -> dict[str, TableAddress]:
+    """Return where the seed tables of a folder are, by table."""
+    return tables_of_workspace(folder, _COLUMNS)
 
 
-def seed_sheet(path: Path) -> Sheet:
+def has_opening(folder: Path) -> bool:
+    """Return whether a folder has a table of opening lots that holds any.
+
+    Raises
+    ------
+    InputError
+        If it has one that cannot be read.
+    """
+    table = seed_tables(folder).get(OPENING_TABLE)
+    grid = None if table is None else table.read()
+    return grid is not None and bool(grid.rows or grid.faults)
+
+
+def seed_sheet(table: TableAddress) -> Sheet:
     """Read one seed table.
 
     Raises
     ------
     InputError
-        With every fault of its form.
+        If it is no table, or lacks a column.
     """
-    needed, more = _COLUMNS[path.name]
-    return read_sheet(path, needed=needed, known=(*needed, *more))
+    needed, more = _COLUMNS[table.table]
+    return sheet_of(table.read(), needed=needed, known=(*needed, *more))
 
 
 def row_marks(sheet: Sheet) -> tuple[str, ...]:
     """Return each row's name and a short digest of what it says, to tell later which was edited."""
-    return tuple(
-        _mark({key: value.strip() for key, value in row.cells.items() if value.strip()})
-        for row in sheet.rows
-    )
+    return tuple(_mark(row.plain_cells()) for row in sheet.rows)
 
 
 def _mark(cells: dict[str, str]) -> str:
@@ -176,24 +192,23 @@ def import_seeds(session: Session, folder: Path, *, today: date) -> SeedOutcome 
     """
     if has_lots(session):
         return None
-    require(session, Power.OPEN, f"take over {OPENING_FILE}")
+    require(session, Power.OPEN, "take over opening lots")
     sheets, faults = _sheets(folder)
     tables: dict[str, list[Any]] = {}
     for name, reader in (
-        (OPENING_FILE, lambda row: _opening(session, row)),
-        ("lab_limits.csv", _limit),
-        ("lab_results.csv", read_result),
-        ("earlier_decisions.csv", _earlier),
+        (OPENING_TABLE, lambda row: _opening(session, row)),
+        ("lab_limits", _limit),
+        ("lab_results", read_result),
+        ("earlier_decisions", _earlier),
     ):
-        rows = sheets[name].rows if name in sheets else ()
-        read = [reader(row) for row in rows]
+        read = [reader(row) for row in (sheets[name].rows if name in sheets else ())]
         tables[name] = [item for item in read if item is not None]
-        faults.extend(fault for row in rows for fault in row.faults)
-    openings: list[_Opening] = tables[OPENING_FILE]
+        faults.extend(sheets[name].all_faults() if name in sheets else ())
+    openings: list[_Opening] = tables[OPENING_TABLE]
     faults.extend(_cross_faults(sheets))
-    faults.extend(_disagreements(openings, tables["earlier_decisions.csv"]))
+    faults.extend(_disagreements(openings, tables["earlier_decisions"]))
     if faults:
-        raise InputError(faults)
+        raise InputError(told_once(faults))
     return _write(session, sheets, openings, tables, today)
 
 
@@ -205,42 +220,51 @@ def _write(
     today: date,
 ) -> SeedOutcome:
     files = tuple(
-        SeedFile(name=sheet.name, sha256=sheet.sha256, rows=len(sheet.rows), marks=row_marks(sheet))
-        for sheet in sheets.values()
+        SeedFile(
+            name=sheet.name,
+            table=table,
+            sha256=sheet.sha256,
+            rows=len(sheet.rows),
+            marks=row_marks(sheet),
+        )
+        for table, sheet in sheets.items()
     )
     append(session, SEED_IMPORT, SeedImport(files=files))
-    for limit in tables["lab_limits.csv"]:
+    for limit in tables["lab_limits"]:
         declare_limit(session, limit)
     record_lots(session, [opening.lot for opening in openings])
-    record_results(session, tables["lab_results.csv"])
-    earlier: list[_Earlier] = tables["earlier_decisions.csv"]
+    record_results(session, tables["lab_results"])
+    earlier: list[_Earlier] = tables["earlier_decisions"]
     decided = {item.lot_id for item in earlier}
     for item in sorted(earlier, key=lambda item: item.decided_on):
-        _decide_earlier(session, sheets["earlier_decisions.csv"], item)
+        _decide_earlier(session, sheets["earlier_decisions"], item)
     for opening in openings:
-        _give_status(session, sheets[OPENING_FILE], opening, today, decided=decided)
+        _give_status(session, sheets[OPENING_TABLE], opening, today, decided=decided)
     return SeedOutcome(
-        files=tuple(sheets),
+        files=tuple(sheet.name for sheet in sheets.values()),
         lots=len(openings),
-        limits=len(tables["lab_limits.csv"]),
-        results=len(tables["lab_results.csv"]),
+        limits=len(tables["lab_limits"]),
+        results=len(tables["lab_results"]),
         decisions=len(earlier),
     )
 
 
 def _sheets(folder: Path) -> tuple[dict[str, Sheet], list[Fault]]:
     faults: list[Fault] = []
-    if not (folder / OPENING_FILE).is_file():
-        mend = "Put the table of opening lots there, or name another folder."
-        raise InputError(
-            Fault(OPENING_FILE, 0, "", f"is not in {folder.name or 'the folder'}", mend)
-        )
     sheets = {}
-    for path in seed_files(folder):
+    tables = seed_tables(folder)
+    if OPENING_TABLE not in tables:
+        mend = "Put the table of opening lots there, or name another folder."
+        found = f"is not in {folder.name or 'the folder'}"
+        raise InputError(Fault(f"{OPENING_TABLE}.csv", 0, "", found, mend))
+    for name, table in tables.items():
         try:
-            sheets[path.name] = seed_sheet(path)
+            sheets[name] = seed_sheet(table)
         except InputError as error:
             faults.extend(error.faults)
+    opening = sheets.get(OPENING_TABLE)
+    if opening is not None and not opening.rows and not opening.faults:
+        faults.append(Fault(opening.name, 0, "", "has a header but no rows", "Add the lots."))
     return sheets, faults
 
 
@@ -272,7 +296,7 @@ def _opening(session: Session, row: Row) -> _Opening | None:
         return None
     readings = Readings(strength_percent=strength, volume_litres=litres)
     values["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
-    lot = build(Lot, row, values)
+    lot = row.build(Lot, values)
     return None if lot is None else _Opening(row, lot, LotStatus(status), due)
 
 
@@ -289,12 +313,9 @@ def _positive(row: Row, column: str, value: Any, *, highest: int | None) -> None
 
 
 def _limit(row: Row) -> Limit | None:
-    required = row.text("required") or "yes"
-    if required not in ("yes", "no"):
-        row.fault("required", f"is {required[:40]!r}", "Give yes or no.")
-    return build(
+    required = row.choice("required", ("yes", "no")) if row.plain("required") else "yes"
+    return row.build(
         Limit,
-        row,
         {
             "liquid_id": row.needed("liquid_id"),
             "market": row.text("market"),
@@ -312,9 +333,7 @@ def _earlier(row: Row) -> _Earlier | None:
     lot_id, reason = row.needed("lot_id"), row.needed("reason")
     outcome = row.choice("outcome", [item.value for item in Outcome])
     decided_by = row.needed("decided_by")
-    if not row.cells.get("decided_on", "").strip():
-        row.fault("decided_on", "is empty", "Give a date as YYYY-MM-DD.")
-    decided_on = row.day("decided_on")
+    decided_on = row.day("decided_on", needed=True)
     if row.faults or not (lot_id and outcome and decided_on and decided_by and reason):
         return None
     return _Earlier(row, lot_id, Outcome(outcome), decided_on, decided_by, reason)
@@ -323,21 +342,21 @@ def _earlier(row: Row) -> _Earlier | None:
 def _cross_faults(sheets: dict[str, Sheet]) -> Iterable[Fault]:
     """Find names that are given twice, or that no opening lot bears."""
     names: dict[str, int] = {}
-    for row in sheets[OPENING_FILE].rows if OPENING_FILE in sheets else ():
-        lot_id = row.cells.get("lot_id", "").strip()
+    for row in sheets[OPENING_TABLE].rows if OPENING_TABLE in sheets else ():
+        lot_id = row.plain("lot_id")
         if lot_id in names:
             found = f"{lot_id!r} is on line {names[lot_id]} already"
             yield Fault(row.file, row.line, "lot_id", found, "Give each lot one row.")
         elif lot_id:
             names[lot_id] = row.line
-    if OPENING_FILE not in sheets:
+    if OPENING_TABLE not in sheets:
         return
-    for name in ("lab_results.csv", "earlier_decisions.csv"):
+    for name in ("lab_results", "earlier_decisions"):
         for row in sheets[name].rows if name in sheets else ():
-            lot_id = row.cells.get("lot_id", "").strip()
+            lot_id = row.plain("lot_id")
             if lot_id and lot_id not in names:
-                mend = f"Name a lot of {OPENING_FILE}."
-                found = f"{lot_id[:40]!r} is no opening lot"
+                mend = f"Name a lot of {sheets[OPENING_TABLE].name}."
+                found = f"is {shown(lot_id)}, which is no opening lot"
                 yield Fault(row.file, row.line, "lot_id", found, mend)
     yield from _doubled_limits(sheets)
 
@@ -365,8 +384,8 @@ def _disagreements(openings: Sequence[_Opening], earlier: Sequence[_Earlier]) ->
 
 def _doubled_limits(sheets: dict[str, Sheet]) -> Iterable[Fault]:
     seen: dict[tuple[str, ...], int] = {}
-    for row in sheets["lab_limits.csv"].rows if "lab_limits.csv" in sheets else ():
-        key = tuple(row.cells.get(name, "").strip() for name in ("liquid_id", "market", "analyte"))
+    for row in sheets["lab_limits"].rows if "lab_limits" in sheets else ():
+        key = tuple(row.plain(name) for name in ("liquid_id", "market", "analyte"))
         if key in seen:
             found = f"is on line {seen[key]} already for this liquid and market"
             yield Fault(row.file, row.line, "analyte", found, "Give each limit one row.")
@@ -424,7 +443,7 @@ def _decide_opening(
                 "table": sheet.name,
                 "sha256": sheet.sha256,
                 "line": row.line,
-                "cells": {key: value for key, value in row.cells.items() if value.strip()},
+                "cells": row.plain_cells(),
             },
         }
     )

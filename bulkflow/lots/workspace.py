@@ -14,7 +14,7 @@ from pathlib import Path
 from bulkflow.lots.opening import OpeningLot, opening_position
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seed_edits import seed_edits
-from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds, seed_files
+from bulkflow.lots.seeds import has_lots, has_opening, import_seeds, seed_tables
 from bulkflow.records.actors import Actor
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
@@ -44,14 +44,14 @@ class WorkspaceOpening:
 
 def tables_to_take_over(folder: Path, database: str | None) -> tuple[str, ...]:
     """Return the seed tables with which a register would be begun; () where one has begun."""
-    names = tuple(path.name for path in seed_files(folder))
     settings = settings_for(folder, database)
-    if OPENING_FILE not in names:
-        return ()
     if settings.exists:
         with open_register(settings, create=False) as store, store.read() as session:
-            return () if has_lots(session) else names
-    return names
+            if has_lots(session):
+                return ()
+    if not has_opening(folder):
+        return ()
+    return tuple(table.path.name for table in seed_tables(folder).values())
 
 
 def opening_of_workspace(
@@ -79,15 +79,14 @@ def opening_of_workspace(
         If the register cannot be opened.
     """
     settings = settings_for(folder, database)
-    seeds = (folder / OPENING_FILE).is_file()
-    if not settings.exists and not seeds:
+    if not settings.exists and not has_opening(folder):
         return None
     person = actor or Actor.current()
     said = ""
     with open_register(settings, actor=person, clock=clock) as store:
         with store.read() as session:
             begun = has_lots(session)
-        if not begun and not seeds:
+        if not begun and not has_opening(folder):
             return None
         if begun:
             with store.read() as session:

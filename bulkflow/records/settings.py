@@ -16,11 +16,11 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.tablefiles import SCENARIO_FILE, scenario_document
 
 __all__ = ["DATABASE_FILE", "DATABASE_VARIABLE", "Settings", "masked_url", "settings_for"]
 
 DATABASE_FILE = "records.sqlite"
-SCENARIO_FILE = "scenario.yaml"
 DATABASE_VARIABLE = "BULKFLOW_DATABASE"
 
 _SECRET_QUERY_KEYS = frozenset({"password", "passwd", "passfile", "sslpassword"})
@@ -118,29 +118,14 @@ def _named_in(folder: Path) -> str | None:
 
     Only this one key is looked at: the rest of the file is the scenario reader's to judge.
     """
-    file = folder / SCENARIO_FILE
-    if not file.is_file():
+    document = scenario_document(folder)
+    if not isinstance(document.value, dict) or "database" not in document.value:
         return None
-    import yaml
-
-    loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    try:
-        root = yaml.compose(file.read_text(encoding="utf-8-sig"), Loader=loader)
-    except (yaml.YAMLError, UnicodeDecodeError, OSError, RecursionError) as error:
-        mark = getattr(error, "problem_mark", None)
-        line = 0 if mark is None else mark.line + 1
-        mend = "Correct the file, or name the register with --database."
-        found = "cannot be looked up: the file does not read as YAML in UTF-8"
-        raise InputError(Fault(SCENARIO_FILE, line, "database", found, mend)) from error
-    for key, value in root.value if isinstance(root, yaml.MappingNode) else ():
-        if key.value == "database":
-            text = value.value.strip() if isinstance(value, yaml.ScalarNode) else ""
-            if not text:
-                line = value.start_mark.line + 1
-                mend = "Name a file or a database's URL."
-                raise InputError(Fault(SCENARIO_FILE, line, "database", "is not a text", mend))
-            return str(text)
-    return None
+    given = document.value["database"]
+    if isinstance(given, str) and given.strip():
+        return given.strip()
+    mend = "Name a file or a database's URL."
+    raise InputError(document.fault(("database",), "is not a text", mend))
 
 
 def _parsed(text: str, where: str) -> URL:

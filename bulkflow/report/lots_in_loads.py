@@ -26,7 +26,7 @@ from bulkflow.loads.tables import LOADS
 from bulkflow.lots.explaining import Explanation, explain_lots
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.register import open_register
-from bulkflow.lots.seeds import OPENING_FILE, has_lots, import_seeds
+from bulkflow.lots.seeds import has_lots, has_opening, import_seeds
 from bulkflow.plan.result import HeldLoad, PlanResult
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 from bulkflow.records.actors import Actor
@@ -155,7 +155,7 @@ def _register(folder: Path, database: str | None) -> Iterator[Session | None]:
 @contextmanager
 def _from_tables(folder: Path, clock: Clock) -> Iterator[Session | None]:
     """Give the workspace's tables taken over into a register in memory; None without tables."""
-    if not (folder / OPENING_FILE).is_file():
+    if not has_opening(folder):
         yield None
         return
     settings = settings_for(folder, IN_MEMORY)

@@ -13,10 +13,10 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
-import yaml
-
 from bulkflow.errors import Fault, InputError
 from bulkflow.plan.next_steps import WORDS
+from bulkflow.reading.words import did_you_mean
+from bulkflow.reading.yamlfile import YamlDocument, parse_yaml, read_yaml
 
 __all__ = ["ENGLISH", "Terms", "english", "read_terms"]
 
@@ -57,7 +57,7 @@ def english() -> Terms:
     """Return the complete table of terms."""
     text = files("bulkflow.report").joinpath("terms_en.yaml").read_text("utf-8")
     steps = {f"do_{key}": words for key, words in WORDS.items()}
-    return Terms(ENGLISH, {**yaml.safe_load(text), **steps})
+    return Terms(ENGLISH, {**parse_yaml(text, "terms_en.yaml").entries(), **steps})
 
 
 def read_terms(file: Path) -> Terms:
@@ -68,31 +68,26 @@ def read_terms(file: Path) -> Terms:
     InputError
         The file cannot be read, or holds keys or fields that English does not have.
     """
-    try:
-        given = yaml.safe_load(file.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
-        mend = "Give a YAML file in UTF-8 of keys and texts."
-        raise InputError(Fault(str(file), 0, "", f"cannot be read ({error})", mend)) from error
-    if not isinstance(given, dict) or not given:
-        raise InputError(Fault(str(file), 0, "", "holds no terms", "Give keys and texts."))
-    faults = [fault for key, text in given.items() for fault in _faults(str(file), key, text)]
+    document = read_yaml(file)
+    given = document.entries()
+    faults = [fault for key, text in given.items() for fault in _faults(document, key, text)]
     if faults:
         raise InputError(faults)
     missing = tuple(key for key in english().own if key not in given)
     return Terms(file.stem, given, missing)
 
 
-def _faults(file: str, key: object, text: object) -> list[Fault]:
+def _faults(document: YamlDocument, key: str, text: object) -> list[Fault]:
     known = english().own
     if key not in known:
-        return [Fault(file, 0, str(key), "is no term of the report", "Take the key out.")]
+        return [document.fault((key,), "is no term of the report", did_you_mean(key, known))]
     if not isinstance(text, str) or not text.strip():
-        return [Fault(file, 0, str(key), "is not a text", "Write the term, in quotes if need be.")]
-    wanted = _fields(known[str(key)])
+        return [document.fault((key,), "is not a text", "Write the term, in quotes if need be.")]
+    wanted = _fields(known[key])
     if _fields(text) != wanted:
         fields = ", ".join(f"{{{name}}}" for name in sorted(wanted)) or "no field"
         found = "does not have the fields of the English term"
-        return [Fault(file, 0, str(key), found, f"Use {fields}.")]
+        return [document.fault((key,), found, f"Use {fields}.")]
     return []
 
 

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date
-from difflib import get_close_matches
 from functools import cache
 from importlib import resources
 from itertools import pairwise
 from typing import Any, TypeVar
 
-import yaml
 from pydantic import TypeAdapter, ValidationError
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import did_you_mean
+from bulkflow.reading.yamlfile import parse_yaml
 from bulkflow.rules.model import AnyRule, Rule
 
 __all__ = [
@@ -60,8 +60,7 @@ def rule(rule_id: str, *, on: date) -> Rule:
     versions = [found for found in all_rules() if found.id == rule_id]
     if not versions:
         known = sorted({found.id for found in all_rules()})
-        near = get_close_matches(rule_id, known, n=1)
-        mend = f"Did you mean '{near[0]}'?" if near else "See the files of bulkflow/rules."
+        mend = did_you_mean(rule_id, known, "See the files of bulkflow/rules.")
         raise InputError(Fault("", 0, f"rule '{rule_id}'", "is not known", mend))
     for version in versions:
         if version.holds_on(on):
@@ -133,14 +132,10 @@ def parse_rules(texts: Iterable[tuple[str, str]]) -> tuple[Rule, ...]:
 def _entries(name: str, text: str, faults: list[Fault]) -> Sequence[Any]:
     """Return the list under ``rules``, noting a fault where there is none."""
     try:
-        document = yaml.safe_load(text)
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        line = mark.line + 1 if mark else 0
-        problem = getattr(error, "problem", None) or "cannot be read"
-        faults.append(Fault(name, line, "", f"is not YAML: {problem}", "Mend the line."))
+        entries = parse_yaml(text, name).entries().get("rules")
+    except InputError as error:
+        faults.extend(error.faults)
         return ()
-    entries = document.get("rules") if isinstance(document, dict) else None
     if not isinstance(entries, list):
         faults.append(Fault(name, 0, "", "holds no list of rules", "Write 'rules:' and a list."))
         return ()
@@ -191,6 +186,6 @@ def _members() -> dict[str, tuple[str, ...]]:
 
 @cache
 def _document() -> dict[str, dict[str, Any]]:
-    text = resources.files("bulkflow.rules").joinpath("jurisdictions.yaml")
-    found: dict[str, dict[str, Any]] = yaml.safe_load(text.read_text(encoding="utf-8"))
-    return found
+    name = "jurisdictions.yaml"
+    text = resources.files("bulkflow.rules").joinpath(name).read_text(encoding="utf-8")
+    return parse_yaml(text, name).entries()

@@ -13,8 +13,8 @@ from datetime import date, timedelta
 from typing import Any, TypeVar, get_args
 
 from bulkflow.errors import Fault
+from bulkflow.reading.words import did_you_mean
 from bulkflow.scenario.model import Calendar, Record, Scenario
-from bulkflow.scenario.shape import listed, nearest
 from bulkflow.scenario.sources import SourceMap
 from bulkflow.scenario.tables import TABLES
 
@@ -62,6 +62,7 @@ class Draft:
     nameless : collections with a record whose id cannot be read.
     dropped : collections of which some records have the wrong shape.
     faults : what has been found so far.
+    unknown_names : those of them that are a name nothing bears: one cause, wherever it shows.
     """
 
     sources: SourceMap
@@ -73,6 +74,7 @@ class Draft:
     nameless: set[str] = field(default_factory=set)
     dropped: set[str] = field(default_factory=set)
     faults: list[Fault] = field(default_factory=list)
+    unknown_names: set[Fault] = field(default_factory=set)
 
     def add(self, path: str, found: str, mend: str) -> None:
         """Note a fault at a path such as ``lanes[3].legs[0].authority``."""
@@ -108,6 +110,7 @@ class Draft:
             known = sorted(set().union(*(self.ids.get(name, set()) for name in names)))
             kind = " or ".join(_SINGULAR[name] for name in names)
             self.add(path, f"is {wanted!r}, which is no {kind}", known_mend(wanted, known, kind))
+            self.unknown_names.add(self.faults[-1])
 
     @property
     def first_day(self) -> date | None:
@@ -144,9 +147,7 @@ def known_mend(wanted: str, known: list[str], kind: str) -> str:
     """Say which id was perhaps meant."""
     if not known:
         return f"The workspace names no {kind}; add one, or correct the id."
-    if near := nearest(wanted, known):
-        return f"Did you mean {near}?"
-    return f"Known: {listed(known, last='and')}."
+    return did_you_mean(wanted, known)
 
 
 def _of_type(model: type[R], record: Any) -> R:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -11,19 +11,21 @@ from typing import Any
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.faults import told_once
+from bulkflow.reading.shape import ShapeFault, field_path, shape_faults
+from bulkflow.reading.tablefiles import SCENARIO_FILE
+from bulkflow.reading.textfile import read_text
+from bulkflow.reading.words import did_you_mean, shown
+from bulkflow.reading.yamlfile import parse_yaml
 from bulkflow.scenario.checks import check_sense
 from bulkflow.scenario.draft import COLLECTIONS, ID_FIELDS, Draft
 from bulkflow.scenario.model import Calendar, Record, Scenario
-from bulkflow.scenario.shape import ShapeFault, listed, nearest, shape_faults, shown
-from bulkflow.scenario.sources import SourceMap, TablePlaces, field_path
+from bulkflow.scenario.sources import SourceMap, TablePlaces
 from bulkflow.scenario.tablefiles import find_tables
 from bulkflow.scenario.tables import TABLES, TableRead
-from bulkflow.scenario.textfile import MAXIMUM_SCENARIO_BYTES, read_text
-from bulkflow.scenario.yamlfile import parse_yaml
 
 __all__ = ["DATABASE_FILE", "SCENARIO_FILE", "Workspace", "read_workspace"]
 
-SCENARIO_FILE = "scenario.yaml"
 DATABASE_FILE = "records.sqlite"
 
 _SQLITE = "sqlite:///"
@@ -70,9 +72,7 @@ def read_workspace(folder: Path) -> Workspace:
     if not folder.is_dir():
         mend = f"Give the folder of a workspace, which holds {SCENARIO_FILE}."
         raise InputError(Fault(str(folder), 0, "", "is not a folder", mend))
-    document = parse_yaml(
-        read_text(folder / SCENARIO_FILE, SCENARIO_FILE, MAXIMUM_SCENARIO_BYTES), SCENARIO_FILE
-    )
+    document = parse_yaml(read_text(folder / SCENARIO_FILE, SCENARIO_FILE), SCENARIO_FILE)
     if document.is_broken:
         raise InputError(document.faults)
     if not isinstance(document.value, dict):
@@ -83,7 +83,7 @@ def read_workspace(folder: Path) -> Workspace:
     scenario, draft = gathering.finish()
     faults = [*gathering.faults, *draft.faults]
     if faults or scenario is None:
-        raise InputError(_told_once(faults, draft.sources))
+        raise InputError(told_once(faults, draft.unknown_names))
     return Workspace(scenario, folder, draft.sources, gathering.database_url())
 
 
@@ -147,10 +147,7 @@ class _Gathering:
                 mend = f"Put its rows into {name}.csv, or name its file under tables."
                 self._fault(key, "is a table", mend)
             elif key not in _KNOWN_KEYS:
-                near = nearest(key, _KNOWN_KEYS)
-                known = listed(_KNOWN_KEYS, last="and", most=40)
-                mend = f"Did you mean {near}?" if near else f"Known here: {known}."
-                self._fault(key, "is not a key known here", mend)
+                self._fault(key, "is not a key known here", did_you_mean(key, _KNOWN_KEYS))
         database = self.raw.get("database")
         if "database" in self.raw and not (isinstance(database, str) and database.strip()):
             self._fault("database", f"is {shown(database)}", "Name a file or a database's URL.")
@@ -240,24 +237,3 @@ class _Gathering:
 
 def _is_needed(collection: str) -> bool:
     return Scenario.model_fields[collection].is_required()
-
-
-_REPEATS_TOLD_APART = 3
-
-
-def _told_once(faults: Iterable[Fault], sources: SourceMap) -> list[Fault]:
-    """Tell a fault that many rows of a table share once, with how many they are."""
-    tables = {places.file for places in sources.tables.values()}
-    alike: dict[tuple[str, str, str, str], set[int]] = {}
-    for fault in faults:
-        key = (fault.file, fault.where, fault.found, fault.mend)
-        alike.setdefault(key, set()).add(fault.line)
-    told: list[Fault] = []
-    for (file, where, found, mend), lines in alike.items():
-        first, last = min(lines), max(lines)
-        if file in tables and len(lines) > _REPEATS_TOLD_APART:
-            more = f"{found} (so in {len(lines) - 1} more rows, the last in line {last})"
-            told.append(Fault(file, first, where, more, mend))
-        else:
-            told.extend(Fault(file, line, where, found, mend) for line in lines)
-    return told

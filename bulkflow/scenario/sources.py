@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-__all__ = ["Place", "SourceMap", "TablePlaces", "field_path"]
+from bulkflow.reading.yamlfile import nearest_line
 
-_LAST_PART = re.compile(r"(\.[^.\[]+|\[\d+\])$")
+__all__ = ["Place", "SourceMap", "TablePlaces"]
+
 _TABLE_PATH = re.compile(r"^(?P<table>\w+)\[(?P<row>\d+)\](?:\.(?P<field>\w+))?")
 
 
@@ -82,11 +83,7 @@ class SourceMap:
         match = _TABLE_PATH.match(path)
         if match and match["table"] in self.tables:
             return self._table_place(match)
-        near = path
-        while near and near not in self.lines:
-            shorter = _LAST_PART.sub("", near)
-            near = "" if shorter == near else shorter
-        return Place(self.scenario_file, self.lines.get(near, 0), path)
+        return Place(self.scenario_file, nearest_line(self.lines, path), path)
 
     def record(self, collection: str, record_id: str) -> Place:
         """Return the place of a record, such as ``record("lanes", "graz-by-road")``.
@@ -108,20 +105,3 @@ class SourceMap:
         line = table.lines[row] if row < len(table.lines) else 0
         name = match["field"]
         return Place(table.file, line, table.columns.get(name, name) if name else "")
-
-
-def field_path(parts: tuple[str | int, ...]) -> str:
-    """Join the parts of a path.
-
-    Examples
-    --------
-    >>> field_path(("lanes", 3, "tank_type"))
-    'lanes[3].tank_type'
-    """
-    path = ""
-    for part in parts:
-        if isinstance(part, int):
-            path += f"[{part}]"
-        else:
-            path += f".{part}" if path else part
-    return path

@@ -1,27 +1,18 @@
-"""Finds the file of each table and reads it.
-
-Under ``tables`` a workspace names files (``demand: demand.csv``, ``prices: stock.xlsx#Spirit``);
-a table not named there is read from the file of its own name, where there is one.
-Tables lie in the folder of the workspace, so that a workspace can be copied whole.
-"""
+"""Reads every table of a workspace, and says what is wrong with how they are named."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path, PurePosixPath
+from functools import partial
+from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.scenario.csvfile import read_csv
-from bulkflow.scenario.grid import Grid
-from bulkflow.scenario.shape import listed, nearest, shown
-from bulkflow.scenario.sources import SourceMap
+from bulkflow.reading.tablefiles import address_of, grid_at
+from bulkflow.reading.words import did_you_mean, shown
+from bulkflow.scenario.sources import Place, SourceMap
 from bulkflow.scenario.tables import TABLES, TableRead, read_table
-from bulkflow.scenario.workbook import read_sheet
 
 __all__ = ["find_tables"]
-
-_WORKBOOKS = (".xlsx", ".xlsm")
-_SUFFIXES = (".csv", *_WORKBOOKS)
 
 
 def find_tables(
@@ -45,10 +36,10 @@ def find_tables(
     unreadable: set[str] = set()
     for name, table in TABLES.items():
         try:
-            address = files[name] if name in files else _default(folder, name)
-            if address is None:
-                continue
-            reads[name] = read_table(_grid(folder, address, name, sources), table)
+            address = files[name] if name in files else address_of(folder, name)
+            if address is not None:
+                fault = partial(_at, sources.place(f"tables.{name}"))
+                reads[name] = read_table(grid_at(folder, address, name, fault), table)
         except InputError as error:
             unreadable.add(name)
             faults.extend(error.faults)
@@ -67,8 +58,7 @@ def _files_named(named: object, sources: SourceMap, faults: list[Fault]) -> dict
     for name, address in named.items():
         place = sources.place(f"tables.{name}")
         if name not in TABLES:
-            near = nearest(name, TABLES)
-            mend = f"Did you mean {near}?" if near else f"Tables are {listed(list(TABLES))}."
+            mend = did_you_mean(name, TABLES)
             faults.append(Fault(place.file, place.line, place.where, "is not a table", mend))
         elif not isinstance(address, str) or not address.strip():
             mend = f"Name its file, such as {name}.csv or stock.xlsx#Sheet1."
@@ -79,43 +69,5 @@ def _files_named(named: object, sources: SourceMap, faults: list[Fault]) -> dict
     return files
 
 
-def _default(folder: Path, name: str) -> str | None:
-    there = [name + suffix for suffix in _SUFFIXES if (folder / (name + suffix)).exists()]
-    if len(there) > 1:
-        found = f"is one of {len(there)} files for the table {name}: {listed(there, last='and')}"
-        mend = f"Keep one, or say which under tables ('{name}: {there[0]}')."
-        raise InputError(Fault(there[0], 0, "", found, mend))
-    return there[0] if there else None
-
-
-def _grid(folder: Path, address: str, name: str, sources: SourceMap) -> Grid:
-    file_name, _, sheet = address.partition("#")
-    path = folder / file_name
-    suffix = PurePosixPath(file_name).suffix.lower()
-    place = sources.place(f"tables.{name}")
-    try:
-        inside = path.resolve().is_relative_to(folder.resolve())
-        exists = path.exists()
-    except (OSError, RuntimeError):
-        # A name too long for the system, or links that lead in a circle: there is no such file.
-        inside, exists = True, False
-    if not inside:
-        found = f"is {shown(address)}, outside the workspace"
-        mend = "Tables lie in the workspace's folder; copy the file there."
-        raise InputError(Fault(place.file, place.line, place.where, found, mend))
-    if suffix not in _SUFFIXES:
-        found = f"is {shown(address)}, a kind of file that is not read"
-        mend = "Save the table as CSV (.csv) or as a workbook (.xlsx)."
-        raise InputError(Fault(place.file, place.line, place.where, found, mend))
-    if not exists:
-        found = f"is {shown(address)}, which does not exist"
-        mend = "Put the file there, or correct its name."
-        raise InputError(Fault(place.file, place.line, place.where, found, mend))
-    if suffix in _WORKBOOKS:
-        return read_sheet(path, file_name, sheet or None, name)
-    if sheet:
-        found = f"is {shown(address)}, but a CSV file has no sheets"
-        raise InputError(
-            Fault(place.file, place.line, place.where, found, f"Write {file_name} alone.")
-        )
-    return read_csv(path, file_name)
+def _at(place: Place, found: str, mend: str) -> Fault:
+    return Fault(place.file, place.line, place.where, found, mend)

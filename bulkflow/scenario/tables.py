@@ -6,14 +6,15 @@ fields of the model. The writer and the reader share it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault
-from bulkflow.scenario.cells import Cell, CellKind, CellTrouble, is_blank, read_cell
-from bulkflow.scenario.grid import Grid, GridRow
+from bulkflow.reading.cells import Cell, CellKind, CellTrouble, is_blank, read_cell
+from bulkflow.reading.grid import Grid, GridRow
+from bulkflow.reading.rows import columns_of
+from bulkflow.reading.shape import shape_faults
 from bulkflow.scenario.model import (
     DemandRow,
     ExchangeRateRow,
@@ -24,7 +25,6 @@ from bulkflow.scenario.model import (
     PriceRow,
     Record,
 )
-from bulkflow.scenario.shape import listed, nearest, shape_faults
 
 __all__ = ["LIST_SEPARATOR", "TABLES", "Column", "RowRead", "Table", "TableRead", "read_table"]
 
@@ -46,6 +46,7 @@ class Table:
     """A table: its name in files, its field of the scenario, its rows' type and columns.
 
     ``passed_over`` are columns that others read from the same file, and the plan does not need.
+    ``needs_rows``: a file without rows is a slip; elsewhere it says that there is nothing.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Table:
     columns: tuple[Column, ...]
     id_field: str | None = None
     passed_over: tuple[str, ...] = ()
+    needs_rows: bool = False
 
     @property
     def required(self) -> list[str]:
@@ -86,6 +88,7 @@ _ALL = (
             Column("market_id", "market"),
             Column("priority_id", "priority"),
         ),
+        needs_rows=True,
     ),
     Table(
         "opening_lots",
@@ -180,53 +183,25 @@ class TableRead:
 
 
 def read_table(grid: Grid, table: Table) -> TableRead:
-    """Turn the cells of a table into records, with every fault of its shape."""
-    read = TableRead(grid.file, faults=list(grid.faults))
-    places = dict(_header(grid, table, read.faults))
-    read.columns = {column.field: grid.column_name(index) for index, column in places.items()}
-    for column in table.columns:
-        read.columns.setdefault(column.field, column.name)
-    lacking = [name for name in table.required if name not in grid.header]
-    if lacking:
-        word = "column" if len(lacking) == 1 else "columns"
-        found = f"lacks the {word} {listed(lacking, last='and')}"
-        mend = f"The columns of {table.name} are {listed(_names(table), last='and', most=20)}."
-        read.faults.append(Fault(grid.file, grid.header_line, "", found, mend))
-        return read
+    """Turn the cells of a table into records, with every fault of its shape.
+
+    Raises
+    ------
+    InputError
+        If it lacks a column that every row needs.
+    """
+    columns = {column.name: column for column in table.columns}
+    found, faults = columns_of(grid, table.required, list(columns), table.passed_over)
+    places = {index: columns[name] for name, index in found.items()}
+    read = TableRead(grid.file, faults=faults)
+    read.columns = {column.field: column.name for column in table.columns}
+    read.columns.update({c.field: grid.column_name(index) for index, c in places.items()})
+    if table.needs_rows and not grid.rows and not faults:
+        mend = "Add the rows, or take the file out."
+        faults.append(Fault(grid.file, 0, "", "has a header but no rows", mend))
     for row in grid.rows:
         read.rows.append(_row(row, places, grid, table, read))
     return read
-
-
-def _names(table: Table) -> list[str]:
-    return [column.name for column in table.columns]
-
-
-def _header(grid: Grid, table: Table, faults: list[Fault]) -> Iterator[tuple[int, Column]]:
-    by_name = {column.name: column for column in table.columns}
-    seen: set[str] = set()
-    for index, name in enumerate(grid.header):
-        if not name:
-            if any(not is_blank(row.cells[index]) for row in grid.rows):
-                fault = ("has no name in the header", "Name it, or clear it.")
-                faults.append(
-                    Fault(grid.file, grid.header_line, f"column {index + 1}", fault[0], fault[1])
-                )
-        elif name in seen:
-            found = "is the name of two columns"
-            label = grid.column_name(index)
-            faults.append(Fault(grid.file, grid.header_line, label, found, "Keep one of them."))
-        elif name in by_name:
-            seen.add(name)
-            yield index, by_name[name]
-        elif name in table.passed_over:
-            seen.add(name)
-        else:
-            near = nearest(name, by_name)
-            mend = f"Did you mean {near}?" if near else f"Known are {listed(_names(table))}."
-            label = grid.column_name(index)[:60]
-            found = "is not a column known here"
-            faults.append(Fault(grid.file, grid.header_line, label, found, mend))
 
 
 def _row(

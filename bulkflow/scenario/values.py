@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import re
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints
 from pydantic_core import PydanticCustomError, PydanticKnownError
 
+from bulkflow.reading.cells import read_day
+from bulkflow.reading.shape import pattern
+
 __all__ = [
     "CURRENCY_PATTERN",
-    "FIRST_YEAR",
     "ID_PATTERN",
-    "LAST_YEAR",
     "LINE_PATTERN",
     "NOTE_PATTERN",
     "Amount",
@@ -36,10 +36,22 @@ __all__ = [
     "YesNo",
 ]
 
-ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$"
-CURRENCY_PATTERN = r"^[A-Z]{3}$"
-LINE_PATTERN = r"^[^=+@\p{Cc}-][^\p{Cc}]*$"
-NOTE_PATTERN = r"^[^=+@\p{Cc}-]([^\p{Cc}]|[\n\t])*$"
+ID_PATTERN = pattern(
+    r"^[A-Za-z0-9][A-Za-z0-9._-]*$",
+    "An id is made of the letters a to z, digits, '.', '_' and '-', and starts with a letter or a"
+    " digit.",
+)
+CURRENCY_PATTERN = pattern(
+    r"^[A-Z]{3}$", "A currency is its code of three capital letters, such as EUR."
+)
+LINE_PATTERN = pattern(
+    r"^[^=+@\p{Cc}-][^\p{Cc}]*$",
+    "A text stands on one line, and does not start with = + - or @ (as a formula does).",
+)
+NOTE_PATTERN = pattern(
+    r"^[^=+@\p{Cc}-]([^\p{Cc}]|[\n\t])*$",
+    "A note holds no control characters, and does not start with = + - or @ (as a formula does).",
+)
 
 Id = Annotated[str, StringConstraints(strict=True, min_length=1, max_length=40, pattern=ID_PATTERN)]
 # A text that starts with one of = + - @ would be computed by a spreadsheet that opens one of our
@@ -102,27 +114,11 @@ YesNo = Annotated[bool, Field(strict=True)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 
 
-FIRST_YEAR, LAST_YEAR = 1900, 2199
-_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
-
-
 def _iso_day(value: object) -> date:
     """Take a date, or a text in the one form that means the same day everywhere."""
-    if isinstance(value, date) and not isinstance(value, datetime):
-        return _near_day(value)
-    if isinstance(value, str) and _ISO_DAY.fullmatch(value):
-        try:
-            day = date.fromisoformat(value)
-        except ValueError as error:
-            raise PydanticCustomError("no_such_day", "no such day") from error
-        return _near_day(day)
-    raise PydanticCustomError("not_a_day", "not a day")
-
-
-def _near_day(day: date) -> date:
-    # A year such as 0027 or 9999 is a slip, and days reckoned from it would leave the calendar.
-    if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise PydanticCustomError("far_day", "a far day")
+    day = read_day(value)
+    if isinstance(day, str):
+        raise PydanticCustomError("not_a_day", "not a day", {"mend": day})
     return day
 
 

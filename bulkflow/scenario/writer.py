@@ -12,11 +12,11 @@ from typing import Any
 import yaml
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.scenario.cells import CellKind
+from bulkflow.reading.cells import CellKind
+from bulkflow.reading.yamlfile import reads_as_text
 from bulkflow.scenario.model import Record, Scenario
 from bulkflow.scenario.reader import SCENARIO_FILE
 from bulkflow.scenario.tables import LIST_SEPARATOR, TABLES, Table
-from bulkflow.scenario.yamlfile import reads_as_text
 
 __all__ = ["dump_workspace", "yaml_text"]
 

@@ -89,10 +89,10 @@ def writing_panels(
 
 
 def _take_over(session: Session, folder: Path) -> None:
-    from bulkflow.lots.seeds import OPENING_FILE, import_seeds
+    from bulkflow.lots.seeds import has_lots, has_opening, import_seeds
     from bulkflow.records.chain import acting
 
-    if not (folder / OPENING_FILE).exists():
+    if has_lots(session) or not has_opening(folder):
         return
     outcome = import_seeds(session, folder, today=acting(session).clock().date())
     if outcome is not None:

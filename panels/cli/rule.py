@@ -310,14 +310,18 @@ def _check_unchanged(rule: ReleaseRule, declared: ReleaseRule) -> None:
 
 
 def _chosen(rules: list[ReleaseRule], liquid: str | None) -> list[ReleaseRule]:
-    from panels.reading import nearest
+    from bulkflow.reading.words import did_you_mean
 
     chosen = [rule for rule in rules if liquid in (None, rule.liquid)]
     if not chosen:
         known = sorted({rule.liquid for rule in rules})
         raise InputError(
             Fault(
-                "rules.yaml", 0, "--liquid", f"{liquid} has no rule", nearest(liquid or "", known)
+                "rules.yaml",
+                0,
+                "--liquid",
+                f"{liquid} has no rule",
+                did_you_mean(liquid or "", known),
             )
         )
     return chosen

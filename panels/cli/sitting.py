@@ -165,7 +165,7 @@ def sheets(
 
     Example: panels sitting sheets scenarios/vejkalna VK-2026-12-15 --paper preparation
     """
-    from panels.reading import file_stem
+    from bulkflow.whole_files import file_stem
     from panels.sittings.history import find_sitting
 
     wanted = list(dict.fromkeys(paper or [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]))

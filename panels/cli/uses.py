@@ -376,14 +376,13 @@ def plan(rule: RuleArgument, *, as_json: JsonOption = False) -> None:
 
     Example: panels uses plan demo/arrival.yaml
     """
-    from panels.reading import read_yaml
+    from bulkflow.reading.yamlfile import read_yaml
     from panels.uses.arrival import plan_arrival
     from panels.uses.declaration import ArrivalRule, SourceRule, read_declaration
     from panels.uses.documents import document
     from panels.uses.source import plan_source
 
-    data = read_yaml(rule).data
-    if isinstance(data, dict) and data.get("use") == "arrival":
+    if read_yaml(rule).entries().get("use") == "arrival":
         arrival_rule = read_declaration(rule, ArrivalRule)
         promise = plan_arrival(arrival_rule)
         if as_json:

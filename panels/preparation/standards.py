@@ -14,10 +14,11 @@ from pydantic import Field
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import did_you_mean
+from bulkflow.reading.yamlfile import read_yaml
 from bulkflow.records import Body, Power, Record, append, require
 from panels.methods.mixed_model import Estimate
 from panels.methods.similarity import similarity_test
-from panels.reading import nearest, read_yaml
 from panels.records import STANDARD, Bridging, Standard, latest_bodies
 
 __all__ = ["FEWEST_FOR_BRIDGING", "bridge", "read_standards", "record_standard"]
@@ -38,7 +39,7 @@ def read_standards(path: Path) -> tuple[Standard, ...]:
     ------
     InputError : with every fault, each with its line.
     """
-    return read_yaml(path).as_body(_File).standards
+    return read_yaml(path).as_record(_File).standards
 
 
 def bridge(
@@ -141,7 +142,7 @@ def _faults(standard: Standard, known: dict[str, Standard]) -> list[tuple[str, s
         faults.append(
             (
                 f"succeeds {standard.successor_of}, which is no standard of {standard.liquid}",
-                nearest(standard.successor_of, of_liquid),
+                did_you_mean(standard.successor_of, of_liquid),
             )
         )
     if standard.bridging is None:

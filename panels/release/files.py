@@ -12,8 +12,10 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.whole_files import written_whole
-from panels.reading import YamlFile, file_stem, read_text, read_yaml
+from bulkflow.reading.textfile import read_text
+from bulkflow.reading.words import did_you_mean
+from bulkflow.reading.yamlfile import YamlDocument, read_yaml
+from bulkflow.whole_files import file_stem, written_whole
 from panels.release.characteristic import Characteristic
 from panels.release.rule import ReleaseRule
 
@@ -28,36 +30,34 @@ def read_rules(path: Path) -> list[ReleaseRule]:
     InputError : with every fault of every rule, each with its line.
     """
     file = read_yaml(path)
-    listed = file.data.get("rules")
+    listed = file.entries().get("rules")
     faults = [
-        Fault(file.name, file.line_of((key,)), str(key), "is not known", "Only rules: is.")
-        for key in file.data
+        file.fault((key,), "is not a key known here", did_you_mean(key, ["rules"]))
+        for key in file.entries()
         if key != "rules"
     ]
     if not isinstance(listed, list) or not listed:
-        faults.append(Fault(file.name, 1, "rules", "holds no list of rules", "Give one at least."))
+        faults.append(file.fault(("rules",), "holds no list of rules", "Give one at least."))
         raise InputError(faults)
     rules = []
-    for number, data in enumerate(listed):
+    for number in range(len(listed)):
         try:
-            rules.append(ReleaseRule.model_validate(data))
-        except ValidationError as error:
-            faults += file.faults_in(error, at=("rules", number))
+            rules.append(file.as_record(ReleaseRule, ("rules", number)))
+        except InputError as error:
+            faults += error.faults
     faults += _doubled(file, rules) if not faults else []
     if faults:
         raise InputError(faults)
     return rules
 
 
-def _doubled(file: YamlFile, rules: list[ReleaseRule]) -> list[Fault]:
+def _doubled(file: YamlDocument, rules: list[ReleaseRule]) -> list[Fault]:
     seen: set[str] = set()
     faults = []
     for number, rule in enumerate(rules):
         if rule.name in seen:
-            line = file.line_of(("rules", number))
-            faults.append(
-                Fault(file.name, line, "version", f"{rule.name} stands twice", "Keep one.")
-            )
+            found = f"{rule.name} stands twice"
+            faults.append(file.fault(("rules", number, "version"), found, "Keep one."))
         seen.add(rule.name)
     return faults
 
@@ -78,7 +78,7 @@ def read_characteristic(panel: Path, rule: ReleaseRule) -> Characteristic | None
     if not path.exists():
         return None
     try:
-        found = Characteristic.model_validate_json(read_text(path))
+        found = Characteristic.model_validate_json(read_text(path, path.name))
     except ValidationError as error:
         raise InputError(
             Fault(path.name, 0, "", "is not an operating characteristic", "Compute it again.")

@@ -16,6 +16,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from bulkflow.lots.bodies import Identifier
+from bulkflow.reading.shape import pattern
 from bulkflow.records import Body
 from bulkflow.records.canonical import canonical_text
 
@@ -34,7 +35,15 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Chance = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Spread = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Note = Annotated[str, Field(max_length=60, pattern=r"^[^\W\d_][\w \-]*$")]
+Note = Annotated[
+    str,
+    Field(
+        max_length=60,
+        pattern=pattern(
+            r"^[^\W\d_][\w \-]*$", "Start with a letter; use letters, digits, spaces, _ and - only."
+        ),
+    ),
+]
 
 
 class Decides(StrEnum):

@@ -17,10 +17,10 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
+from bulkflow.reading.words import did_you_mean
 from bulkflow.records import Power, Record, append, require
 from panels.errors import ServingError
-from panels.reading import nearest
 from panels.records import (
     CONFIRMATION,
     CONFIRMATION_PLAN,
@@ -87,7 +87,7 @@ def plan_confirmation(
     judged = _last_judgement(session, lot)
     stopping = {f.note: f.assessors for _, f in judged.figures.off_notes if f.stops}
     if note not in stopping:
-        raise _fault("note", f"{note} did not stop {lot}", nearest(note, sorted(stopping)))
+        raise _fault("note", f"{note} did not stop {lot}", did_you_mean(note, sorted(stopping)))
     people = tuple(assessors) or _sensitive_first(session, lot, stopping[note])
     doubled = [name for name, times in Counter(people).items() if times > 1]
     if doubled:
@@ -136,18 +136,18 @@ def read_answers(path: Path, plan: ConfirmationPlan, key: SittingKey) -> dict[st
     InputError : with every fault.
     """
     columns = ("assessor", "set", "code")
-    table = read_sheet(path, needed=columns, known=columns)
+    table = read_sheet(path, "answers", needed=columns, known=columns)
     sets = {(one.assessor, str(one.number)): one for one in plan.sets}
     odd = {(line.assessor, line.code): line.subject == plan.lot for line in key.lines}
     picks: dict[tuple[str, str], bool] = {}
     for row in table.rows:
-        place = (row.cells.get("assessor", "").strip(), row.cells.get("set", "").strip())
-        code = row.cells.get("code", "").strip()
+        place = (row.plain("assessor"), row.plain("set"))
+        code = row.plain("code")
         if _answer_fault(row, place, code, sets, picks):
             continue
         picks[place] = odd[(place[0], code)]
-    faults = [fault for row in table.rows for fault in row.faults]
-    if not faults:
+    faults: list[Fault] = []
+    if not any(table.all_faults()):
         faults = [
             Fault(
                 path.name,
@@ -159,8 +159,7 @@ def read_answers(path: Path, plan: ConfirmationPlan, key: SittingKey) -> dict[st
             for assessor, number in sets
             if (assessor, number) not in picks
         ]
-    if faults:
-        raise InputError(faults)
+    table.raise_faults(faults)
     answers: dict[str, list[bool]] = defaultdict(list)
     for (assessor, _), pick in picks.items():
         answers[assessor].append(pick)

@@ -9,9 +9,9 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from bulkflow.lots.bodies import Identifier
+from bulkflow.reading.yamlfile import YamlDocument, read_yaml
 from bulkflow.records import Body
 from panels.preparation.dilution import NOSING_STRENGTH_PERCENT
-from panels.reading import YamlFile, read_yaml
 from panels.records import PlainWords
 from panels.serving import MAX_SERVINGS
 from panels.sittings.scores import SHEET_COLUMNS
@@ -114,7 +114,7 @@ class SittingDefinition(Body):
         return self
 
 
-def read_definition(path: Path) -> tuple[SittingDefinition, YamlFile]:
+def read_definition(path: Path) -> tuple[SittingDefinition, YamlDocument]:
     """Read a sitting's definition.
 
     Raises
@@ -122,4 +122,4 @@ def read_definition(path: Path) -> tuple[SittingDefinition, YamlFile]:
     InputError : with every fault, file and line.
     """
     file = read_yaml(path)
-    return file.as_body(SittingDefinition), file
+    return file.as_record(SittingDefinition), file

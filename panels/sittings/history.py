@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import did_you_mean
 from bulkflow.records import Record
-from panels.reading import nearest
 from panels.records import (
     CLOSING,
     KEY_OPENING,
@@ -94,7 +94,9 @@ def find_sitting(session: Session, name: str) -> HeldSitting:
     known = latest_bodies(session, SITTING)
     if name not in known:
         raise InputError(
-            Fault("", 0, "sitting", f"{name!r} is not in the register", nearest(name, [*known]))
+            Fault(
+                "", 0, "sitting", f"{name!r} is not in the register", did_you_mean(name, [*known])
+            )
         )
     return _held(session, *known[name])
 

@@ -17,9 +17,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.reading.textfile import read_text
 from bulkflow.records.canonical import canonical_text
-from bulkflow.whole_files import written_whole
-from panels.reading import file_stem, read_text
+from bulkflow.whole_files import file_stem, written_whole
 from panels.serving import Purpose, ServingPlan
 
 __all__ = ["KeyLine", "SittingKey", "draw_seed", "key_path", "read_key", "write_key"]
@@ -132,7 +132,7 @@ def read_key(path: Path, *, sitting: str, digest: str | None = None) -> SittingK
     InputError : not there, not a key, of another sitting, or changed since the sitting was
         planned.
     """
-    text = read_text(path, name=path.name)
+    text = read_text(path, path.name)
     try:
         data = json.loads(text)
         key = SittingKey(

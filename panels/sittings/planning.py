@@ -18,11 +18,12 @@ from bulkflow.errors import Fault, InputError, OutOfRangeError
 from bulkflow.lots.acts import expect_decision
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotLine, lots_named
+from bulkflow.reading.shape import field_path
+from bulkflow.reading.yamlfile import YamlDocument
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.times import check_zone
 from panels.errors import PanelsError
 from panels.preparation.dilution import measured_strength, prepare_dilution
-from panels.reading import YamlFile
 from panels.records import (
     SITTING,
     STANDARD,
@@ -73,7 +74,7 @@ def plan_sitting(
     *,
     seed: int | None = None,
     key: SittingKey | None = None,
-    file: YamlFile | None = None,
+    file: YamlDocument | None = None,
 ) -> PlannedSitting:
     """Check a definition against the register and lay out its trays.
 
@@ -109,7 +110,7 @@ def plan_sitting(
 
 
 def _laid_out(
-    definition: SittingDefinition, samples: Sequence[Sample], seed: int, file: YamlFile | None
+    definition: SittingDefinition, samples: Sequence[Sample], seed: int, file: YamlDocument | None
 ) -> SittingKey:
     try:
         plan = plan_servings(
@@ -153,13 +154,13 @@ def _whole(text: str) -> Found:
     return ((), text.rstrip("."), "")
 
 
-def _placed(found: Sequence[Found], file: YamlFile | None) -> list[Fault]:
+def _placed(found: Sequence[Found], file: YamlDocument | None) -> list[Fault]:
     name = file.name if file is not None else ""
     return [
         Fault(
             name,
-            file.line_of(place) if file is not None else 0,
-            ".".join(str(step) for step in place),
+            file.line_of(field_path(place)) if file is not None else 0,
+            field_path(place),
             what,
             mend,
         )

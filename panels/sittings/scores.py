@@ -15,9 +15,9 @@ from datetime import date, datetime, time
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, build, read_sheet
-from panels.reading import nearest
-from panels.records import Glass, OffNoteMark, Place, PreparedSample, Sheet, Sitting
+from bulkflow.reading.rows import Row, read_sheet
+from bulkflow.reading.words import did_you_mean, shown
+from panels.records import CLOCK_MEND, Glass, OffNoteMark, Place, PreparedSample, Sheet, Sitting
 from panels.release.rule import ReleaseRule
 
 __all__ = [
@@ -103,16 +103,13 @@ def read_sheets(
     """
     table = read_sheet(
         path,
+        "scores",
         needed=("assessor", "code", "poured", "nosed", "score"),
         known=(*SHEET_COLUMNS, *sitting.attributes),
     )
     reader = _SheetReader(sitting, rules, frozenset(recorded))
     reader.read(table.rows)
-    faults = [fault for row in table.rows for fault in row.faults]
-    if not table.rows:
-        faults.append(Fault(path.name, 0, "", "has a header but no rows", "Add the rows."))
-    if faults:
-        raise InputError(faults)
+    table.raise_faults()
     return [
         Sheet(sitting=sitting.sitting, assessor=assessor, glasses=tuple(glasses))
         for assessor, glasses in sorted(reader.glasses.items())
@@ -136,7 +133,7 @@ class _SheetReader:
         seen: Counter[tuple[str, str]] = Counter()
         refused: set[str] = set()
         for row in rows:
-            assessor, code = _cell(row, "assessor"), _cell(row, "code")
+            assessor, code = row.plain("assessor"), row.plain("code")
             if row.faults or self._stranger(row, assessor, refused):
                 continue
             seen[(assessor, code)] += 1
@@ -174,7 +171,7 @@ class _SheetReader:
                 "assessor",
                 f"{assessor or '(none)'} does not sit in {self.sitting.sitting}: one sheet too"
                 " many",
-                nearest(assessor, self.sitting.assessors),
+                did_you_mean(assessor, self.sitting.assessors),
             )
         return True
 
@@ -189,17 +186,16 @@ class _SheetReader:
         score = self._score(row)
         attributes = {name: _attribute(row, name) for name in self.sitting.attributes}
         marks = self._marks(row)
-        if score is not None and not _cell(row, "nosed"):
+        if score is not None and not row.plain("nosed"):
             row.fault("nosed", "is missing, though there is a score", "Give the time.")
         if poured is not None and nosed is not None:
             self._in_time(row, place, poured, nosed)
-        glass = build(
+        glass = row.build(
             Glass,
-            row,
             {
                 "code": place.code,
-                "poured": _cell(row, "poured"),
-                "nosed": _cell(row, "nosed") or None,
+                "poured": row.plain("poured"),
+                "nosed": row.plain("nosed") or None,
                 "score": score,
                 "attributes": {n: value for n, value in attributes.items() if value is not None},
                 "off_notes": marks,
@@ -241,7 +237,7 @@ class _SheetReader:
                 row.fault(
                     "off_notes",
                     f"names {note[:40]!r}, which is not on the house list",
-                    nearest(note, self.rules.off_note_list),
+                    did_you_mean(note, self.rules.off_note_list),
                 )
             elif not 1 <= intensity <= self.rules.highest_intensity:
                 row.fault(
@@ -256,18 +252,13 @@ class _SheetReader:
         return marks
 
 
-def _cell(row: Row, column: str) -> str:
-    return row.cells.get(column, "").strip()
-
-
 def _time(row: Row, column: str, *, may_lack: bool = False) -> time | None:
-    cell = _cell(row, column)
+    cell = row.plain(column)
     if not cell and may_lack:
         return None
     found = clock_time(cell)
     if found is None:
-        mend = "Give the local time as HH:MM, such as 10:05."
-        row.fault(column, f"is {cell[:40] or '(nothing)'}", mend)
+        row.fault(column, f"is {shown(cell)}", CLOCK_MEND)
     return found
 
 
@@ -319,24 +310,21 @@ def read_preparation(path: Path, sitting: Sitting) -> list[PreparedSample]:
         nosing strength by more than `DILUTED_TOLERANCE_PERCENT`.
     """
     columns = ("subject", "diluted_strength")
-    table = read_sheet(path, needed=columns, known=columns)
+    table = read_sheet(path, "preparation", needed=columns, known=columns)
     wanted = [lot.lot for lot in sitting.lots] + [s.standard for s in sitting.standards]
     made: dict[str, PreparedSample] = {}
     named = set()
     for row in table.rows:
-        subject = _cell(row, "subject")
+        subject = row.plain("subject")
         named.add(subject)
         if subject not in wanted:
             found = f"is {subject[:40] or '(none)'}, not a sample of this sitting"
-            row.fault("subject", found, nearest(subject, wanted))
+            row.fault("subject", found, did_you_mean(subject, wanted))
         elif subject in made:
             row.fault("subject", f"{subject} stands twice", "Keep one row.")
         elif (sample := _prepared(row, subject, sitting.target_strength)) is not None:
             made[subject] = sample
-    faults = [fault for row in table.rows for fault in row.faults]
-    faults += list(_missing_samples(path.name, wanted, named))
-    if faults:
-        raise InputError(faults)
+    table.raise_faults(_missing_samples(path.name, wanted, named))
     return list(made.values())
 
 
@@ -350,7 +338,7 @@ def _prepared(row: Row, subject: str, target: float) -> PreparedSample | None:
             f"of {subject} is {value} % vol",
             f"It must be {target:g} within {DILUTED_TOLERANCE_PERCENT:g}: make it up anew.",
         )
-    return build(PreparedSample, row, {"subject": subject, "diluted_strength": float(value)})
+    return row.build(PreparedSample, {"subject": subject, "diluted_strength": float(value)})
 
 
 def _missing_samples(name: str, wanted: Sequence[str], named: set[str]) -> Iterator[Fault]:

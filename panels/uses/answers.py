@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, Sheet, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
+from bulkflow.reading.words import shown
 from panels.methods.protocols import ForcedChoice, presentation_orders
 
-__all__ = ["Answer", "Answers", "day_after", "raise_faults", "read_answers"]
+__all__ = ["Answer", "Answers", "day_after", "read_answers"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +63,9 @@ def read_answers(
         is neither 1 nor 0, an order that the test does not have, a day not after the declaration.
     """
     columns = (group, "date", "assessor", "correct")
-    sheet = read_sheet(path, needed=columns, known=(*columns, "order"))
+    sheet = read_sheet(path, "answers", needed=columns, known=(*columns, "order"))
     orders = {"".join(order): order for order in presentation_orders(test)}
-    answers, faults = [], []
+    answers = []
     seen: dict[tuple[str, str], int] = {}
     for row in sheet.rows:
         answer = _answer(row, group, declared, orders, test)
@@ -78,8 +78,7 @@ def read_answers(
                     "Each assessor answers once: repeats do not add people.",
                 )
             answers.append(answer)
-        faults.extend(row.faults)
-    raise_faults(sheet, faults)
+    sheet.raise_faults()
     by_group: dict[str, list[Answer]] = {}
     for answer in answers:
         by_group.setdefault(answer.group, []).append(answer)
@@ -92,19 +91,9 @@ def read_answers(
     )
 
 
-def raise_faults(sheet: Sheet, faults: Sequence[Fault]) -> None:
-    """Raise all faults of a table, or the one of a table without rows."""
-    if faults:
-        raise InputError(faults)
-    if not sheet.rows:
-        raise InputError(Fault(sheet.name, 1, "", "has no rows", "Give one row an answer."))
-
-
 def day_after(row: Row, declared: date) -> date | None:
     """Return a row's day; one that is not after the declaration is a fault."""
-    on = row.day("date")
-    if on is None and not row.cells.get("date", "").strip():
-        row.fault("date", "is empty", "Give the day of the answer as YYYY-MM-DD.")
+    on = row.day("date", needed=True)
     if on is not None and on <= declared:
         row.fault(
             "date",
@@ -127,7 +116,7 @@ def _answer(
     order = row.text("order")
     if order is not None and order not in orders:
         row.fault(
-            "order", f"is {order[:20]!r}", f"The {test.value} test has {', '.join(sorted(orders))}."
+            "order", f"is {shown(order)}", f"The {test.value} test has {', '.join(sorted(orders))}."
         )
     if row.faults or name is None or assessor is None or on is None or correct is None:
         return None

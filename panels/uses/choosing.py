@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
 from panels.assessors.performance import PanelPerformance, performance_from_table
 from panels.assessors.selection import (
     AssessorReview,
@@ -20,7 +20,7 @@ from panels.assessors.selection import (
 )
 from panels.assessors.sensitivity import ForcedChoiceRecord
 from panels.errors import DataError
-from panels.uses.answers import day_after, raise_faults
+from panels.uses.answers import day_after
 from panels.uses.declaration import PanelRule
 
 __all__ = ["ChoiceResult", "Trial", "choice_parts", "choose_panel", "read_trial", "selection_rule"]
@@ -74,18 +74,17 @@ def read_trial(path: Path, rule: PanelRule) -> Trial:
         number of replicates.
     """
     columns = ("date", "assessor", "product", "score")
-    sheet = read_sheet(path, needed=columns, known=columns)
-    rows, days, faults = [], [], []
+    sheet = read_sheet(path, "trial", needed=columns, known=columns)
+    rows, days = [], []
     for row in sheet.rows:
         score = _score(row, rule)
         on = day_after(row, rule.declared)
         if not row.faults and score is not None and on is not None:
             rows.append(score)
             days.append(on)
-        faults.extend(row.faults)
-    raise_faults(sheet, faults)
+    sheet.raise_faults()
     frame = pd.DataFrame(rows, columns=["assessor", "product", "score"])
-    raise_faults(sheet, _unbalanced(sheet.name, frame))
+    sheet.raise_faults(_unbalanced(sheet.name, frame))
     return Trial(scores=frame, first_day=min(days))
 
 

@@ -12,11 +12,11 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import Field, field_validator, model_validator
 
-from bulkflow.errors import Fault, InputError
+from bulkflow.errors import InputError
+from bulkflow.reading.yamlfile import read_yaml
 from bulkflow.records import Body
 from panels.errors import RangeError
 from panels.methods.protocols import ForcedChoice
-from panels.reading import read_yaml
 from panels.release.rule import ConfirmationRule
 
 __all__ = [
@@ -220,12 +220,7 @@ def read_declaration(path: Path, form: type[D]) -> D:
     InputError
         With every fault of the file, each with its line.
     """
-    file = read_yaml(path)
-    if not isinstance(file.data, dict):
-        raise InputError(
-            Fault(file.name, 1, "", "is no list of fields", "Write lines such as 'use: source'.")
-        )
-    return file.as_body(form)
+    return read_yaml(path).as_record(form)
 
 
 _FORMS: dict[str, type[Declaration]] = {
@@ -246,11 +241,9 @@ def read_any_declaration(path: Path) -> Declaration:
         With every fault of the file; one if it names no use that is known.
     """
     file = read_yaml(path)
-    use = file.data.get("use") if isinstance(file.data, dict) else None
+    use = file.entries().get("use")
     form = _FORMS.get(use) if isinstance(use, str) else None
     if form is None:
         found = "is missing" if use is None else f"is {str(use)[:40]!r}"
-        raise InputError(
-            Fault(file.name, file.line_of(("use",)), "use", found, f"Give {', '.join(_FORMS)}.")
-        )
-    return file.as_body(form)
+        raise InputError(file.fault(("use",), found, f"Give {', '.join(_FORMS)}."))
+    return file.as_record(form)

@@ -8,9 +8,8 @@ from datetime import date
 from pathlib import Path
 
 from bulkflow.errors import Fault
-from bulkflow.lots.sheets import Row, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
 from panels.assessors.drift import Drift, DriftSettings, pooled_sigma, reference_drift
-from panels.uses.answers import raise_faults
 from panels.uses.declaration import PanelRule
 
 __all__ = ["MonitoringResult", "ReferenceScore", "monitor_panel", "read_reference_scores"]
@@ -66,9 +65,8 @@ def read_reference_scores(path: Path, rule: PanelRule) -> tuple[ReferenceScore, 
         days.
     """
     columns = ("sitting", "date", "assessor", "score")
-    sheet = read_sheet(path, needed=columns, known=columns)
+    sheet = read_sheet(path, "reference_scores", needed=columns, known=columns)
     scores: list[ReferenceScore] = []
-    faults: list[Fault] = []
     seen: dict[tuple[str, str], int] = {}
     days: dict[str, date] = {}
     for row in sheet.rows:
@@ -82,15 +80,13 @@ def read_reference_scores(path: Path, rule: PanelRule) -> tuple[ReferenceScore, 
                     "Give one score; of repeats give the mean.",
                 )
             scores.append(score)
-        faults.extend(row.faults)
-    raise_faults(sheet, faults)
+    sheet.raise_faults()
     order = sorted(days, key=lambda name: (days[name], name))
     needed = rule.drift.baseline
     if len(order) < needed:
         found = f"has {len(order)} sitting(s)"
-        raise_faults(
-            sheet, [Fault(sheet.name, 0, "sitting", found, f"The baseline needs {needed}.")]
-        )
+        mend = f"The baseline needs {needed}."
+        sheet.raise_faults([Fault(sheet.name, 0, "sitting", found, mend)])
     return tuple(sorted(scores, key=lambda score: (score.on, score.sitting, score.assessor)))
 
 
@@ -152,9 +148,8 @@ def _words(result: MonitoringResult) -> str:
 
 
 def _score(row: Row, rule: PanelRule, days: dict[str, date]) -> ReferenceScore | None:
-    sitting, assessor, on = row.needed("sitting"), row.needed("assessor"), row.day("date")
-    if on is None and not row.cells.get("date", "").strip():
-        row.fault("date", "is empty", "Give the day of the sitting as YYYY-MM-DD.")
+    sitting, assessor = row.needed("sitting"), row.needed("assessor")
+    on = row.day("date", needed=True)
     score = row.number("score", needed=True)
     if score is not None and not 0 <= score <= rule.highest:
         row.fault("score", f"is {score}", f"The scale runs from 0 to {rule.highest:g}.")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import read_sheet
+from bulkflow.reading.rows import read_sheet
 from panels.assessors.sensitivity import (
     ForcedChoiceRecord,
     forced_choice_record,
@@ -22,7 +22,7 @@ from panels.assessors.sensitivity import (
 from panels.methods.discrimination import exact_limits, p_value
 from panels.methods.protocols import ForcedChoice
 from panels.release.confirmation import CONFIRMATION_TEST, Confirmation, judge_confirmation
-from panels.uses.answers import Answer, Answers, raise_faults, read_answers
+from panels.uses.answers import Answer, Answers, read_answers
 from panels.uses.declaration import OffNoteUseRule
 
 __all__ = [
@@ -71,19 +71,12 @@ def read_records(path: Path) -> tuple[ForcedChoiceRecord, ...]:
         With every fault: unknown columns, doubled rows, counts that cannot be.
     """
     columns = ("assessor", "off_note", "correct", "trials")
-    sheet = read_sheet(path, needed=columns, known=columns)
+    sheet = read_sheet(path, "records", needed=columns, known=columns)
     records: list[ForcedChoiceRecord] = []
-    faults: list[Fault] = []
     seen: dict[tuple[str, str], int] = {}
     for row in sheet.rows:
         assessor, note = row.needed("assessor"), row.needed("off_note")
-        counts = [row.number(name, needed=True) for name in ("correct", "trials")]
-        right, trials = (
-            None if value is None or value != int(value) else int(value) for value in counts
-        )
-        for name, value, whole in zip(("correct", "trials"), counts, (right, trials), strict=True):
-            if value is not None and whole is None:
-                row.fault(name, f"is {value}", "Give a whole number.")
+        right, trials = row.count("correct", needed=True), row.count("trials", needed=True)
         if right is not None and trials is not None and not 0 <= right <= trials:
             row.fault("correct", f"is {right} of {trials}", "Give 0 up to the number of trials.")
         if trials is not None and trials < 1:
@@ -94,8 +87,7 @@ def read_records(path: Path) -> tuple[ForcedChoiceRecord, ...]:
                 row.fault("assessor", f"{assessor} has {note} in line {before} too", "Add them up.")
         if not row.faults and None not in (assessor, note, right, trials):
             records.append(forced_choice_record(str(assessor), str(note), right or 0, trials or 1))
-        faults.extend(row.faults)
-    raise_faults(sheet, faults)
+    sheet.raise_faults()
     return tuple(records)
 
 

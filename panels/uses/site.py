@@ -18,10 +18,10 @@ import pandas as pd
 from scipy.special import stdtr, stdtrit
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.sheets import Row, read_sheet
+from bulkflow.reading.rows import Row, read_sheet
 from panels.errors import DataError
 from panels.methods.difference_from_control import DifferenceFromControl, difference_from_control
-from panels.uses.answers import day_after, raise_faults
+from panels.uses.answers import day_after
 from panels.uses.declaration import SiteRule
 
 __all__ = [
@@ -101,18 +101,17 @@ def read_ratings(path: Path, rule: SiteRule) -> Ratings:
         no blind control, an assessor without a rating of some run or with another number of them.
     """
     columns = ("run", "date", "assessor", "difference")
-    sheet = read_sheet(path, needed=columns, known=columns)
-    ratings, days, faults = [], [], []
+    sheet = read_sheet(path, "ratings", needed=columns, known=columns)
+    ratings, days = [], []
     for row in sheet.rows:
         on = day_after(row, rule.declared)
         rating = _rating(row, rule)
         if rating is not None and on is not None:
             ratings.append(rating)
             days.append(on)
-        faults.extend(row.faults)
-    raise_faults(sheet, faults)
+    sheet.raise_faults()
     frame = pd.DataFrame(ratings, columns=["run", "assessor", "difference"])
-    raise_faults(sheet, _unbalanced(sheet.name, frame, rule))
+    sheet.raise_faults(_unbalanced(sheet.name, frame, rule))
     return Ratings(table=frame, first_day=min(days))
 
 

@@ -164,7 +164,8 @@ WRONG = [
      "--dip-gallons is given with --dip. Give one."),
     ("account report demo W-101 --kind receipt --on 2027-01-14 --reference R",
      "W-101 is departed. Record its receipt first."),
-    ("account report demo W-101 --kind lost --on 2027-01-14 --reference R", "kind is 'lost'"),
+    ("account report demo W-101 --kind lost --on 2027-01-14 --reference R",
+     "kind is the text 'lost'"),
     ("account bottle demo B-1 --site NORFOLK --product GIN --on 2027-01-15 --cases 1"
      " --from stock:VK-DRY=9", "--product is 'GIN'. Give one of CIT-750, DRY-700"),
     ("account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-15 --cases 1"
@@ -172,7 +173,7 @@ WRONG = [
     ("account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-15 --cases 9999"
      " --from stock:VK-DRY=9", "only 9.000 was taken"),
     ("account bottle demo =B-1 --site NORFOLK --product DRY-750 --on 2027-01-15 --cases 1"
-     " --from stock:VK-DRY=9", "bottling_id is '=B-1'. Start with a letter or digit"),
+     " --from stock:VK-DRY=9", "bottling_id is the text '=B-1'. Start with a letter or digit"),
     ("account enter demo --site MOON --liquid VK-DRY --kind samples --lpa -1 --on 2027-01-15"
      " --reason x", "MOON with VK-DRY is not there"),
     ("account enter demo --site NORFOLK --liquid VK-DRY --kind samples --lpa 1"
@@ -208,13 +209,13 @@ def test_a_table_is_taken_whole_or_not_at_all(desk):
     (desk.folder / "bottled.csv").write_text("\n".join(rows) + "\n")
     _, err = desk("account bottlings demo bottled.csv", code=2)
     for said in (
-        "line 3: cases is 1.5. Give a whole number.",
-        "line 3: codes is 'N2-9..N1-1'. Give first..last",
+        "line 3: cases is the text '1.5'. Write a whole number.",
+        "line 3: codes is the text 'N2-9..N1-1'. Give first..last",
         "line 3: product_id is no product of the workspace",
-        "line 3: sources is 'barrel:X=1'",
-        "line 3: sources is 'stock:VK-DRY=a'",
-        "line 4: bottling_id is '=B-3'. A text may not start like a formula.",
-        "line 5: cases is 'NaN', not a number",
+        "line 3: sources is the text 'barrel:X=1'",
+        "line 3: sources is the text 'stock:VK-DRY=a'",
+        "line 4: bottling_id starts with '=', as a formula does.",
+        "line 5: cases is the text 'NaN'. Write a whole number.",
     ):
         assert said in err, err
     (desk.folder / "bottled.csv").write_text(BOTTLED)

@@ -147,17 +147,17 @@ def test_every_fault_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "case.yaml: holds no keys. Start with planning-example/1."),
-        ("[1, 2]", "case.yaml: holds no keys. Start with planning-example/1."),
-        ("a: &x 1\nb: *x", "case.yaml, line 2: uses an alias (*name). Write the value out."),
-        ("a: 1\na: 2", "case.yaml, line 2: a is given twice. Keep one."),
+        ("", "case.yaml: is empty. Write keys with their values."),
+        ("[1, 2]", "case.yaml: holds a list. Write keys with their values."),
+        ("a: &x 1\nb: *x", "case.yaml, line 1: a sets the anchor &x. Remove it"),
+        ("a: 1\na: 2", "case.yaml, line 2: a is given again (first in line 1)."),
         (
             "!!python/object/apply:os.system ['true']",
-            "case.yaml, line 1: cannot be parsed: could not determine a constructor for the tag"
+            "case.yaml: holds a list. Write keys with their values.\ncase.yaml, line 1: has the tag"
             " 'tag:yaml.org,2002:python/object/apply:os.system'.",
         ),
-        ("a: [1, 2", "case.yaml, line 1: cannot be parsed: expected ',' or ']', but got"),
-        ("format: planning-example/1", "case.yaml: periods is missing. Give the number of"),
+        ("a: [1, 2", "case.yaml, line 2: cannot be read as YAML"),
+        ("format: planning-example/1", "case.yaml, line 1: periods is missing. Give the number of"),
         (
             "format: planning-example/1\nperiods: 1000000000\nnodes: []",
             "case.yaml, line 2: periods is 1000000000. Give a whole number of periods, 1 to 10000.",
@@ -184,15 +184,15 @@ def test_hostile_and_empty_files(tmp_path: Path, text: str, message: str) -> Non
 
 def test_other_encodings_and_absent_files(tmp_path: Path) -> None:
     path = tmp_path / "case.yaml"
-    path.write_bytes(b"\xff\xfe\x00a")
-    with pytest.raises(InputError, match=r"case.yaml: is not UTF-8 at byte 0. Save it as UTF-8."):
+    path.write_bytes(b"a: \xff")
+    with pytest.raises(InputError, match=r"case.yaml, line 1: is not UTF-8 \(byte 0xFF\)"):
         load_document(path)
-    with pytest.raises(InputError, match=r"absent\.yaml: cannot be read"):
+    with pytest.raises(InputError, match=r"absent\.yaml: does not exist"):
         load_document(tmp_path / "absent.yaml")
 
 
 def test_deep_nesting_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be parsed"):
+    with pytest.raises(InputError, match="nest"):
         read(tmp_path, "[" * 1200)
 
 

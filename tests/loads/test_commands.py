@@ -166,7 +166,7 @@ def test_a_lot_held_after_the_sheet_was_made(filled_desk) -> None:
         ("loads step demo F-202 lost", "state is 'lost'. Give one of planned, promised"),
         ("loads step demo F-202 held", "reason is missing"),
         ("loads step demo F-202 held --reason x --on tomorrow", "--on is 'tomorrow'"),
-        ("loads step demo F-202 issued --movement =1+1", "movement_reference is '=1+1'"),
+        ("loads step demo F-202 issued --movement =1+1", "movement_reference is the text"),
         ("loads step demo F-202 issued --gross-mass nan", "--gross-mass"),
         ("loads step demo F-202 issued --gross-mass -5", "gross_mass_kg"),
         ("loads step demo F-202 loaded --drawn VK", "--drawn is 'VK'"),

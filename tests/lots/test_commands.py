@@ -188,11 +188,11 @@ def test_a_table_of_results_is_recorded_whole_or_not_at_all(desk):
     assert err.splitlines()[1:] == [
         "certificates.csv, line 3: lot_id 'X-1' is not in the register. "
         "Record the lot first, or correct its name.",
-        "certificates.csv, line 4: value is 'two', not a number. "
-        "Give a plain number such as 1234.5, without marks for thousands.",
+        "certificates.csv, line 4: value is the text 'two'. "
+        "Write a number: a point for decimals, no separators, no unit.",
     ]
     table.write_text("lot_id,analyte,value,unit\n")
-    assert "has no rows" in desk("lots results demo certificates.csv", code=2)[1]
+    assert "has a header but no rows" in desk("lots results demo certificates.csv", code=2)[1]
     assert desk("lots head demo") == head
 
 
@@ -263,7 +263,7 @@ def test_refusals_exit_with_3_and_are_in_the_log(desk):
         ("lots why demo D-110", "lot 'D-110' is not in the register. Did you mean D-10"),
         ("lots why demo '=cmd|x'", "lot '=cmd|x' is not in the register."),
         ("lots hold demo X1 X2 --reason r", "lot 'X2' is not in the register"),
-        ("lots hold demo D-101 --reason ''", "reason is ''."),
+        ("lots hold demo D-101 --reason ''", "reason is empty."),
         ("lots lift demo D-101 --reason r", "hold D-101 has no standing hold."),
         ("lots expect demo D-101 tomorrow", "DATE is 'tomorrow'. Give a date as YYYY-MM-DD."),
         ("lots expect demo D-101 2026-02-30", "DATE is '2026-02-30'."),
@@ -288,8 +288,14 @@ def test_refusals_exit_with_3_and_are_in_the_log(desk):
             "lots add demo D-1 --liquid dry --site s --strength 50 --volume 5 --parent N-7",
             "--parent is 'N-7'. Give LOT=LPA",
         ),
-        ("lots add demo '<b>' --liquid dry --site s --strength 50 --volume 5", "lot_id is '<b>'"),
-        ("lots dispose demo D-101 --way pour --lpa 1 --on 2026-02-02 --reason r", "way is 'pour'"),
+        (
+            "lots add demo '<b>' --liquid dry --site s --strength 50 --volume 5",
+            "lot_id is the text '<b>'",
+        ),
+        (
+            "lots dispose demo D-101 --way pour --lpa 1 --on 2026-02-02 --reason r",
+            "way is the text 'pour'",
+        ),
         (
             "lots dispose demo D-101 --way redistil --lpa 1 --on 2026-02-02 --reason r",
             "D-101 is released, not rejected",
@@ -305,7 +311,7 @@ def test_refusals_exit_with_3_and_are_in_the_log(desk):
         ("lots verify demo --head 3", "'3' is not a chain head"),
         ("lots head demo --database mysql://h/d", "names the database 'mysql'"),
         ("lots head demo --database demo/opening_lots.csv", "this file is something else"),
-        ("records appoint demo Ilse king --reason r", "role is 'king'"),
+        ("records appoint demo Ilse king --reason r", "role is the text 'king'"),
     ],
 )
 def test_wrong_input_gets_one_clear_error_and_changes_nothing(desk, begun, line, says):

@@ -104,19 +104,19 @@ def test_evidence_of_something_else_is_refused(lite, ann):
         ({"operating_characteristic": None}, "lacks operating_characteristic"),
         ({"participants": [], "rule": None}, "lacks rule, participants"),
         ({"version": 2}, "evidence.version is 2"),
-        ({"schema": "other"}, "evidence.schema is 'other'"),
-        ({"decided_on": "yesterday"}, "evidence.decided_on is 'yesterday'"),
-        ({"decided_on": None}, "evidence.decided_on is None"),
-        ({"colour": "blue"}, "evidence.colour is not a field known here"),
-        ({"summary": ""}, "evidence.summary is ''"),
+        ({"schema": "other"}, "evidence.schema is the text 'other'"),
+        ({"decided_on": "yesterday"}, "evidence.decided_on is the text 'yesterday'"),
+        ({"decided_on": None}, "evidence.decided_on is empty"),
+        ({"colour": "blue"}, "evidence.colour is not a key known here"),
+        ({"summary": ""}, "evidence.summary is empty"),
         ({"summary": "a\x00b"}, "evidence.summary"),
         (
             {"scores": [{"what": "a", "unit": "u", "count": -1}]},
-            "evidence.scores.0.count is -1",
+            "evidence.scores[0].count is -1",
         ),
         (
             {"scores": [{"what": "a", "unit": "u", "count": 1, "mean": float("nan")}]},
-            "evidence.scores.0.mean is nan",
+            "evidence.scores[0].mean is nan",
         ),
         (
             {
@@ -132,7 +132,7 @@ def test_evidence_of_something_else_is_refused(lite, ann):
                     }
                 ]
             },
-            "evidence.intervals.0 has its lower limit above its upper limit",
+            "evidence.intervals[0] has its lower limit above its upper limit",
         ),
     ],
 )
@@ -164,7 +164,7 @@ def test_infinite_numbers_deep_in_the_evidence_are_refused(lite, ann):
         ]
         document = panel_evidence("L1", occasions=[{"sitting": "a\x00b"}])
         assert refused(session, document) == [
-            "evidence.occasions.0 holds a NUL character at sitting"
+            "evidence.occasions[0] holds a NUL character at sitting"
         ]
     with lite.read() as session:
         assert records_about(session, "L1", kinds=["decision"]) == []

@@ -177,9 +177,10 @@ def test_every_fault_of_every_table_is_told_at_once(lite, ann, tmp_path):
         lots=HEADER
         + "D-101,dry,still,T1,0,78.5,released,,2026-02-30,cereal,,,\n"
         + "D-101,dry,,T1,12 000,100.5,free,,,,,,\n"
-        + "=1+1,dry,still,T1,1e3,NaN,held,2026-03-01,,,,,\n"
+        + "=1+1,dry,still,T1,1e30,NaN,held,2026-03-01,,,,,\n"
         + "D-103,dry,still,T1,1000,50,released,2026-03-01,01/02/2026,,,,+x\n"
-        + "D-104,dry,still,T1,1000.0001,50\n",
+        + "D-104,dry,still,T1,1000.0001,50\n"
+        + "D-105,dry,still,T1,1000.0001,50,,,,,,,\n",
         lab_limits="liquid_id,analyte,unit,source,market,minimum,maximum,required\n"
         "dry,methanol,g/hL,house,,,,\n"
         "dry,esters,g/hL,house,,5,3,maybe\n"
@@ -188,74 +189,81 @@ def test_every_fault_of_every_table_is_told_at_once(lite, ann, tmp_path):
         earlier_decisions="lot_id,outcome,decided_on,decided_by,reason\nD-103,perhaps,,Ilse,\n",
     )
     assert faults(lite, ann, path) == [
-        "earlier_decisions.csv, line 2: decided_on is empty. Give a date as YYYY-MM-DD.",
-        "earlier_decisions.csv, line 2: outcome is 'perhaps'. Give one of release, hold, reject.",
-        "earlier_decisions.csv, line 2: reason is empty. Give it.",
+        "earlier_decisions.csv, line 2: decided_on is empty. Every row needs it.",
+        "earlier_decisions.csv, line 2: outcome is the text 'perhaps'. "
+        "It is release, hold or reject.",
+        "earlier_decisions.csv, line 2: reason is empty. Every row needs it.",
         "lab_limits.csv, line 2: has neither minimum nor maximum. Correct it.",
-        "lab_limits.csv, line 3: required is 'maybe'. Give yes or no.",
+        "lab_limits.csv, line 3: required is the text 'maybe'. It is yes or no.",
         "lab_limits.csv, line 4: analyte is on line 2 already for this liquid and market. "
         "Give each limit one row.",
-        "lab_results.csv, line 2: lot_id 'X-9' is no opening lot. Name a lot of opening_lots.csv.",
-        "lab_results.csv, line 2: value is 'much', not a number. "
-        "Give a plain number such as 1234.5, without marks for thousands.",
+        "lab_results.csv, line 2: lot_id is the text 'X-9', which is no opening lot. "
+        "Name a lot of opening_lots.csv.",
+        "lab_results.csv, line 2: value is the text 'much'. "
+        "Write a number: a point for decimals, no separators, no unit.",
         "opening_lots.csv, line 2: litres_20c is 0. Give a number above 0.",
-        "opening_lots.csv, line 2: made_on is '2026-02-30', not a date. Give a date as YYYY-MM-DD.",
-        "opening_lots.csv, line 3: litres_20c is '12 000', not a number. "
-        "Give a plain number such as 1234.5, without marks for thousands.",
+        "opening_lots.csv, line 2: made_on is the text '2026-02-30'. The calendar has no such day.",
+        "opening_lots.csv, line 3: litres_20c is the text '12 000'. "
+        "Write it without thousands separators.",
         "opening_lots.csv, line 3: lot_id 'D-101' is on line 2 already. Give each lot one row.",
-        "opening_lots.csv, line 3: site_id is empty. Give it.",
-        "opening_lots.csv, line 3: status is 'free'. "
-        "Give one of released, awaiting, held, rejected.",
+        "opening_lots.csv, line 3: site_id is empty. Every row needs it.",
+        "opening_lots.csv, line 3: status is the text 'free'. "
+        "It is released, awaiting, held or rejected.",
         "opening_lots.csv, line 3: strength_percent is 100.5. "
         "Give a number above 0 and at most 100.",
         "opening_lots.csv, line 4: decision_due is 2026-03-01 for a lot that is held. "
         "Leave it empty.",
-        "opening_lots.csv, line 4: litres_20c is '1e3', not a number. "
-        "Give a plain number such as 1234.5, without marks for thousands.",
-        "opening_lots.csv, line 4: lot_id is '=1+1'. A text may not start like a formula.",
-        "opening_lots.csv, line 4: strength_percent is 'NaN', not a number. "
-        "Give a plain number such as 1234.5, without marks for thousands.",
+        "opening_lots.csv, line 4: litres_20c is the text '1e30'. "
+        "Write a number of a size that can be.",
+        "opening_lots.csv, line 4: lot_id starts with '=', as a formula does. "
+        "Write the value itself; a table is never computed.",
+        "opening_lots.csv, line 4: strength_percent is the text 'NaN'. "
+        "Write a number: a point for decimals, no separators, no unit.",
         "opening_lots.csv, line 5: decision_due is 2026-03-01 for a lot that is released. "
         "Leave it empty.",
-        "opening_lots.csv, line 5: made_on is '01/02/2026', not a date. Give a date as YYYY-MM-DD.",
-        "opening_lots.csv, line 5: note is '+x'. A text may not start like a formula.",
-        "opening_lots.csv, line 6: has 6 cells. The header has 13; quote texts that hold commas.",
-        "opening_lots.csv, line 6: litres_20c is 1000.0001. Give at most three decimals.",
-        "opening_lots.csv, line 6: status is empty. Give it.",
+        "opening_lots.csv, line 5: made_on is the text '01/02/2026'. "
+        "Write a day as year-month-day, such as 2027-01-04.",
+        "opening_lots.csv, line 5: note is the text '+x'. "
+        "A text does not start with = + - or @ (as a formula does).",
+        "opening_lots.csv, line 6: has 6 cells where the header has 13. Fill up or take out cells; "
+        "a text that holds the separator stands in quotes.",
+        "opening_lots.csv, line 7: litres_20c is 1000.0001. Give at most three decimals.",
+        "opening_lots.csv, line 7: status is empty. Every row needs it.",
     ]
 
 
 @pytest.mark.parametrize(
     ("data", "says"),
     [
-        (b"", "opening_lots.csv: is empty. Give a header line and rows."),
-        (b" \n\n", "opening_lots.csv: is empty. Give a header line and rows."),
+        (b"", "opening_lots.csv: is empty. Start it with a line of column names"),
+        (b" \n\n", "opening_lots.csv: is empty. Start it with a line of column names"),
         (
             HEADER.encode() + "D-1,Gl\u00fch".encode("latin-1"),
-            "opening_lots.csv, line 2: is not in UTF-8. Save the table as CSV in UTF-8.",
+            "opening_lots.csv, line 2: is not UTF-8 (byte 0xFC). Save it as UTF-8",
         ),
-        (HEADER.encode("utf-16"), "opening_lots.csv, line 1: is not in UTF-8."),
-        (HEADER.encode() + b"a\x00b", "opening_lots.csv, line 2: holds a NUL character."),
+        (HEADER.encode("utf-32"), "opening_lots.csv: is encoded as UTF-32."),
+        (HEADER.encode(), "opening_lots.csv: has a header but no rows. Add the lots."),
+        (HEADER.encode() + b"a\x00b", "opening_lots.csv: holds zero bytes"),
         (
             HEADER.replace("lot_id", "lot_ids").encode(),
-            "opening_lots.csv, line 1: column 'lot_ids' is not known. Did you mean lot_id?",
+            "opening_lots.csv, line 1: lot_ids is not a column known here. Did you mean lot_id?",
         ),
         (
             HEADER.replace(",site_id", "").encode(),
-            "opening_lots.csv, line 1: column 'site_id' is missing. Add it.",
+            "opening_lots.csv, line 1: lacks the column site_id.",
         ),
         (
             HEADER.replace(",note", ",lot_id").encode(),
-            "opening_lots.csv, line 1: column 'lot_id' is there twice. Keep one.",
+            "opening_lots.csv, line 1: lot_id is the name of two columns. Keep one of them.",
         ),
         (
             HEADER.encode() + b'D-1,"dry,still\n',
-            "opening_lots.csv, line 2: is not a table: unexpected end of data.",
+            "opening_lots.csv, line 2: cannot be read from here on (unexpected end of data).",
         ),
-        (b"PK\x03\x04 workbook", "opening_lots.csv, line 1: column 'lot_id' is missing."),
+        (b"PK\x03\x04 workbook", "opening_lots.csv: is a packed file, as a workbook is."),
         (
             HEADER.encode() + b"<script>alert(1)</script>,dry,still,T1,1,50,held,,,,,,\n",
-            "opening_lots.csv, line 2: lot_id is '<script>alert(1)</script>'. Start with a letter",
+            "opening_lots.csv, line 2: lot_id is the text '<script>alert(1)</script>'. Start",
         ),
     ],
 )  # fmt: skip
@@ -293,7 +301,7 @@ def test_who_may_not_take_over_is_refused(lite, ann, tmp_path):
             change_role(
                 session, Appointment(person=person, role=role, action="appoint", reason="staff")
             )
-    with pytest.raises(RefusedError, match="Cal may not take over opening_lots"):
+    with pytest.raises(RefusedError, match="Cal may not take over opening lots"):
         take_over(lite, Actor("Cal", "cal"), folder(tmp_path))
 
 
@@ -339,7 +347,7 @@ def test_a_workspace_begins_its_register_once_and_says_so(tmp_path, ann):
 
 def test_a_workspace_with_wrong_tables_leaves_no_lots_behind(tmp_path):
     folder(tmp_path, lots=LOTS.replace("12000", "lots"))
-    with pytest.raises(InputError, match="litres_20c is 'lots', not a number"):
+    with pytest.raises(InputError, match="litres_20c is the text 'lots'"):
         opening_of_workspace(tmp_path, TODAY)
     folder(tmp_path)
     assert len(opening_of_workspace(tmp_path, TODAY).lots) == 4

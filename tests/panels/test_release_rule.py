@@ -333,13 +333,13 @@ def test_rules_of_the_demo_read_and_their_stored_risks_fit() -> None:
 
 BAD_RULES = {
     "no list": ("rules: none\n", "holds no list of rules"),
-    "unknown part": ("ruls: []\n", "ruls is not known"),
+    "unknown part": ("ruls: []\n", "ruls is not a key known here"),
     "unknown field": (
         "rules:\n  - {liquid: L, versoin: 1}\n",
-        "rules.yaml, line 2: rules.0.versoin is not a field known here",
+        "rules.yaml, line 2: rules[0].versoin is not a key known here",
     ),
-    "hostile": ("rules: !!python/object/apply:os.system [ls]\n", "does not read as YAML"),
-    "no YAML": ("rules: [\n", "does not read as YAML"),
+    "hostile": ("rules: !!python/object/apply:os.system [ls]\n", "has the tag"),
+    "no YAML": ("rules: [\n", "cannot be read as YAML"),
 }
 
 

@@ -287,9 +287,9 @@ def source_with(uses: Path, old: str, new: str) -> Path:
         ("beta: 0.05", "beta: .nan", "beta is nan"),
         ("test: triangle", "test: triangel", "no forced-choice test is called 'triangel'"),
         ("deliveries: 4", "deliveries: 1", "deliveries is 1"),
-        ("deliveries: 4", "delivery: 4", "delivery is not a field known here"),
-        ("use: source", "use: site", "use is 'site'"),
-        ("declared: 2026-10-05", "declared: soon", "declared is 'soon'"),
+        ("deliveries: 4", "delivery: 4", "delivery is not a key known here"),
+        ("use: source", "use: site", "use is the text 'site'"),
+        ("declared: 2026-10-05", "declared: soon", "declared is the text 'soon'"),
         ("assessments: 36", "assessments: -3", "assessments is -3"),
     ],
 )
@@ -310,22 +310,22 @@ def test_an_empty_declaration(panels: Panels, uses: Path) -> None:
     ("table", "expected"),
     [
         ("", "is empty"),
-        (HEAD, "has no rows"),
-        ("delivery,date,assessor\n", "column 'correct' is missing"),
+        (HEAD, "has a header but no rows"),
+        ("delivery,date,assessor\n", "lacks the column correct"),
         (HEAD.replace("correct", "corect") + "a,2026-11-01,P1,1\n", "Did you mean correct?"),
-        (HEAD + "a,2026-11-01,P1,2\n", "line 2: correct is '2'. Give one of 1, 0."),
+        (HEAD + "a,2026-11-01,P1,2\n", "line 2: correct is the text '2'. It is 1 or 0."),
         (HEAD + "a,2026-10-05,P1,1\n", "is 2026-10-05, not after the declaration of 2026-10-05"),
-        (HEAD + "a,01.11.2026,P1,1\n", "is '01.11.2026', not a date"),
+        (HEAD + "a,01.11.2026,P1,1\n", "is the text '01.11.2026'"),
         (HEAD + "a,,P1,1\n", "date is empty"),
         (HEAD + "a,2026-11-01,,1\n", "assessor is empty"),
-        (HEAD + "a,2026-11-01,=cmd(),1\n", "A text may not start like a formula."),
+        (HEAD + "a,2026-11-01,=cmd(),1\n", "starts with '=', as a formula does."),
         (
             HEAD + "a,2026-11-01,P1,1\na,2026-11-01,P1,0\n",
             "line 3: assessor is 'P1', who answered for a in line 2",
         ),
         (
             HEAD.replace("correct", "correct,order") + "a,2026-11-01,P1,1,ABC\n",
-            "order is 'ABC'. The triangle test has AAB, ABA, ABB, BAA, BAB, BBA.",
+            "order is the text 'ABC'. The triangle test has AAB, ABA, ABB, BAA, BAB, BBA.",
         ),
     ],
 )
@@ -347,9 +347,9 @@ def test_all_faults_of_a_table_at_once(panels: Panels, uses: Path) -> None:
 def test_other_encodings_are_refused_plainly(panels: Panels, uses: Path) -> None:
     path = uses / "answers.csv"
     path.write_bytes((HEAD + "é,2026-11-01,P1,1\n").encode("latin-1"))
-    assert "is not in UTF-8" in " ".join(faults(panels, "source", uses / "source.yaml", path))
+    assert "is not UTF-8" in " ".join(faults(panels, "source", uses / "source.yaml", path))
     missing = uses / "none.csv"
-    assert "cannot be read" in " ".join(faults(panels, "source", uses / "source.yaml", missing))
+    assert "does not exist" in " ".join(faults(panels, "source", uses / "source.yaml", missing))
 
 
 @pytest.mark.parametrize(
@@ -358,7 +358,7 @@ def test_other_encodings_are_refused_plainly(panels: Panels, uses: Path) -> None
         (lambda t: t[t.run != "control"], "has no 'control'"),
         (lambda t: t.drop(t.index[5]), "has 1 rating(s) of run 1, and others 2"),
         (lambda t: t.assign(difference=11.0), "The scale runs from 0 (none) to 10."),
-        (lambda t: t.assign(difference="inf"), "is 'inf', not a number"),
+        (lambda t: t.assign(difference="inf"), "is the text 'inf'"),
         (lambda t: t[t.assessor == "A1"], "is one person"),
         (lambda t: t[t.run == "control"], "has no run besides the control"),
         (lambda t: t.assign(difference=2.0), "The ratings have no spread"),
@@ -375,7 +375,7 @@ def test_ratings_that_cannot_be(panels: Panels, uses: Path, change: object, expe
     ("row", "expected"),
     [
         ("A1,sulphury,13,12", "is 13 of 12"),
-        ("A1,sulphury,1.5,12", "is 1.5. Give a whole number."),
+        ("A1,sulphury,1.5,12", "is the text '1.5'. Write a whole number."),
         ("A1,sulphury,0,0", "trials is 0"),
         ("A2,musty,1,12\nA2,musty,2,12", "A2 has musty in line 2 too"),
     ],

@@ -38,11 +38,11 @@ def test_the_scenario_may_name_a_server(tmp_path):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("a: [1\nb: 2\n", "scenario.yaml, line 2: database cannot be looked up"),
+        ("a: [1\nb: 2\n", "scenario.yaml, line 2: cannot be read as YAML"),
         ("database:\n", "scenario.yaml, line 1: database is not a text."),
         ("x: 1\ndatabase: [a]\n", "scenario.yaml, line 2: database is not a text."),
         ("database: mysql://h/d\n", "scenario.yaml: database names the database 'mysql'"),
-        ("[" * 5000, "database cannot be looked up"),
+        ("[" * 5000, "scenario.yaml, line 1: cannot be read as YAML"),
     ],
 )
 def test_a_scenario_that_does_not_read_is_told(tmp_path, text, says):

@@ -227,8 +227,9 @@ class TestSheets:
 
     def test_no_telling_which(self, tmp_path: Path) -> None:
         assert said(self.book(tmp_path, "plan", "notes")) == [
-            "demand.xlsx: has 2 sheets and none is called demand. Say which under tables, such as"
-            " demand: demand.xlsx#plan."
+            "demand.xlsx: has 2 sheets and none is called demand. Call the one to be read"
+            " demand; a table of a workspace may be named under tables, such as demand:"
+            " demand.xlsx#plan."
         ]
 
     def test_no_such_sheet(self, tmp_path: Path) -> None:

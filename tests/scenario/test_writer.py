@@ -8,10 +8,10 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from bulkflow.errors import InputError
+from bulkflow.reading.yamlfile import parse_yaml
 from bulkflow.scenario import dump_workspace, read_workspace
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.writer import yaml_text
-from bulkflow.scenario.yamlfile import parse_yaml
 from tests.scenario.broken import COAST
 from tests.scenario.strategies import NOTES, PRINTABLE, scenarios
 from tests.scenario.test_reader import READY_MADE

@@ -4,8 +4,8 @@ import pytest
 import yaml
 
 from bulkflow.errors import InputError
-from bulkflow.scenario import yamlfile
-from bulkflow.scenario.yamlfile import parse_yaml
+from bulkflow.reading import yamlfile
+from bulkflow.reading.yamlfile import parse_yaml
 from tests.scenario.broken import COAST
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from bulkflow.reading.words import figure, nearest
 from bulkflow.scenario.checks.places import has_tank_for
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import demand_liquid, demand_market
 from bulkflow.scenario.model import DemandRow, Liquid, Lot, Market, Product, Site
-from bulkflow.scenario.shape import figure, nearest
 
 __all__ = ["check_demand"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from graphlib import CycleError, TopologicalSorter
 
+from bulkflow.reading.words import figure
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Liquid, Recipe, Site, Still
-from bulkflow.scenario.shape import figure
 
 __all__ = ["SHARE_TOLERANCE", "check_making"]
 

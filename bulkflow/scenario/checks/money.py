@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
+from bulkflow.reading.words import figure, listed
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import exchange_rate, tiers_in_force
 from bulkflow.scenario.model import (
@@ -18,7 +19,6 @@ from bulkflow.scenario.model import (
     Site,
     Supplier,
 )
-from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_money"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 
+from bulkflow.reading.words import figure, listed
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import demand_liquid
 from bulkflow.scenario.model import (
@@ -20,7 +21,6 @@ from bulkflow.scenario.model import (
     StockPolicy,
     Supplier,
 )
-from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["capacity_for", "check_idle_tanks", "check_places", "has_tank_for"]
 

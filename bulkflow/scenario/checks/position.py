@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from datetime import date
 
+from bulkflow.reading.words import figure, listed
 from bulkflow.scenario.checks.dates import inside_calendar
 from bulkflow.scenario.checks.places import capacity_for, has_tank_for
 from bulkflow.scenario.draft import Draft
@@ -24,7 +25,6 @@ from bulkflow.scenario.model import (
     Tank,
     TankType,
 )
-from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_position"]
 

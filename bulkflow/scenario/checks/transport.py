@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from bulkflow.reading.words import figure, listed
 from bulkflow.scenario.checks.places import has_tank_for
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Guarantee, Lane, Site, Supplier, TankType
-from bulkflow.scenario.shape import figure, listed
 
 __all__ = ["check_transport"]
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bulkflow.reading.words import figure
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Liquid, Lot, Product, Recipe
-from bulkflow.scenario.shape import figure
 
 __all__ = ["check_units"]
 

@@ -7,6 +7,7 @@ Macros and links are never followed.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import warnings
 import zipfile
@@ -16,15 +17,15 @@ from typing import TYPE_CHECKING, Any
 from xml.etree.ElementTree import ParseError
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.scenario.cells import Cell, CellTrouble, NumberStyle, is_blank
-from bulkflow.scenario.grid import Grid, GridRow, column_letters
-from bulkflow.scenario.shape import listed, nearest
-from bulkflow.scenario.textfile import MAXIMUM_TABLE_BYTES, read_bytes
+from bulkflow.reading.cells import Cell, CellTrouble, NumberStyle, is_blank
+from bulkflow.reading.grid import Grid, GridRow, column_letters
+from bulkflow.reading.textfile import MAXIMUM_TABLE_BYTES, read_bytes
+from bulkflow.reading.words import did_you_mean, listed
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
 
-__all__ = ["read_sheet"]
+__all__ = ["read_workbook"]
 
 MAXIMUM_UNPACKED_BYTES = 300_000_000
 
@@ -44,14 +45,14 @@ _BROKEN = (
 )
 
 
-def read_sheet(path: Path, name: str, sheet: str | None, table: str) -> Grid:
+def read_workbook(path: Path, name: str, table: str, sheet: str | None = None) -> Grid:
     """Read one sheet; its first row that is not blank is the header.
 
     Parameters
     ----------
     path, name : the workbook, and what it is called in faults.
-    sheet : the sheet; None for the one that bears the name of the ``table``, or the only one.
     table : name of the table.
+    sheet : the sheet; None for the one that bears the name of the table, or the only one.
 
     Raises
     ------
@@ -69,7 +70,7 @@ def read_sheet(path: Path, name: str, sheet: str | None, table: str) -> Grid:
         mend = "Save it again as a workbook (.xlsx), or as CSV UTF-8."
         fault = Fault(name, 0, "", "cannot be read as a workbook", mend)
         raise InputError(fault) from error
-    return _grid(f"{name}, sheet {chosen}", rows)
+    return _grid(f"{name}, sheet {chosen}", rows, hashlib.sha256(data).hexdigest())
 
 
 def _refuse_what_unpacks_too_large(data: bytes, name: str) -> None:
@@ -94,14 +95,16 @@ def _choose(sheets: list[str], name: str, sheet: str | None, table: str) -> str:
     if sheet is not None:
         if sheet in sheets:
             return sheet
-        near = nearest(sheet, sheets)
-        mend = f"Did you mean {near}?" if near else f"Its sheets are {listed(sheets, last='and')}."
+        mend = did_you_mean(sheet, sheets, f"Its sheets are {listed(sheets, last='and')}.")
         raise InputError(Fault(name, 0, "", f"has no sheet {sheet!r}", mend))
     if table in sheets:
         return table
     if len(sheets) == 1:
         return sheets[0]
-    mend = f"Say which under tables, such as {table}: {name}#{sheets[0] if sheets else 'Sheet1'}."
+    mend = (
+        f"Call the one to be read {table}; a table of a workspace may be named under tables, such"
+    )
+    mend += f" as {table}: {name}#{sheets[0] if sheets else 'Sheet1'}."
     found = f"has {len(sheets)} sheets and none is called {table}"
     raise InputError(Fault(name, 0, "", found, mend))
 
@@ -126,23 +129,22 @@ def _cell(shown: Any, written: Any) -> Cell:
     return value
 
 
-def _grid(label: str, rows: list[GridRow]) -> Grid:
+def _grid(label: str, rows: list[GridRow], digest: str) -> Grid:
     if not rows:
         mend = "Start it with a row of column names, or leave the table out."
         raise InputError(Fault(label, 0, "", "is empty", mend))
     first = rows[0]
     header = tuple(_header(first.cells))
-    grid = Grid(label, first.line, header, (), NumberStyle.TYPED)
-    kept = []
+    kept, faults = [], []
     for row in rows[1:]:
         beyond = [i for i, cell in enumerate(row.cells) if i >= len(header) and not is_blank(cell)]
         if beyond:
             found = f"has a value in column {column_letters(beyond[0])}, which has no name"
-            grid.faults.append(Fault(label, row.line, "", found, "Name the column or clear it."))
+            faults.append(Fault(label, row.line, "", found, "Name the column or clear it."))
             continue
         padded = (*row.cells[: len(header)], *(None,) * (len(header) - len(row.cells)))
         kept.append(GridRow(row.line, padded))
-    return Grid(label, first.line, header, tuple(kept), NumberStyle.TYPED, grid.faults)
+    return Grid(label, first.line, header, tuple(kept), NumberStyle.TYPED, digest, faults)
 
 
 def _header(cells: Iterable[Cell]) -> list[str]:

@@ -8,16 +8,22 @@ and a date is a text until a field asks for a day.
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
 
 import yaml
+from pydantic import BaseModel, ValidationError
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.scenario.sources import field_path
+from bulkflow.reading.shape import field_path, shape_faults
+from bulkflow.reading.textfile import read_text
+from bulkflow.reading.words import shown
 
-__all__ = ["YamlDocument", "parse_yaml", "reads_as_text"]
+__all__ = ["YamlDocument", "nearest_line", "parse_yaml", "read_yaml", "reads_as_text"]
 
 MAXIMUM_DEPTH = 12
 
@@ -36,10 +42,11 @@ _WORDS: dict[str, object] = {
     **dict.fromkeys((".inf", ".Inf", ".INF", "+.inf", "+.Inf", "+.INF"), float("inf")),
     **dict.fromkeys(("-.inf", "-.Inf", "-.INF"), float("-inf")),
 }
-_KEY = re.compile(r"[\w<][\w< .-]{0,59}")
+_LAST_PART = re.compile(r"(\.[^.\[]+|\[\d+\])$")
 _LEADING_TAB = re.compile(r"^ *\t", re.MULTILINE)
 
-Path = tuple[str | int, ...]
+Parts = tuple[str | int, ...]
+T = TypeVar("T", bound=BaseModel)
 
 
 @dataclass
@@ -48,6 +55,7 @@ class YamlDocument:
 
     Parameters
     ----------
+    name : of the file.
     value : dicts, lists, texts, numbers, booleans and None.
     lines : path of each key and item -> its line from 1.
     faults : what YAML allows and a workspace does not.
@@ -55,10 +63,85 @@ class YamlDocument:
         only find what follows from them.
     """
 
+    name: str
     value: object = None
     lines: dict[str, int] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     is_broken: bool = False
+
+    def line_of(self, path: str) -> int:
+        """Return the line of a field, or of the nearest thing around it; 0 where there is none."""
+        return nearest_line(self.lines, path)
+
+    def fault(self, parts: tuple[str | int, ...], found: str, mend: str) -> Fault:
+        """Return a fault at a field."""
+        return Fault(self.name, self.line_of(field_path(parts)), field_path(parts), found, mend)
+
+    def entries(self) -> dict[str, Any]:
+        """Return the keys the document holds.
+
+        Raises
+        ------
+        InputError
+            With what YAML allows and a workspace does not, or if it holds no keys.
+        """
+        faults = list(self.faults)
+        if not isinstance(self.value, dict):
+            found = "is empty" if self.value is None else f"holds {shown(self.value)}"
+            faults.append(Fault(self.name, 0, "", found, "Write keys with their values."))
+        if faults:
+            raise InputError(faults)
+        assert isinstance(self.value, dict)
+        return self.value
+
+    def as_record(self, form: type[T], parts: Parts = ()) -> T:
+        """Return the record that the document, or a part of it, holds.
+
+        Nothing is converted silently: a text that looks like a number stays a text.
+
+        Raises
+        ------
+        InputError
+            With every fault, each with its line.
+        """
+        value: Any = self.entries()
+        for part in parts:
+            value = value[part]
+        try:
+            # JSON has no days or fixed lists either, so a strict form reads texts and lists there.
+            return form.model_validate_json(json.dumps(value), strict=True)
+        except ValidationError as error:
+            raise InputError(
+                self.fault((*parts, *fault.parts), fault.found, fault.mend)
+                for fault in shape_faults(error, form)
+            ) from error
+
+
+def nearest_line(lines: Mapping[str, int], path: str) -> int:
+    """Return the line of a path such as ``lanes[3].id``, or of the nearest thing around it.
+
+    Examples
+    --------
+    >>> nearest_line({"lanes": 3, "lanes[0]": 4}, "lanes[0].legs[1]")
+    4
+    """
+    while path and path not in lines:
+        shorter = _LAST_PART.sub("", path)
+        path = "" if shorter == path else shorter
+    return lines.get(path, 0)
+
+
+def read_yaml(path: Path) -> YamlDocument:
+    """Read one YAML file of keys and values that a user names.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, holds no keys, or holds what YAML allows and we do not.
+    """
+    document = parse_yaml(read_text(path, path.name), path.name)
+    document.entries()
+    return document
 
 
 def parse_yaml(text: str, name: str) -> YamlDocument:
@@ -99,7 +182,7 @@ class _Reader:
 
     def __init__(self, name: str) -> None:
         self.name = name
-        self.document = YamlDocument()
+        self.document = YamlDocument(name)
         self._aliases: set[str] = set()
         self._events: Iterator[yaml.Event] = iter(())
 
@@ -116,15 +199,15 @@ class _Reader:
             elif isinstance(event, yaml.NodeEvent):
                 self.document.value = self._node(event, ())
 
-    def _fault(self, event: yaml.Event, path: Path, found: str, mend: str) -> None:
+    def _fault(self, event: yaml.Event, path: Parts, found: str, mend: str) -> None:
         line = _line(event)
         self.document.faults.append(Fault(self.name, line, field_path(path), found, mend))
 
-    def _break(self, event: yaml.Event, path: Path, found: str, mend: str) -> None:
+    def _break(self, event: yaml.Event, path: Parts, found: str, mend: str) -> None:
         self.document.is_broken = True
         self._fault(event, path, found, mend)
 
-    def _node(self, event: yaml.Event, path: Path) -> object:
+    def _node(self, event: yaml.Event, path: Parts) -> object:
         self.document.lines.setdefault(field_path(path), _line(event))
         if len(path) > MAXIMUM_DEPTH:
             found = f"is nested more than {MAXIMUM_DEPTH} levels deep"
@@ -142,7 +225,7 @@ class _Reader:
         assert isinstance(event, yaml.ScalarEvent)
         return _scalar(event)
 
-    def _alias(self, event: yaml.AliasEvent, path: Path) -> None:
+    def _alias(self, event: yaml.AliasEvent, path: Parts) -> None:
         # Told once for each anchor: a file may hold a million of them.
         name = str(event.anchor)
         if name not in self._aliases:
@@ -150,7 +233,7 @@ class _Reader:
             found = f"uses the alias *{name}"
             self._break(event, path, found, "Write the value out here, and wherever it is used.")
 
-    def _refuse_anchor_and_tag(self, event: yaml.Event, path: Path) -> None:
+    def _refuse_anchor_and_tag(self, event: yaml.Event, path: Parts) -> None:
         if anchor := getattr(event, "anchor", None):
             found = f"sets the anchor &{anchor}"
             self._fault(event, path, found, "Remove it; each value is written where it holds.")
@@ -158,7 +241,7 @@ class _Reader:
             found = f"has the tag {tag!r}"
             self._break(event, path, found, "Remove it; the key says what kind its value is.")
 
-    def _sequence(self, path: Path) -> list[object]:
+    def _sequence(self, path: Parts) -> list[object]:
         items: list[object] = []
         for event in self._events:
             if isinstance(event, yaml.SequenceEndEvent):
@@ -166,7 +249,7 @@ class _Reader:
             items.append(self._node(event, (*path, len(items))))
         return items
 
-    def _mapping(self, path: Path) -> dict[str, object]:
+    def _mapping(self, path: Parts) -> dict[str, object]:
         found: dict[str, object] = {}
         for event in self._events:
             if isinstance(event, yaml.MappingEndEvent):
@@ -184,7 +267,7 @@ class _Reader:
                 found[key] = value
         return found
 
-    def _key(self, event: yaml.Event, path: Path) -> str:
+    def _key(self, event: yaml.Event, path: Parts) -> str:
         if isinstance(event, yaml.ScalarEvent):
             self._refuse_anchor_and_tag(event, path)
             return _plain_key(event.value)
@@ -199,7 +282,7 @@ def _line(event: yaml.Event) -> int:
 
 def _plain_key(text: str) -> str:
     """Keep odd keys from upsetting paths and screens; they are unknown anyway."""
-    return text if _KEY.fullmatch(text) else repr(text[:40])
+    return text if text.isprintable() and 0 < len(text) <= 60 else repr(text[:40])
 
 
 def _scalar(event: yaml.ScalarEvent) -> object:

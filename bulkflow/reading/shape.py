@@ -1,43 +1,31 @@
 """Faults of shape in the user's words: missing, wrong type, out of range, unknown key.
 
-The typed model finds them; this module says for each what was found and what would be right.
+The typed models find them; this module says for each what was found and what would be right.
 """
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from bulkflow.scenario.model import Record
-from bulkflow.scenario.values import (
-    CURRENCY_PATTERN,
-    FIRST_YEAR,
-    ID_PATTERN,
-    LAST_YEAR,
-    LINE_PATTERN,
-    NOTE_PATTERN,
-)
+from bulkflow.errors import Fault, InputError
+from bulkflow.reading.words import DAY_MEND, did_you_mean, figure, listed, nearest, shown
 
-__all__ = ["DAY_MEND", "ShapeFault", "figure", "listed", "nearest", "shape_faults", "shown"]
+__all__ = ["ShapeFault", "body_of", "faults_of", "field_path", "pattern", "shape_faults"]
 
-DAY_MEND = "Write a day as year-month-day, such as 2027-01-04."
+T = TypeVar("T", bound=BaseModel)
 
-_FAR_MEND = f"Its year lies between {FIRST_YEAR} and {LAST_YEAR}; correct it."
+_PATTERN_MENDS: dict[str, str] = {}
 
-_PATTERN_MENDS = {
-    ID_PATTERN: "An id is made of the letters a to z, digits, '.', '_' and '-', and starts with a "
-    "letter or a digit.",
-    CURRENCY_PATTERN: "A currency is its code of three capital letters, such as EUR.",
-    LINE_PATTERN: "A text stands on one line, and does not start with = + - or @ (as a formula "
-    "does).",
-    NOTE_PATTERN: "A note holds no control characters, and does not start with = + - or @ (as a "
-    "formula does).",
-}
+
+def pattern(expression: str, mend: str) -> str:
+    """Return a regular expression for texts, after noting what is right where it does not match."""
+    _PATTERN_MENDS[expression] = mend
+    return expression
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,96 +44,82 @@ class ShapeFault:
     mend: str
 
 
-def shape_faults(error: ValidationError, model: type[Record]) -> Iterator[ShapeFault]:
+def field_path(parts: tuple[str | int, ...]) -> str:
+    """Join the parts of a path.
+
+    Examples
+    --------
+    >>> field_path(("lanes", 3, "tank_type"))
+    'lanes[3].tank_type'
+    """
+    path = ""
+    for part in parts:
+        if isinstance(part, int):
+            path += f"[{part}]"
+        else:
+            path += f".{part}" if path else part
+    return path
+
+
+def shape_faults(error: ValidationError, model: type[BaseModel]) -> Iterator[ShapeFault]:
     """Turn what validation of a ``model`` found into the user's words."""
     for details in error.errors(include_url=False):
-        # A list whose items are all wrong counts as empty; the items have been told already.
-        if details["type"] == "too_short" and details["input"]:
+        # A list is short by its wrong items, too; those have been told already.
+        if details["type"] == "too_short" and _length(details) < len(details["input"]):
             continue
         found, mend = _described(details, model)
         yield ShapeFault(tuple(details["loc"]), found, mend)
 
 
-def shown(value: object) -> str:
-    """Say what a value is: ``the text 'abc'``, ``-4``, ``a list``.
+def faults_of(
+    error: ValidationError,
+    model: type[BaseModel],
+    *,
+    file: str = "",
+    line: int = 0,
+    prefix: tuple[str | int, ...] = (),
+) -> list[Fault]:
+    """Return every fault of a failed validation, at one line, below the path ``prefix``."""
+    return [
+        Fault(file, line, field_path((*prefix, *fault.parts)), fault.found, fault.mend)
+        for fault in shape_faults(error, model)
+    ]
 
-    Examples
-    --------
-    >>> shown("1,5"), shown(None), shown(True)
-    ("the text '1,5'", 'empty', "the word 'true'")
+
+def body_of(kind: type[T], fields: Mapping[str, Any]) -> T:
+    """Return a record made of ``fields``; those that are None are not given.
+
+    Raises
+    ------
+    InputError
+        With every fault of the fields.
     """
-    if value is None or value == "":
-        return "empty"
-    if isinstance(value, bool):
-        return f"the word '{str(value).lower()}'"
-    if isinstance(value, int) and abs(value) >= 10**15:
-        return f"{float(value):g}" if abs(value) < 10**300 else "a number beyond all use"
-    if isinstance(value, int | float):
-        return figure(value)
-    if isinstance(value, str):
-        short = value if len(value) <= 40 else value[:37] + "..."
-        return f"the text {short!r}"
-    if isinstance(value, dict):
-        return "a group of keys"
-    if isinstance(value, list | tuple):
-        return "a list"
-    return f"{value}"
+    try:
+        return kind.model_validate({k: v for k, v in fields.items() if v is not None})
+    except ValidationError as error:
+        raise InputError(faults_of(error, kind)) from error
 
 
-def figure(value: float) -> str:
-    """Write a number in full, without the digits that reckoning leaves behind.
-
-    Examples
-    --------
-    >>> figure(0.1 + 0.2), figure(1e12), figure(70000.0)
-    ('0.3', '1000000000000', '70000')
-    """
-    return f"{value:.15g}"
+def _length(details: ErrorDetails) -> int:
+    return int(details.get("ctx", {}).get("actual_length", 0))
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """Return the known word most like ``word``, or None where none comes near."""
-    choices = list(known)
-    folded = {choice.lower(): choice for choice in reversed(choices)}
-    close = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
-    return folded[close[0]] if close else None
-
-
-def listed(words: Sequence[str], *, last: str = "or", most: int = 12) -> str:
-    """Join words for a sentence, cutting a long list short.
-
-    Examples
-    --------
-    >>> listed(["a", "b", "c"])
-    'a, b or c'
-    """
-    if len(words) > most:
-        return ", ".join(words[:most]) + f" and {len(words) - most} more"
-    if len(words) < 2:
-        return "".join(words)
-    return ", ".join(words[:-1]) + f" {last} {words[-1]}"
-
-
-def _described(details: ErrorDetails, model: type[Record]) -> tuple[str, str]:
+def _described(details: ErrorDetails, model: type[BaseModel]) -> tuple[str, str]:
     kind, value = details["type"], details["input"]
     if kind == "extra_forbidden":
         key = str(details["loc"][-1])
-        return "is not a key known here", _known_keys_mend(key, _keys_at(model, details["loc"]))
+        return "is not a key known here", did_you_mean(key, _keys_at(model, details["loc"]))
     if kind == "missing":
         return "is missing", "Add it."
     if value is None:
         may_go = "" if _is_required(model, details["loc"]) else ", or leave the key out"
         return "is empty", f"Give it a value{may_go}."
+    if "mend" in details.get("ctx", {}):
+        return f"is {shown(value)}", str(details["ctx"]["mend"])
     describe = _BY_KIND.get(kind)
     if describe is None:
         return f"is {shown(value)}", f"{details['msg']}."
     return describe(value, details.get("ctx", {}))
-
-
-def _known_keys_mend(key: str, known: Sequence[str]) -> str:
-    if near := nearest(key, known):
-        return f"Did you mean {near}?"
-    return f"Known here: {listed(known, last='and', most=40)}."
 
 
 def _number(value: object, _: dict[str, Any]) -> tuple[str, str]:
@@ -167,7 +141,8 @@ def _plain(value: object) -> str:
 
 
 def _pattern(value: object, context: dict[str, Any]) -> tuple[str, str]:
-    return f"is {shown(value)}", _PATTERN_MENDS[context["pattern"]]
+    mend = _PATTERN_MENDS.get(context["pattern"], f"It has the form {context['pattern']}.")
+    return f"is {shown(value)}", mend
 
 
 def _choice(value: object, context: dict[str, Any]) -> tuple[str, str]:
@@ -195,6 +170,25 @@ def _too_long(value: object, context: dict[str, Any]) -> tuple[str, str]:
     return f"has {length} characters", f"At most {context['max_length']} fit."
 
 
+def _too_few(value: object, context: dict[str, Any]) -> tuple[str, str]:
+    if not value:
+        return "is an empty list", "Give at least one item."
+    return f"has {context['actual_length']} items", f"Give {context['min_length']} at least."
+
+
+def _too_many(value: object, context: dict[str, Any]) -> tuple[str, str]:
+    found = context["actual_length"] or "too many"
+    return f"has {found} items", f"Give {context['max_length']} at most."
+
+
+def _judged(value: object, context: dict[str, Any]) -> tuple[str, str]:
+    return str(context["error"]).rstrip("."), "Correct it."
+
+
+def _places(value: object, context: dict[str, Any]) -> tuple[str, str]:
+    return f"is {shown(value)}", f"Give at most {context['decimal_places']} decimals."
+
+
 def _list(value: object, _: dict[str, Any]) -> tuple[str, str]:
     return f"is {shown(value)}", "A list is needed: [a, b], or one line '- a' for each item."
 
@@ -219,31 +213,36 @@ _BY_KIND: dict[str, Callable[[object, dict[str, Any]], tuple[str, str]]] = {
     "greater_than": _above,
     "less_than_equal": _at_most,
     "tuple_type": _list,
-    "too_short": lambda value, _: ("is an empty list", "Give at least one item."),
+    "too_short": _too_few,
+    "too_long": _too_many,
     "model_type": _group,
     "model_attributes_type": _group,
-    "not_a_day": lambda value, _: (f"is {shown(value)}", DAY_MEND),
-    "far_day": lambda value, _: (f"is {shown(value)}", _FAR_MEND),
-    "no_such_day": lambda value, _: (f"is {shown(value)}", "The calendar has no such day."),
+    "decimal_max_places": _places,
+    "value_error": _judged,
+    **dict.fromkeys(("decimal_type", "decimal_parsing", "float_parsing"), _number),
+    **dict.fromkeys(("int_parsing", "int_from_float"), _whole_number),
+    **dict.fromkeys(
+        ("date_type", "date_parsing", "date_from_datetime_parsing", "date_from_datetime_inexact"),
+        lambda value, _: (f"is {shown(value)}", DAY_MEND),
+    ),
 }
 
 
-def _keys_at(model: type[Record], parts: tuple[str | int, ...]) -> list[str]:
+def _keys_at(model: type[BaseModel], parts: tuple[str | int, ...]) -> list[str]:
     """Return the keys of the record that holds the last of ``parts``."""
     return list(_model_at(model, parts[:-1]).model_fields)
 
 
-def _is_required(model: type[Record], parts: tuple[str | int, ...]) -> bool:
+def _is_required(model: type[BaseModel], parts: tuple[str | int, ...]) -> bool:
     last = parts[-1] if parts else 0
-    if isinstance(last, int):
-        return True
-    return _model_at(model, parts[:-1]).model_fields[last].is_required()
+    field = None if isinstance(last, int) else _model_at(model, parts[:-1]).model_fields.get(last)
+    return field is None or field.is_required()
 
 
-def _model_at(model: type[Record], parts: tuple[str | int, ...]) -> type[BaseModel]:
+def _model_at(model: type[BaseModel], parts: tuple[str | int, ...]) -> type[BaseModel]:
     current: type[BaseModel] = model
     for part in parts:
-        if isinstance(part, str):
+        if isinstance(part, str) and part in current.model_fields:
             current = _record_in(current.model_fields[part].annotation) or current
     return current
 

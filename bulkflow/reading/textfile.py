@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import codecs
 import re
+import stat
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
 
-__all__ = ["MAXIMUM_SCENARIO_BYTES", "MAXIMUM_TABLE_BYTES", "read_bytes", "read_text"]
+__all__ = ["MAXIMUM_TABLE_BYTES", "MAXIMUM_TEXT_BYTES", "decoded", "read_bytes", "read_text"]
 
-MAXIMUM_SCENARIO_BYTES = 4_000_000
+MAXIMUM_TEXT_BYTES = 4_000_000
 MAXIMUM_TABLE_BYTES = 50_000_000
 
 _UTF32_MARKS = (codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)
@@ -31,32 +32,43 @@ def read_bytes(path: Path, name: str, maximum_bytes: int) -> bytes:
     InputError
         If the file is missing, not a plain file, unreadable or larger than ``maximum_bytes``.
     """
-    if not path.exists():
-        raise InputError(Fault(name, 0, "", "does not exist", "Create it, or correct its name."))
-    if not path.is_file():
-        raise InputError(Fault(name, 0, "", "is not a plain file", "Put a file there."))
-    size = path.stat().st_size
-    if size > maximum_bytes:
-        found = f"has {size:,} bytes"
-        mend = f"At most {maximum_bytes:,} are read; take out what is not needed."
-        raise InputError(Fault(name, 0, "", found, mend))
     try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise InputError(Fault(name, 0, "", "is not a plain file", "Put a file there."))
+        if status.st_size > maximum_bytes:
+            found = f"has {status.st_size:,} bytes"
+            mend = f"At most {maximum_bytes:,} are read; take out what is not needed."
+            raise InputError(Fault(name, 0, "", found, mend))
         return path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        mend = "Create it, or correct its name."
+        raise InputError(Fault(name, 0, "", "does not exist", mend)) from error
     except OSError as error:
         found = f"cannot be read ({error.strerror})"
         mend = "Check who may read it, and that no other program has locked it."
         raise InputError(Fault(name, 0, "", found, mend)) from error
 
 
-def read_text(path: Path, name: str, maximum_bytes: int) -> str:
+def read_text(path: Path, name: str, maximum_bytes: int = MAXIMUM_TEXT_BYTES) -> str:
     """Return a file's text, its byte order mark taken off.
 
     Raises
     ------
     InputError
-        As :func:`read_bytes`; also for another encoding, and for control characters.
+        As :func:`read_bytes` and :func:`decoded`.
     """
-    data = read_bytes(path, name, maximum_bytes)
+    return decoded(read_bytes(path, name, maximum_bytes), name)
+
+
+def decoded(data: bytes, name: str) -> str:
+    """Return the text that some bytes hold, its byte order mark taken off.
+
+    Raises
+    ------
+    InputError
+        For another encoding, and for control characters.
+    """
     text = _decoded(data, name)
     if control := _CONTROL.search(text):
         line = text.count("\n", 0, control.start()) + 1
@@ -74,6 +86,9 @@ def _decoded(data: bytes, name: str) -> str:
         except UnicodeDecodeError as error:
             found = f"is UTF-16 by its mark, but broken at byte {error.start}"
             raise InputError(Fault(name, 0, "", found, _SAVE_AS_UTF8)) from error
+    if data.startswith(b"PK\x03\x04"):
+        mend = "Give a workbook the ending .xlsx, or save the sheet as CSV UTF-8."
+        raise InputError(Fault(name, 0, "", "is a packed file, as a workbook is", mend))
     if b"\x00" in data[:1000]:
         found = "holds zero bytes, as UTF-16 without its mark or a binary file does"
         raise InputError(Fault(name, 0, "", found, _SAVE_AS_UTF8))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.scenario.cells import NumberStyle, is_blank
-from bulkflow.scenario.grid import Grid, GridRow
-from bulkflow.scenario.textfile import MAXIMUM_TABLE_BYTES, read_text
+from bulkflow.reading.cells import NumberStyle, is_blank
+from bulkflow.reading.grid import Grid, GridRow
+from bulkflow.reading.textfile import MAXIMUM_TABLE_BYTES, decoded, read_bytes
 
 __all__ = ["read_csv"]
 
@@ -27,25 +28,28 @@ def read_csv(path: Path, name: str) -> Grid:
     InputError
         If the file is no text, empty, separated by something else or its quotes are not closed.
     """
-    text = read_text(path, name, MAXIMUM_TABLE_BYTES)
-    rows = _rows(text, name)
+    data = read_bytes(path, name, MAXIMUM_TABLE_BYTES)
+    text = decoded(data, name)
+    separator = _separator(text, name)
+    rows = _rows(text, name, separator)
     header_row = next((row for row in rows if not all(map(is_blank, row.cells))), None)
     if header_row is None:
         mend = "Start it with a line of column names, or delete the file."
         raise InputError(Fault(name, 0, "", "is empty", mend))
     header = tuple(str(cell).strip() for cell in header_row.cells)
-    grid = Grid(name, header_row.line, header, (), _STYLES[_separator(text, name)])
-    kept = []
+    kept, faults = [], []
     for row in rows[rows.index(header_row) + 1 :]:
         if all(map(is_blank, row.cells)):
             continue
         if len(row.cells) != len(header):
             found = f"has {len(row.cells)} cells where the header has {len(header)}"
             mend = "Fill up or take out cells; a text that holds the separator stands in quotes."
-            grid.faults.append(Fault(name, row.line, "", found, mend))
+            faults.append(Fault(name, row.line, "", found, mend))
             continue
         kept.append(row)
-    return Grid(name, header_row.line, header, tuple(kept), grid.style, grid.faults)
+    digest = hashlib.sha256(data).hexdigest()
+    style = _STYLES[separator]
+    return Grid(name, header_row.line, header, tuple(kept), style, digest, faults)
 
 
 def _separator(text: str, name: str) -> str:
@@ -61,10 +65,8 @@ def _separator(text: str, name: str) -> str:
     return ","
 
 
-def _rows(text: str, name: str) -> list[GridRow]:
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=_separator(text, name), strict=True
-    )
+def _rows(text: str, name: str, separator: str) -> list[GridRow]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     rows: list[GridRow] = []
     line = 1
     try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from bulkflow.errors import Fault
-from bulkflow.scenario.cells import Cell, NumberStyle
+from bulkflow.reading.cells import Cell, NumberStyle
 
 __all__ = ["Grid", "GridRow", "column_letters"]
 
@@ -35,6 +35,7 @@ class Grid:
     header : names of the columns, '' where a column has none.
     rows : those that are not blank.
     style : how numbers are written in it.
+    sha256 : of the file.
     faults : rows that do not fit the header.
     """
 
@@ -43,6 +44,7 @@ class Grid:
     header: tuple[str, ...]
     rows: tuple[GridRow, ...]
     style: NumberStyle
+    sha256: str
     faults: list[Fault] = field(default_factory=list)
 
     def column_name(self, index: int) -> str:
