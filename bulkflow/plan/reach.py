@@ -18,6 +18,7 @@ from bulkflow.plan.checks.reachable import First, first_usable
 from bulkflow.plan.finding import Finding, period_words
 from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
 from bulkflow.plan.reach_loads import load_findings
+from bulkflow.plan.reach_supply import supply_findings
 from bulkflow.scenario.model import LoadState, Recipe, Scenario
 
 __all__ = ["Finding", "findings"]
@@ -30,7 +31,11 @@ def findings(scenario: Scenario) -> tuple[Finding, ...]:
     position = Position(scenario)
     usable = first_usable(position)
     unreachable: set[tuple[str, str]] = set()
-    found = [*load_findings(position), *_idle_recipes(position, usable)]
+    found = [
+        *load_findings(position),
+        *supply_findings(position),
+        *_idle_recipes(position, usable),
+    ]
     for site, liquid, finding in _unreached(position, usable):
         unreachable.add((site, liquid))
         found.append(finding)
@@ -132,11 +137,16 @@ def _idle_recipes(position: Position, usable: First) -> Iterator[Finding]:
 
 def _in_words(position: Position, short: Shortfall) -> Finding:
     """Say a shortfall with the cut that limits it, named by site, lane and period."""
-    what = " and ".join(short.liquids)
-    where = ", ".join(short.sites)
+    alike: dict[tuple[str, frozenset[int]], list[str]] = {}
+    for site, liquid, periods in short.asked:
+        alike.setdefault((liquid, periods), []).append(site)
+    asked = " and ".join(
+        f"for {liquid} at {', '.join(sites)} in {period_words(set(periods))}"
+        for (liquid, periods), sites in alike.items()
+    )
     head = (
-        f"Demand for {what} at {where} in {period_words(set(short.periods))} is"
-        f" {short.demand_lpa:,.0f} LPA; at most {short.most_lpa:,.0f} LPA can be there in time"
+        f"Demand {asked} is {short.demand_lpa:,.0f} LPA{' in all' if len(alike) > 1 else ''}; at"
+        f" most {short.most_lpa:,.0f} LPA can be there in time"
     )
     return Finding("warns", f"{head}{_limits(position, short)}.", _records(position, short))
 

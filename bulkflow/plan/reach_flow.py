@@ -52,16 +52,25 @@ class Shortfall:
     Parameters
     ----------
     liquids : the liquids counted together.
-    sites, periods : where and when the demand is that exceeds what can reach it.
+    asked : where and when the demand is that exceeds what can reach it: (site, liquid, periods).
     demand_lpa, most_lpa : what is asked for there, and the most that can come in time.
     """
 
     liquids: tuple[str, ...]
-    sites: tuple[str, ...]
-    periods: frozenset[int]
+    asked: tuple[tuple[str, str, frozenset[int]], ...]
     demand_lpa: float
     most_lpa: float
     limiters: tuple[Limiter, ...]
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """The sites of the demand."""
+        return tuple(sorted({site for site, _, _ in self.asked}))
+
+    @property
+    def periods(self) -> frozenset[int]:
+        """All periods in which any of them asks."""
+        return frozenset().union(*(periods for _, _, periods in self.asked))
 
 
 def find_shortfalls(position: Position, unreachable: set[tuple[str, str]]) -> list[Shortfall]:
@@ -400,14 +409,12 @@ def _shortfall(
 ) -> Shortfall:
     """Return what one part behind the cut asks for, and what can come in across the cut."""
     inside = set(part)
-    sites: set[str] = set()
-    periods: set[int] = set()
+    asked: dict[tuple[str, str], set[int]] = defaultdict(set)
     demand = 0.0
     for tail, _, data in graph.in_edges(SINK, data=True):
         if tail in inside:
             demand += data["capacity"]
-            sites.add(tail[0])
-            periods.add(data["period"])
+            asked[tail[0], tail[1]].add(data["period"])
     crossing: dict[tuple[str, str], list[tuple[int, float]]] = defaultdict(list)
     for tail, _, data in graph.in_edges(inside, data=True):
         if tail not in inside:
@@ -420,8 +427,7 @@ def _shortfall(
     limiters.sort(key=lambda one: (-one.lpa, one.words))
     return Shortfall(
         liquids,
-        tuple(sorted(sites)),
-        frozenset(periods),
+        tuple((*key, frozenset(periods)) for key, periods in sorted(asked.items())),
         demand,
         sum(one.lpa for one in limiters),
         tuple(limiters),

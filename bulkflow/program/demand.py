@@ -7,7 +7,7 @@ gets a node of its own, fed from the classes its market does not bar.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from bulkflow.core import network as core
 from bulkflow.core.network import Effect
-from bulkflow.program.classes import Commodity, markets_barring
+from bulkflow.program.classes import Commodity, markets_barring, recipes_at
 from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.parts import Label, Parts
 from bulkflow.scenario.lookup import (
@@ -26,7 +26,7 @@ from bulkflow.scenario.lookup import (
 )
 from bulkflow.scenario.model import Priority
 
-__all__ = ["DemandGroup", "Outlet", "add_demand"]
+__all__ = ["DemandGroup", "Outlet", "add_demand", "mean_demand", "mean_use"]
 
 FloatArray = NDArray[np.float64]
 
@@ -92,6 +92,40 @@ def add_demand(ground: Ground, parts: Parts) -> list[DemandGroup]:
         else:
             groups.append(_on_own_node(ground, parts, one))
     return groups
+
+
+def mean_demand(ground: Ground) -> dict[tuple[str, str], float]:
+    """Return the mean demand a period, by site and liquid."""
+    mean: dict[tuple[str, str], float] = {}
+    for one in _collect(ground):
+        key = (one.site, one.liquid)
+        mean[key] = mean.get(key, 0.0) + float(one.lpa.sum()) / ground.count
+    return mean
+
+
+def mean_use(
+    ground: Ground,
+    mean: Mapping[tuple[str, str], float],
+    site: str,
+    liquid: str,
+    seen: frozenset[tuple[str, str]] = frozenset(),
+) -> float:
+    """Return G, the LPA of a site's liquid that demand uses a period at its mean (eq. 15)."""
+    if (site, liquid) in seen:
+        return 0.0
+    seen |= {(site, liquid)}
+    use = mean.get((site, liquid), 0.0)
+    for lane in ground.scenario.lanes:
+        if lane.origin == site and liquid in lane.liquids:
+            use += mean_use(ground, mean, lane.destination, liquid, seen)
+    for recipe in recipes_at(ground.scenario, ground.sites[site]):
+        distilled = (recipe.hearts_percent_of_lpa or 0.0) / 100.0
+        gives = distilled if recipe.method == "distil" else 1.0 - recipe.loss_percent / 100.0
+        for one in recipe.inputs:
+            if one.liquid == liquid and gives > 0:
+                made = mean_use(ground, mean, site, recipe.makes, seen)
+                use += made * one.share_percent_of_lpa / 100.0 / gives
+    return use
 
 
 def _collect(ground: Ground) -> list[_Asked]:

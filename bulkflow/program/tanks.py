@@ -6,7 +6,7 @@ the right-hand side.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
 from bulkflow.program.classes import Commodity, lot_entry_period
+from bulkflow.program.demand import mean_demand, mean_use
 from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.loads import LoadBook, checked_terms, received_terms
 from bulkflow.program.making import Making
@@ -104,7 +105,7 @@ def _unusable_lots(
 
 def add_tanks(ground: Ground, parts: Parts, making: Making, loads: LoadBook) -> TankBook:
     """Add the tanks of every site."""
-    book = TankBook()
+    book, mean = TankBook(), mean_demand(ground)
     for site in ground.scenario.sites:
         present = ground.presence.at(site.id)
         for tank in site.tanks:
@@ -114,7 +115,11 @@ def add_tanks(ground: Ground, parts: Parts, making: Making, loads: LoadBook) -> 
             elif options:
                 book.settings += _add_settings(ground, parts, site, tank, options)
         for commodity in present:
-            _Room(ground, parts, making, loads, book, site, commodity).add()
+            _Room(ground, parts, making, loads, book, mean, site, commodity).add()
+        later = {one.arrives for one in loads.columns if one.lane.destination == site.id}
+        for commodity in sorted(later.difference(present)):
+            room = _Room(ground, parts, making, loads, book, mean, site, commodity)
+            room.add_after_end()
     return book
 
 
@@ -225,11 +230,12 @@ class _Room:
         making: Making,
         loads: LoadBook,
         book: TankBook,
+        mean: Mapping[tuple[str, str], float],
         site: Site,
         commodity: Commodity,
     ) -> None:
-        self.ground, self.parts, self.loads = ground, parts, loads
-        self.site, self.commodity = site, commodity
+        self.ground, self.parts, self.loads, self.mean = ground, parts, loads, mean
+        self.site, self.commodity, self.book = site, commodity, book
         self.name, self.node = ground.name(commodity), site_node(site.id)
         self.per_litre = ground.lpa_per_litre(commodity.liquid)
         self.own = [
@@ -320,6 +326,7 @@ class _Room:
             if one.leaves is not None and one.tank.heel_litres > 0
         ]
         arriving = [term for column in self.arriving for term in received_terms(column)]
+        self.add_after_end()
         self.parts.add_limit(
             f"room on arrival {self.site.id}/{self.name}",
             Label(f"{self._words('room for')} when loads arrive{given}", self.refs, 15),
@@ -327,6 +334,43 @@ class _Room:
             at_most=most,
             periods=periods,
         )
+
+    def add_after_end(self) -> None:
+        """Add eq. 15 for what arrives after the end, as far as its use can be foreseen."""
+        last, book = self.ground.count, self.book
+        empty = [
+            tank
+            for tank in self.site.tanks
+            if self.commodity.liquid in tank.liquids
+            and (self.site.id, tank.id) not in book.dedicated
+            and all((one.site, one.tank) != (self.site.id, tank) for one in book.settings)
+        ]
+        room = sum(tank.capacity_litres for tank in (*self.own, *empty)) * self.per_litre
+        room -= float(self.blocked[-1] + self._given_checked()[-1])
+        sent = [
+            (int(column.calendar.received[step]) + int(step) + 1, column, int(step) + 1)
+            for column in self.arriving
+            for step in np.flatnonzero(column.calendar.sendable)
+        ]
+        use = mean_use(self.ground, self.mean, self.site.id, self.commodity.liquid)
+        ends = sorted({when for when, _, _ in sent if when > last})
+        for until in ends if use > 0 else ends[-1:]:  # without use the last row says it all
+            given = sum(
+                one.arriving_lpa for one in self.given if last < one.days.received_period <= until
+            )
+            arriving = [
+                Term("flow", column.core_lane, column.gain, None, last - period, last - period)
+                for when, column, period in sent
+                if last < when <= until
+            ]
+            words = f"when loads arrive after the horizon, in period {until}"
+            self.parts.add_limit(
+                f"room after the end {self.site.id}/{self.name}/{until}",
+                Label(f"{self._words('room for')} {words}", self.refs, 15),
+                [*self._held(lag=0), *arriving, *self._shared_terms("capacity_litres")],
+                at_most=room - given + use * (until - last - 1),
+                periods=[last],
+            )
 
     def _arrival_periods(self, fixed: FloatArray) -> list[int]:
         found = set((np.flatnonzero(fixed) + 1).tolist())

@@ -224,6 +224,10 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("calendar", "another currency", lambda s, p: (s, replace(p, currency="XXX"))),
     ("calendar", "periods begin a day late", lambda s, p: (s, replace(p, period_starts=tuple(
         day + timedelta(days=1) for day in p.period_starts)))),
+    ("calendar", "a stock not shown", in_plan(
+        "stocks", lambda row: None, lambda row: row.period == 5)),
+    ("calendar", "a guarantee shown twice in a period", in_plan(
+        "guarantee_use", lambda row: replace(row, period=2), lambda row: row.period == 1)),
     ("calendar", "a period after the horizon", in_plan(
         "vattings", lambda row: replace(row, period=99))),
     ("opening-stock", "more at the start", in_plan(
@@ -270,9 +274,9 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("origin", "a class that is none", in_plan("loads", part(origin_class="perhaps"), planned)),
     ("origin", "a supplier's class", in_plan(
         "loads", part(origin_class="not-for:EASTERN"), on("mill-road"))),
-    ("origin", "kept apart where nothing bars it", in_plan(
-        "stocks", lambda row: replace(row, origin_class="not-for:EASTERN"),
-        lambda row: row.site == "BAY" and row.liquid == "DRY" and row.released_lpa > 1.0)),
+    ("origin", "kept apart where nothing bars it", lambda s, p: (s, replace(p, stocks=tuple(
+        replace(row, origin_class="not-for:EASTERN")
+        if (row.site, row.liquid) == ("BAY", "DRY") else row for row in p.stocks)))),
     ("released-stock", "a market beyond that bars it", in_scenario(
         "sites", "BAY", market="EASTERN")),
     ("shelf-life", "a shorter life", in_scenario("liquids", "DRY", shelf_life_days=8)),
@@ -311,6 +315,9 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
     ("room-on-arrival", "a smaller tank", tank_of("EAST", "T1", capacity_litres=9_000.0)),
     ("room-on-arrival", "a tank out of use", in_plan(
         "tank_settings", lambda row: None, lambda row: row.tank == "X1" and row.period == 4)),
+    ("room-after-the-end", "more on the way than there is room for", in_plan(
+        "loads", lambda load: later("discharge_day", 70)(later("usable_day", 70)(
+            replace(part(lpa=600_000.0)(load), usable_period=19))), on("sea-east"))),
     ("heels", "a deeper heel", tank_of("EAST", "T1", heel_litres=20_000.0)),
     ("storage-guarantees", "a smaller limit", in_scenario("guarantees", "STORE", limit=1_000.0)),
     ("storage-guarantees", "use not shown", in_plan(

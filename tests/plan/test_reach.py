@@ -167,6 +167,27 @@ CASES: list[tuple[str, str, Callable[[], Scenario], str, str]] = [
          update={"suppliers": contract(minimum_loads_per_order=2).suppliers}),
      "The least order of NEUTRAL from GRAINHOUSE is 2 loads, but its lanes send at most 1 in a"
      " period: nothing can be ordered.", "suppliers[GRAINHOUSE]"),
+    ("a minimum for which there is no room", "blocks",
+     # NEUTRAL: the tank's 28,800 and what charges can take, less the 12,000 there are. Charges:
+     # DRY has 20,000 of demand, 16,000 and 24,000 of room, at 80 % of hearts 75,000.
+     lambda: contract(minimum_lpa=500_000.0),
+     "The contract with GRAINHOUSE asks for at least 500,000 LPA of NEUTRAL, but tanks, stills and"
+     " demand can take at most 91,800 LPA of it by the end of the horizon.", "sites[STILLHOUSE]"),
+    ("a minimum that nobody needs", "warns",
+     # 20,000 of demand at 80 % take 25,000, the closing target 5,000; 12,000 are there.
+     lambda: contract(minimum_lpa=60_000.0),
+     "all demand and closing targets of the horizon can use at most 18,000 LPA of it. The other"
+     " 42,000 LPA, for 42,000 EUR or more, are bought because of the minimum alone.",
+     "suppliers[GRAINHOUSE]"),
+    ("a maximum below a load", "warns",
+     lambda: contract(maximum_lpa=7_000.0),
+     "Nothing can be bought of NEUTRAL from GRAINHOUSE: the contract allows at most 7,000 LPA, and"
+     " the least load on its lanes is 7,680 LPA.", "lanes[grain-road]"),
+    ("a closing target above the room", "warns",
+     lambda: with_rows(stock_policies=tuple(one.model_copy(update={"closing_lpa": 30_000.0})
+                                            for one in tiny().stock_policies)),
+     "The closing target of NEUTRAL at STILLHOUSE is 30,000 LPA, but its tanks, and what will be"
+     " used before later loads arrive, leave room for 28,800 LPA.", "sites[STILLHOUSE]"),
     ("a contract whose lanes are too few", "blocks",
      lambda: lane("grain-road", maximum_loads_per_period=0).model_copy(
          update={"suppliers": contract(minimum_lpa=900.0).suppliers}),
@@ -293,6 +314,18 @@ def test_the_bound_is_never_below_what_a_plan_serves():
             for _, lpa in row.served
         )
         assert served <= short.most_lpa + 1.0
+
+
+def test_a_finding_adds_up_to_the_rows_it_names():
+    """60,000 a week at the bottler, 200,000 at the works in week 3 alone: 440,000 in all."""
+    rows = tuple(row.model_copy(update={"lpa": 60_000.0}) for row in tiny().demand)
+    third = START + timedelta(days=14)
+    works = DemandRow(site="STILLHOUSE", period_start=third, liquid="DRY", lpa=200_000.0)
+    found(
+        with_rows(demand=(*rows, works)),
+        "Demand for DRY at HARBOUR in periods 1 to 4 and for DRY at STILLHOUSE in period 3 is"
+        " 440,000 LPA in all; at most 71,600 LPA can be there in time",
+    )
 
 
 def test_unrolled_lanes_carry_their_days():

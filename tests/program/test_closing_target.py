@@ -12,7 +12,7 @@ from bulkflow.core.stations import find_stations
 from bulkflow.core.values import spread_network
 from bulkflow.program.build import build_program
 from bulkflow.program.solve import make_plan
-from tests.program.builders import ask, base, lane, planned, scenario, stock
+from tests.program.builders import ask, base, lane, planned, scenario, site, stock, tank
 
 CARRIED = [{"id": "core", "unmet": "carried", "cost_per_lpa": 2.0}]
 
@@ -126,4 +126,27 @@ def test_the_target_takes_off_what_is_owed_in_the_core_and_items_know_it():
     (item,) = find_items(data, assemble(network)).items
     assert item.closing_slack >= 0
     assert item.closing_takes_owed
-    assert item.left_out == 0
+    # Room after the end bounds a plan, and is left out of the relaxation.
+    after = [one for one in network.limits if one.id.startswith("room after the end")]
+    assert item.left_out == len(after)
+
+
+@pytest.mark.parametrize(("transit_days", "fits"), [(1, 4_000.0), (8, 4_500.0)])
+def test_what_is_on_the_way_at_the_end_has_room(transit_days: int, fits: float):
+    # The bottler's tank holds 5,000 litres = 4,000 LPA; its 2,000 in stock are used in week 3, 500
+    # a week at the mean. A target of 9,000 could be met by two loads of week 4 that no tank takes.
+    # With 1 day they can be used in week 5: 4,000 fit. With 8 days in week 6: 500 will be gone by
+    # then, and 4,500 fit. One load (100) brings that; the rest is missed at 10 a LPA.
+    data = base(
+        sites=[
+            site("STORE", "depot", [tank("S", 100_000.0, "GIN")]),
+            site("BOTTLER", "bottler", [tank("B", 5_000.0, "GIN")]),
+        ],
+        lanes=[lane("road", "STORE", "BOTTLER", "GIN", transit_days=transit_days)],
+        opening_stock=[stock("STORE", "GIN", 40_000.0), stock("BOTTLER", "GIN", 2_000.0)],
+        demand=[ask(3, 2_000.0)],
+        stock_policies=target(9_000.0, 10.0),
+    )
+    plan = planned(data)
+    assert sum(load.lpa for load in plan.loads) == pytest.approx(fits)
+    assert plan.costs.total == pytest.approx(100.0 + 10.0 * (9_000.0 - fits))

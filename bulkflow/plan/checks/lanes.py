@@ -97,9 +97,8 @@ def _days(ledger: Ledger) -> Check:
             continue
         watch.same(load.waits_periods, right.waits, f"the periods of waiting of {_words(load)}")
         watch.same(load.loading_day, right.loading, f"the loading day of {_words(load)}")
-        if load.kind is not LoadKind.UNDER_WAY:
-            watch.same(load.leaving_day, right.leaving, f"the leaving day of {_words(load)}")
-            watch.same(load.arrival_day, right.arrival, f"the arrival day of {_words(load)}")
+        watch.same(load.leaving_day, right.leaving, f"the leaving day of {_words(load)}")
+        watch.same(load.arrival_day, right.arrival, f"the arrival day of {_words(load)}")
         watch.same(load.discharge_day, right.discharge, f"the discharge day of {_words(load)}")
         watch.same(load.usable_day, right.usable, f"the usable day of {_words(load)}")
         watch.same(load.usable_period, right.usable_period, f"the usable period of {_words(load)}")
@@ -288,6 +287,19 @@ def _promised(ledger: Ledger) -> Check:
         loads_sent[load.lane, load.tank_type, load.period] += 1
         for part in load.parts:
             sent[load.lane, load.tank_type, part.liquid, load.period] += 1
+    named = {row.load_id: row for row in ledger.rows_in_state(LoadState.PROMISED)
+             if ledger.days.period_of(row.departs_on) in ledger.periods}  # fmt: skip
+    for load in ledger.plan.loads:
+        if load.kind is LoadKind.PROMISED:
+            promise = named.pop(load.load_id, None)
+            kept = promise is not None and (
+                (load.lane, load.tank_type, load.period)
+                == (promise.lane, promise.tank_type, ledger.days.period_of(promise.departs_on))
+                and promise.liquid in {part.liquid for part in load.parts}
+            )
+            watch.holds(kept, f"{_words(load)} is called promised, and is no promise")
+    for load_id in named:
+        watch.wrong(f"promise {load_id}, which no load keeps by name,")
     for key, count in asked.items():
         lane, tank, liquid, period = key
         watch.at_least(sent[key], count, f"{liquid} in {tank} on {lane} in period {period}, sent,")

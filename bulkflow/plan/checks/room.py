@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from bulkflow.plan.checks.asked import mean_use
 from bulkflow.plan.checks.balance import commodity_words
 from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.checks.position import Commodity
 from bulkflow.plan.checks.reachable import first_held
 from bulkflow.plan.checks.watch import LITRES, MONEY, WHOLE, Check, Watch
+from bulkflow.program.answer import LoadKind
 from bulkflow.scenario.model import Site, Tank
 
 __all__ = ["guarantee_use", "room_checks"]
@@ -21,6 +23,7 @@ def room_checks(ledger: Ledger) -> list[Check]:
         _change_overs(ledger),
         _room_at_end(ledger),
         _room_on_arrival(ledger),
+        _room_after_end(ledger),
         _heels(ledger),
         _storage_guarantees(ledger),
     ]
@@ -117,6 +120,44 @@ def _room_on_arrival(ledger: Ledger) -> Check:
                 stands,
                 _room(ledger, commodity, period),
                 f"{commodity_words(commodity)} on arrival in period {period}",
+            )
+    return watch.result()
+
+
+def _room_after_end(ledger: Ledger) -> Check:
+    watch = Watch(
+        "room-after-the-end",
+        "what arrives after the horizon will have room, use going on at its mean",
+        (14, 15),
+        LITRES,
+    )
+    last = ledger.days.count
+    coming: dict[Commodity, dict[int, float]] = defaultdict(lambda: defaultdict(float))
+    chosen: dict[Commodity, set[int]] = defaultdict(set)
+    for load in ledger.plan.loads:
+        for part in load.parts:
+            period = ledger.received_period(load, part.liquid)
+            if period <= last:
+                continue
+            barring = ledger.barring(part.origin_class)
+            commodity = ledger.kept(load.destination, part.liquid, barring)
+            coming[commodity][period] += part.lpa * ledger.arriving_share(load)
+            if load.kind in (LoadKind.PLANNED, LoadKind.PROMISED):
+                chosen[commodity].add(period)
+    for commodity in {*_at_sites(ledger), *chosen}:
+        site, liquid, _ = commodity
+        room = _room(ledger, commodity, last) - ledger.blocked_litres[commodity, last]
+        free = [tank for tank in ledger.sites[site].tanks
+                if liquid in tank.liquids and (site, tank.id) not in ledger.settings]  # fmt: skip
+        room += sum(tank.capacity_litres for tank in free)
+        use = mean_use(ledger, site, liquid)
+        for period in sorted(chosen[commodity]) or [last]:
+            arrived = sum(lpa for when, lpa in coming[commodity].items() if when <= period)
+            used = use * max(0, period - last - 1)
+            watch.at_most(
+                ledger.litres(liquid, ledger.held_at(commodity, last) + arrived - used),
+                room,
+                f"{commodity_words(commodity)} after the horizon, in period {period}",
             )
     return watch.result()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from datetime import date
@@ -109,7 +109,12 @@ def _amounts(value: object, where: str = "") -> Iterator[tuple[str, float]]:
 def _calendar(scenario: Scenario, plan: Plan) -> Check:
     from bulkflow.plan.checks.days import Days
 
-    watch = Watch("calendar", "the plan's periods and currency are the workspace's", (), WHOLE)
+    watch = Watch(
+        "calendar",
+        "the plan's periods and currency are the workspace's, each period shown once",
+        (),
+        WHOLE,
+    )
     days = Days(scenario)
     watch.same(plan.scenario_name, scenario.name, "the scenario")
     watch.same(plan.currency, scenario.currency, "the currency")
@@ -126,4 +131,18 @@ def _calendar(scenario: Scenario, plan: Plan) -> Check:
                 earliest <= row.period <= days.count,
                 f"period {row.period} in {table} lies outside 1..{days.count}",
             )
+    for what, shown in _series(plan).items():
+        first = 1 if what.startswith("use") else 0
+        whole = list(range(first, days.count + 1))
+        watch.holds(sorted(shown) == whole, f"{what} is not shown once for every period")
     return watch.result()
+
+
+def _series(plan: Plan) -> dict[str, list[int]]:
+    """Return the periods for which stocks and guarantees are shown."""
+    found: dict[str, list[int]] = defaultdict(list)
+    for level in plan.stocks:
+        found[f"stock of {level.liquid} ({level.origin_class}) at {level.site}"] += [level.period]
+    for use in plan.guarantee_use:
+        found[f"use of {use.guarantee}"] += [use.period]
+    return found
