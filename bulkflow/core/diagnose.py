@@ -116,7 +116,7 @@ class _Trial:
         """Tell whether the kept rules conflict; None if that was not settled in time."""
         self._force(kept)
         self.session.set_costs(self._columns, np.zeros(len(self._costs)))
-        limit = self.deadline.part(max(0.05, _TRIAL_SHARE * self.deadline.remaining()))
+        limit = self.deadline.share(_TRIAL_SHARE, least=0.05)
         if self.whole:
             status = self.session.solve_mip(limit, gap=0.5).status
         else:
@@ -171,7 +171,7 @@ def _delete(trial: _Trial, kept: list[int], parts: list[_Part]) -> tuple[list[in
         chunk = queue.pop()
         if not chunk:
             continue
-        if trial.deadline.remaining() <= 0:
+        if trial.deadline.reason_to_stop() is not None:
             return sorted(remaining), False
         dropped = {place for part in chunk for place in part}
         verdict = trial.infeasible(sorted(remaining - dropped))

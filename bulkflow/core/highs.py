@@ -51,6 +51,17 @@ _MEANING: dict[Any, tuple[OutcomeStatus, StoppedBy]] = {
 # several, left at none, with a bound below the relaxation's optimum).
 _PRESOLVE_SPARSIFY = 1 << 14
 
+# Work of a run (`Deadline`), in units: of an iteration, and of it for each entry of the matrix
+# in a column that is free; of a run for each such entry, and for any entry at all.
+_LP_ITERATION, _LP_ITERATION_ENTRY = 4e-5, 1.2e-9
+_MIP_ITERATION, _MIP_ITERATION_ENTRY = 6e-4, 5e-9
+_LP_ENTRY, _MIP_ENTRY, _ANY_ENTRY = 3e-7, 3e-6, 1e-7
+_MIP_NODE = 1e-3
+# A search calls back at certain steps of its work; between two of them lies about this much of
+# it for each entry in a column that is free.
+_STEP_ENTRY = 4e-6
+_LEAST_STEPS = 30
+
 # Work for the plan is wasted below these: they are far finer than any measured litre.
 MIP_ABSOLUTE_GAP = 1e-7
 
@@ -106,6 +117,8 @@ class _QuietHighs(highspy.Highs):
 
 Listener = Callable[[float | None, float], None]
 
+_NO_ITERATION_LIMIT = 2**31 - 1
+
 # How long to wait at a time for a run, and for its end once it has been asked to stop.
 _SPELL_SECONDS = 0.05
 # A run that only its part of the time asks to end may take longer: its object is needed again.
@@ -127,6 +140,9 @@ class HighsSession:
         self.program = program
         self.rows = program.rows
         self._unfinished_start = False
+        entries = np.diff(sparse.csc_array(program.matrix).indptr)
+        self._entry_count = float(program.matrix.nnz)
+        self._free_entry_count = float(entries[program.lower < program.upper].sum())
         self._highs: Any = _QuietHighs()
         self.set_option("random_seed", seed)
         self.set_option("presolve_rule_off", _PRESOLVE_SPARSIFY)
@@ -161,6 +177,11 @@ class HighsSession:
     def set_option(self, name: str, value: object) -> None:
         """Set an option of HiGHS; an unknown name or value raises."""
         self._ok(self._highs.setOptionValue(name, value), f"option {name}")
+
+    def search_for_bound(self) -> None:
+        """Leave out searches within the search: plans come from elsewhere."""
+        for name in ("rins", "rens", "root_reduced_cost"):
+            self.set_option(f"mip_heuristic_run_{name}", value=False)
 
     def _ok(self, status: Any, what: str) -> None:
         if status == highspy.HighsStatus.kError:
@@ -263,9 +284,12 @@ class HighsSession:
     def solve_lp(self, deadline: Deadline) -> LpAnswer:
         """Solve as it stands, which must be without whole columns, from the last basis."""
         self._limit_time(deadline)
+        self._limit_iterations(deadline)
         watch = self._watch(deadline, None, None)
         status, stopped_by = self._run(watch, again=True)
         info = self._highs.getInfo()
+        each = _LP_ITERATION + _LP_ITERATION_ENTRY * self._entry_count
+        deadline.spend(_LP_ENTRY * self._entry_count + each * max(0, info.simplex_iteration_count))
         if status is not OutcomeStatus.OPTIMAL:
             return LpAnswer(status, stopped_by, float("inf"), None, None, None, None)
         solution = self._highs.getSolution()
@@ -308,12 +332,16 @@ class HighsSession:
                 lambda: kept.objective is not None and kept.objective <= target
             )
         watch = self._watch(deadline, answer, listener)
+        watch.most_steps = self._most_steps(deadline)
+        # A search after an LP of the same object: its limit of iterations is not for this one.
+        self.set_option("simplex_iteration_limit", _NO_ITERATION_LIMIT)
         try:
             answer.status, answer.stopped_by = self._run(watch, guarded=True)
         except _AbandonedError:
             return watch.last_words()
         info = self._highs.getInfo()
         answer.nodes = max(0, int(info.mip_node_count))
+        deadline.spend(self._work_of_search(max(0, info.simplex_iteration_count), answer.nodes))
         holds_plan = answer.status in (OutcomeStatus.OPTIMAL, OutcomeStatus.STOPPED)
         feasible = int(highspy.SolutionStatus.kSolutionStatusFeasible)
         if holds_plan and info.primal_solution_status == feasible:
@@ -325,6 +353,21 @@ class HighsSession:
         if answer.status is OutcomeStatus.STOPPED and answer.values is not None:
             answer.status = OutcomeStatus.FEASIBLE
         return answer
+
+    def _work_of_search(self, iterations: int, nodes: int) -> float:
+        each = _MIP_ITERATION + _MIP_ITERATION_ENTRY * self._free_entry_count
+        run = _MIP_ENTRY * self._free_entry_count + _ANY_ENTRY * self._entry_count
+        return run + each * iterations + _MIP_NODE * nodes
+
+    def _limit_iterations(self, deadline: Deadline) -> None:
+        left = deadline.work_left() / (_LP_ITERATION + _LP_ITERATION_ENTRY * self._entry_count)
+        limit = _NO_ITERATION_LIMIT if np.isinf(left) else int(min(left + 1, _NO_ITERATION_LIMIT))
+        self.set_option("simplex_iteration_limit", limit)
+
+    def _most_steps(self, deadline: Deadline) -> float:
+        """Return how often a search may call back before it has done the work left."""
+        left = deadline.work_left() / (_STEP_ENTRY * max(1.0, self._free_entry_count))
+        return left if np.isinf(left) else max(_LEAST_STEPS, left)
 
     def _bound(self, answer: MipAnswer, dual_bound: float) -> float:
         if answer.status is OutcomeStatus.OPTIMAL and not self.program.integer.any():
@@ -445,6 +488,8 @@ class _Watch:
         self._bound = -float("inf")
         self._asked_at: float | None = None
         self._left = False
+        self._steps = 0
+        self.most_steps = float("inf")
         self.reason: StoppedBy | None = None
         self.error: BaseException | None = None
 
@@ -469,10 +514,15 @@ class _Watch:
             self._highs.cbMipImprovingSolution.unsubscribe(self._keep)
 
     def overdue(self) -> bool:
-        """Tell whether the run should have ended longer ago than the grace."""
-        if self.reason is None and self.error is None:
-            self.reason = self._deadline.reason_to_stop()
-        if self.reason is None and self.error is None:
+        """Tell whether the run should have ended longer ago than the grace.
+
+        One that is to end by its work is waited for: what it finds may not depend on the clock.
+        """
+        if self.error is None and self.reason in (None, StoppedBy.WORK):
+            reason = self._deadline.reason_to_stop()
+            if reason in (StoppedBy.TIME, StoppedBy.REQUEST):
+                self.reason = reason
+        if self.error is None and self.reason in (None, StoppedBy.WORK):
             return False
         now = self._deadline.elapsed()
         if self._asked_at is None:
@@ -507,6 +557,9 @@ class _Watch:
 
     def _hear_search(self, event: Any) -> None:
         """Hear the search itself: only its own events carry a bound."""
+        self._steps += 1
+        if self._steps > self.most_steps and self.reason is None:
+            self.reason = StoppedBy.WORK
         self._maybe_stop(event)
         if self.reason is not None or self.error is not None or self._left:
             return

@@ -38,10 +38,12 @@ class SolveOptions:
     Parameters
     ----------
     seconds : wall time allowed, from the call of `solve`; None: no limit.
+    work : units of work allowed (`bulkflow.core.deadline`: about a second of one idle core each,
+        counted from iterations, nodes and sizes); None: no limit. With it and no ``seconds``
+        two runs on the same input give the same plan, on any machine under any load.
     gap : relative gap at which a plan counts as proved optimal.
     threads : solver threads.
-    max_nodes, max_rounds : limits in work: nodes of the search tree, rounds of strengthening.
-        With these and no ``seconds`` two runs on the same input give the same plan.
+    max_nodes, max_rounds : nodes of each search tree, rounds of strengthening.
     start : a plan to start from (of this network, or of one with the same ids).
     on_progress : called from the solving thread, often; must return quickly.
     stop : set it (from a signal handler or another thread) to end the solve with the best
@@ -49,6 +51,7 @@ class SolveOptions:
     """
 
     seconds: float | None = None
+    work: float | None = None
     gap: float = 1e-6
     solver: Literal["highs", "cbc"] | Solver = Solver.HIGHS
     form: Literal["strong", "plain"] | Form = Form.STRONG
@@ -63,6 +66,8 @@ class SolveOptions:
     def __post_init__(self) -> None:
         if self.seconds is not None and not self.seconds > 0:
             raise ValueError(f"seconds must be greater than zero, not {self.seconds}")
+        if self.work is not None and not self.work > 0:
+            raise ValueError(f"work must be greater than zero, not {self.work}")
         if not 0 <= self.gap < 1:
             raise ValueError(f"gap must be a fraction from 0 up to 1, not {self.gap}")
         if self.threads < 1:

@@ -95,6 +95,7 @@ class Outcome:
     nodes, rounds : nodes of the search tree and rounds of strengthening.
     solver : name and version.
     improvements : (seconds, objective, bound or None) of each better plan in turn.
+    repairs : what was done so that the plan holds exactly, in words.
     """
 
     status: OutcomeStatus
@@ -111,6 +112,7 @@ class Outcome:
     rounds: int = 0
     solver: str = ""
     improvements: tuple[tuple[float, float, float | None], ...] = ()
+    repairs: tuple[str, ...] = ()
 
     def raise_for_status(self) -> None:
         """Raise unless there is a plan.

@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, MipAnswer
-from bulkflow.core.program import ColumnKind, Program
-from bulkflow.core.values import NetworkData
+from bulkflow.core.program import Program
 
-__all__ = ["RollLimits", "groups_of_columns", "improve_by_windows", "roll_forward"]
+__all__ = ["RollLimits", "improve_by_windows", "roll_forward"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -45,29 +44,6 @@ class RollLimits:
     step: int = 3
     gap: float = 2e-3
     nodes: int | None = None
-
-
-def groups_of_columns(data: NetworkData, program: Program) -> list[BoolArray]:
-    """Return masks of the whole columns, in the order in which to settle them.
-
-    First vehicles into nodes where something is asked for (or that serve such a node in the same
-    period), then other columns of lanes, then activities.
-    """
-    asked = {number for number, node in enumerate(data.nodes) if (node.demand > 0).any()}
-    serving = {
-        lane.tail
-        for lane in data.lanes
-        if lane.vehicle_capacity is None
-        and lane.head in asked
-        and bool((lane.arrival == np.arange(data.periods)).all())
-    }
-    near = {lane.id for lane in data.lanes if lane.head in asked | serving}
-    masks = [np.zeros(program.columns, dtype=bool) for _ in range(3)]
-    for (kind, ref, _), start in program.starts.items():
-        place = 2 if kind is ColumnKind.ACTIVITY else int(ref not in near)
-        span = slice(start, start + program.periods)
-        masks[place][span] = program.integer[span]
-    return [mask for mask in masks if mask.any()]
 
 
 def roll_forward(
@@ -131,13 +107,11 @@ def improve_by_windows(
 
 
 def _share(deadline: Deadline, windows_left: int) -> Deadline:
-    """Return the time for one window: its share of what is left, and half as much again.
+    """Return the limit of one window: its share of what is left, and half as much again.
 
     Most windows need less than their share; what they leave goes to those that need more.
     """
-    if not np.isfinite(deadline.remaining()):
-        return deadline
-    return deadline.part(max(_LEAST_SECONDS, 1.5 * deadline.remaining() / max(1, windows_left)))
+    return deadline.share(1.5 / max(1, windows_left), least=_LEAST_SECONDS)
 
 
 def _periods(program: Program) -> NDArray[np.int64]:

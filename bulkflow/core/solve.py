@@ -5,7 +5,7 @@ Infeasible is an answer; `Outcome.raise_for_status` turns it into an error for t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -26,7 +26,7 @@ from bulkflow.core.outcome import (
     StoppedBy,
     relative_gap,
 )
-from bulkflow.core.polish import polish
+from bulkflow.core.polish import Polished, polish
 from bulkflow.core.prices import PriceKey
 from bulkflow.core.program import Program
 from bulkflow.core.pulp_model import PulpModel, cbc_name
@@ -34,6 +34,7 @@ from bulkflow.core.readback import column_values, read_solution
 from bulkflow.core.strong import solve_strong
 from bulkflow.core.validate import check_network
 from bulkflow.core.values import NetworkData, spread_network
+from bulkflow.errors import SolverError
 
 __all__ = ["solve"]
 
@@ -60,7 +61,7 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
         The plan fails the independent recheck.
     """
     options = options or SolveOptions()
-    deadline = Deadline(options.seconds, options.stop)
+    deadline = Deadline(options.seconds, options.stop, options.work)
     check_network(network)
     data = spread_network(network)
     program = assemble_data(data, form=Form(options.form))
@@ -76,6 +77,7 @@ def solve(network: Network, options: SolveOptions | None = None) -> Outcome:
     if Form(options.form) is Form.STRONG and program.integer.any():
         search = deadline.part(_time_to_search(program, deadline))
         strong = solve_strong(data, program, options, search, start, run.hear)
+        run.others = strong.others
         run.rows_added, run.rounds, run.prices = strong.rows_added, strong.rounds, strong.prices
         if start is not None and strong.answer.values is not None:
             grace = deadline.part(_TIDYING_SECONDS)
@@ -145,6 +147,8 @@ class _Run:
     deadline: Deadline
     rows_added: int = 0
     rounds: int = 0
+    others: Sequence[FloatArray] = ()
+    repairs: tuple[str, ...] = ()
     prices: Mapping[PriceKey, FloatArray] = field(default_factory=dict)
     improvements: list[tuple[float, float, float]] = field(default_factory=list)
 
@@ -185,6 +189,7 @@ class _Run:
             rows=self.program.rows + self.rows_added,
             rows_added=self.rows_added,
             nodes=answer.nodes,
+            repairs=self.repairs,
             rounds=self.rounds,
             solver=solver,
             improvements=tuple(
@@ -196,10 +201,30 @@ class _Run:
     def _plan(self, answer: MipAnswer) -> tuple[Solution | None, float | None]:
         if answer.values is None:
             return None, None
-        # A search that ends at its gap may leave slack that costs: with its whole numbers, the
-        # rest is solved to the end.
-        values = polish(self.program, answer.values)
-        solution = replace(read_solution(self.data, self.program, values), prices=dict(self.prices))
-        report = check_solution(self.data.network, solution)
-        report.raise_for_breaches()
-        return solution, report.objective
+        for number, values in enumerate((answer.values, *self.others)):
+            # A search that ends at its gap may leave slack that costs: with its whole numbers, the
+            # rest is solved to the end.
+            clean = polish(self.program, values, self.deadline)
+            if clean is None:
+                continue
+            found = read_solution(self.data, self.program, clean.values)
+            report = check_solution(self.data.network, found)
+            if report.breaches and number < len(self.others):
+                continue
+            report.raise_for_breaches()
+            self.repairs = _repairs(clean, number)
+            return replace(found, prices=dict(self.prices)), report.objective
+        raise SolverError("no plan found holds once its whole numbers are made whole")
+
+
+def _repairs(clean: Polished, number: int) -> tuple[str, ...]:
+    """Say what was done so that a plan holds exactly."""
+    said = []
+    if number:
+        said.append(f"{number} better plans rested on the solver's tolerance and were left")
+    if clean.repaired:
+        said.append(
+            f"{clean.repaired} whole numbers were changed: with the solver's own, rounded, the"
+            f" rules were broken by {clean.excess:.3g} in all"
+        )
+    return tuple(said)

@@ -150,7 +150,7 @@ class Completion(HighsSession):
         if (whole != np.round(near[self.counts])).any():
             boxes = boxes[::-1]
         for left, (lower, upper) in zip((2, 1), boxes, strict=True):
-            part = deadline.part(deadline.remaining() / left)
+            part = deadline.share(1 / left)
             found = self._settle_within(program, lower, upper, part, target)
             if found is not None:
                 return found

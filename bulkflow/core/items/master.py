@@ -27,7 +27,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 # A start is an aid: it may not cost much.
-_COMPLETION_SECONDS = 5.0
+_COMPLETION_WORK = 5.0
 
 
 class Shared:
@@ -221,7 +221,7 @@ class Master(HighsSession):
         columns = len(self.shared.rest) + np.array(places)
         one = np.ones(len(columns))
         self.set_bounds(columns, one, np.full(len(columns), np.inf))
-        answer = self.solve(Deadline(_COMPLETION_SECONDS))
+        answer = self.solve(Deadline(work=_COMPLETION_WORK))
         self.set_bounds(columns, 0 * one, np.full(len(columns), np.inf))
         return answer.values
 

@@ -187,7 +187,7 @@ class Repair:
         if relaxed is None or relaxed.objective > enough:
             return None
         answer = self.master.pick(
-            self.deadline.part(max(0.3, 0.2 * self.deadline.remaining())),
+            self.deadline.share(0.2, least=0.3),
             gap=self.gap,
             max_nodes=self.max_nodes,
             start=[mine[0] for mine in choices],

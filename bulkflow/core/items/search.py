@@ -268,13 +268,13 @@ class ItemSearch:
     def _generate(self, generator: Generator, coarse: Pricer) -> Relaxed | None:
         """Generate plans on a coarse and on a fine grid; prove the bound of the last prices."""
         rounds = _ROUNDS if self.options.max_rounds is None else self.options.max_rounds
-        part = self.deadline.part(_COARSE_SHARE * self.deadline.remaining())
+        part = self.deadline.share(_COARSE_SHARE)
         current = generator.run(coarse, part, rounds=rounds)
         if current is None or self._over():
             self._bound(generator.best_prices, _COARSE_NODES)
             return None
         if part.reason_to_stop() is None:
-            part = self.deadline.part(_FINE_SHARE * self.deadline.remaining())
+            part = self.deadline.share(_FINE_SHARE)
             fine = Pricer(self.split, _FINE_NODES, outer=False)
             current = generator.run(fine, part, rounds=3, current=current)
         self.rounds = generator.rounds
@@ -318,7 +318,7 @@ class ItemSearch:
                 plan = self.master.plans[place]
                 values[plan.columns] += plan.values
             free = [item for item in range(len(self.split.items)) if item not in places]
-            part = self.deadline.part(_CHOICE_SHARE * self.deadline.remaining())
+            part = self.deadline.share(_CHOICE_SHARE)
             found = self.completion.choose(values, free, part, target)
             if found is not None:
                 self._take(found)
@@ -331,7 +331,7 @@ class ItemSearch:
         """Search windows of the rest of the best plan again."""
         if self.best is None or self._over():
             return
-        part = self.deadline.part(_WINDOWS_SHARE * self.deadline.remaining())
+        part = self.deadline.share(_WINDOWS_SHARE)
         found = self.completion.search_windows(self.best.plan, part)
         self._keep(found)
 
@@ -341,7 +341,7 @@ class ItemSearch:
         costs = [float(prices[plan.columns] @ plan.values) for plan in self.master.plans]
         rounding = Rounding(self.master, current, np.array(costs))
         rng = np.random.default_rng(self.options.seed)
-        part = self.deadline.part(_ROUND_SHARE * self.deadline.remaining())
+        part = self.deadline.share(_ROUND_SHARE)
         choice, penalty = rounding.first(), rounding.usual_penalty
         best: tuple[float, FloatArray] | None = None
         for attempt in range(_ROUND_TRIES):
@@ -370,7 +370,7 @@ class ItemSearch:
         each = _PICK_FROM
         while not self._over():
             share = _HARD_PICK_SHARE if self.rest_is_hard else _PICK_SHARE
-            part = self.deadline.part(share * self.deadline.remaining())
+            part = self.deadline.share(share)
             self.master.choose_from(self._with_best(self._nearest(generator, each) | settled))
             answer = self.master.pick(
                 part, gap=0.2 * self.options.gap, max_nodes=self._nodes(), start=self._as_start()
@@ -434,14 +434,14 @@ class ItemSearch:
         whole = np.round(values[self.completion.counts])
         if self.rest_is_hard and not self._is_whole(values):
             share = _IN_TURN_SHARE
-            part = self.deadline.part(max(_LEAST_SECONDS, share * self.deadline.remaining()))
+            part = self.deadline.share(share, least=_LEAST_SECONDS)
             plan = self._settled_near(whole, aim) or self.completion.settle(whole, part)
         else:
             if self.best is None and self.is_large:
                 soon = self.completion.round_up(whole, self.deadline)
                 if soon is not None:
                     self._keep(soon)
-            part = self.deadline.part(max(_LEAST_SECONDS, _LATER_SHARE * self.deadline.remaining()))
+            part = self.deadline.share(_LATER_SHARE, least=_LEAST_SECONDS)
             plan = self.completion.complete(
                 whole,
                 part,
@@ -454,7 +454,7 @@ class ItemSearch:
         """Return a plan close to the start within the gap aimed at, if there is a start."""
         if self._near is None or aim is None or not np.isfinite(self._best_bound):
             return None
-        part = self.deadline.part(_NEAR_SHARE * self.deadline.remaining())
+        part = self.deadline.share(_NEAR_SHARE)
         target = self._best_bound + aim * abs(self._best_bound)
         return self.completion.settle_near(whole, self._near, part, target)
 
@@ -515,7 +515,7 @@ class ItemSearch:
             if found is None or found.objective >= self.best.plan.objective:
                 return 0
             answer = self.master.pick(
-                self.deadline.part(max(0.3, 0.2 * self.deadline.remaining())),
+                self.deadline.share(0.2, least=0.3),
                 gap=0.2 * self.options.gap,
                 max_nodes=_NEIGHBOUR_NODES,
                 start=self._as_start(),

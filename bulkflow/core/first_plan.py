@@ -1,0 +1,185 @@
+"""A first plan at once, and better ones by stages.
+
+`least_plan` holds what serves demand at its promised count, or frees a lane where a rule asks for
+more, and leaves everything else free: all demand beyond that is short, which the solver settles in
+a moment. Where even this has no plan the
+rules mostly contradict each other, and the whole program is searched for any plan at all.
+
+`staged_plan` is relax-and-fix over groups of whole columns: one group whole and the rest
+continuous, its whole numbers then fixed, the next group whole. Neither order of loads and plant is
+right for all programs, so both are tried; small changes of the costs make starts diverse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.highs import HighsSession, MipAnswer
+from bulkflow.core.outcome import OutcomeStatus, StoppedBy
+from bulkflow.core.program import ColumnKind, Program
+from bulkflow.core.values import LaneData, NetworkData
+
+__all__ = [
+    "carrying_what_is_asked_for",
+    "groups_of_columns",
+    "least_plan",
+    "perturbed_costs",
+    "staged_plan",
+]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+# A program without a plan is proved to have none, or searched for one, with up to this work,
+# whatever the limit of the solve.
+_LEAST_PLAN_WORK = 60.0
+_PERTURBATION = 0.02
+# How near to its own optimum the first group is settled, and those after it.
+_STAGE_GAPS = (6e-3, 3e-3)
+_STAGE_NODES = 60
+
+
+def groups_of_columns(data: NetworkData, program: Program) -> list[BoolArray]:
+    """Return masks of whole columns: loads to demand, other columns of lanes, activities.
+
+    The first are of lanes into nodes where something is asked for, or that serve such a node in
+    the same period. Groups may be empty.
+    """
+    asked = {number for number, node in enumerate(data.nodes) if (node.demand > 0).any()}
+    serving = {lane.tail for lane in data.lanes if lane.head in asked and _is_instant(lane)}
+    near = {lane.id for lane in data.lanes if lane.head in asked | serving}
+    masks = [np.zeros(program.columns, dtype=bool) for _ in range(3)]
+    for (kind, ref, _), start in program.starts.items():
+        place = 2 if kind is ColumnKind.ACTIVITY else int(ref not in near)
+        span = slice(start, start + program.periods)
+        masks[place][span] = program.integer[span]
+    return masks
+
+
+def carrying_what_is_asked_for(data: NetworkData, program: Program) -> BoolArray:
+    """Return the whole columns of lanes that carry what is asked for to where it is.
+
+    Or to where it can be brought there in the same period.
+    """
+    asked = {
+        (number, int(commodity))
+        for number, node in enumerate(data.nodes)
+        for commodity in np.flatnonzero((node.demand > 0).any(axis=1))
+    }
+    serving = {
+        (lane.tail, int(commodity))
+        for lane in data.lanes
+        if _is_instant(lane)
+        for commodity in lane.carried
+        if (lane.head, int(commodity)) in asked
+    }
+    chosen = np.zeros(program.columns, dtype=bool)
+    for lane in data.lanes:
+        if any((lane.head, int(commodity)) in asked | serving for commodity in lane.carried):
+            for kind in (ColumnKind.VEHICLES, ColumnKind.USED):
+                start = program.start(kind, lane.id)
+                if start is not None:
+                    chosen[start : start + program.periods] = True
+    return chosen
+
+
+def _is_instant(lane: LaneData) -> bool:
+    """Tell whether a lane brings within the period what it carries, and not in vehicles."""
+    steps = np.arange(len(lane.arrival))
+    return lane.vehicle_capacity is None and bool((lane.arrival == steps).all())
+
+
+def least_plan(
+    program: Program, loads: BoolArray, deadline: Deadline, *, threads: int = 1, seed: int = 0
+) -> MipAnswer:
+    """Return the first plan found with the loads at their least count, or with none of them held.
+
+    Parameters
+    ----------
+    loads : the columns to hold.
+    deadline : asked for the caller's wish to stop alone: a plan has to be had.
+    """
+    answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.WORK)
+    for upper in (_held(program, loads, deadline), program.upper):
+        limit = deadline.regardless(work=_LEAST_PLAN_WORK)
+        with HighsSession(replace(program, upper=upper), threads=threads, seed=seed) as session:
+            session.set_option("mip_max_improving_sols", 1)
+            answer = session.solve_mip(limit, gap=0.0)
+        if answer.values is not None:
+            break
+    answer.bound = -np.inf
+    return answer
+
+
+def _held(program: Program, loads: BoolArray, deadline: Deadline) -> FloatArray:
+    """Return upper bounds that hold the loads at their least count, where the rules allow that.
+
+    What a contract or another rule asks for beyond it shows where as few loads as possible are
+    sent: a block of columns with any such load stays free.
+    """
+    least = np.maximum(np.ceil(program.lower - 1e-9), 0.0)
+    fewest = replace(program, cost=loads.astype(float), constant=0.0)
+    with HighsSession(fewest, relaxed=True) as session:
+        answer = session.solve_lp(deadline.regardless(work=_LEAST_PLAN_WORK))
+    held = loads.copy()
+    if answer.values is not None:
+        needed = loads & (answer.values > least + 1e-6)
+        blocks = np.unique(np.flatnonzero(needed) // program.periods)
+        held &= ~np.isin(np.arange(program.columns) // program.periods, blocks)
+    return np.where(held, np.minimum(program.upper, least), program.upper)
+
+
+def perturbed_costs(program: Program, rng: np.random.Generator) -> FloatArray:
+    """Return the costs with those of whole columns changed a little at random."""
+    noise = 1.0 + _PERTURBATION * rng.standard_normal(program.columns)
+    return np.where(program.integer, program.cost * noise, program.cost)
+
+
+def staged_plan(
+    program: Program,
+    groups: Sequence[BoolArray],
+    deadline: Deadline,
+    *,
+    cost: FloatArray | None = None,
+    threads: int = 1,
+    seed: int = 0,
+) -> FloatArray | None:
+    """Return column values with the groups' columns whole, or None where a stage has no plan.
+
+    Parameters
+    ----------
+    cost : to be used instead of the program's.
+    """
+    lower, upper = program.lower.copy(), program.upper.copy()
+    values: FloatArray | None = None
+    whole = np.zeros(program.columns, dtype=bool)
+    stages = [group for group in groups if group.any()]
+    for number, group in enumerate(stages):
+        if number and deadline.reason_to_stop() is not None:
+            return None
+        part = replace(
+            program,
+            lower=lower,
+            upper=upper,
+            integer=group,
+            cost=program.cost if cost is None else cost,
+        )
+        with HighsSession(part, threads=threads, seed=seed) as session:
+            session.set_option("mip_heuristic_run_root_reduced_cost", value=False)
+            answer = session.solve_mip(
+                deadline.share(1 / (len(stages) - number)),
+                gap=_STAGE_GAPS[min(number, 1)],
+                max_nodes=_STAGE_NODES,
+            )
+        values = answer.values
+        if values is None:
+            return None
+        whole |= group
+        fixed = np.clip(np.round(values[whole]), program.lower[whole], program.upper[whole])
+        lower[whole] = upper[whole] = fixed
+    return values
