@@ -65,8 +65,12 @@ def allocate(
         typer.Option(metavar="DATE", help="Last loading day [default: end of the quarter]."),
     ] = None,
     seconds: Annotated[
-        float, typer.Option(min=0.1, help="Time for each goal of each group of loads.")
-    ] = 10.0,
+        float | None,
+        typer.Option(
+            min=0.1,
+            help="Time for each goal of each group of loads [default: none; ended by work].",
+        ),
+    ] = None,
     on: OnOption = None,
     writing: WritingOptions,
 ) -> None:

@@ -28,7 +28,6 @@ __all__ = ["MadePlan", "TimeAllowed"]
 
 # Of the time for everything, what the first search may take where gates are to be priced after.
 SEARCH_SHARE = 0.75
-MOST_EXPLAINING_SECONDS = 20.0
 LEAST_SECONDS = 0.5  # for planning once more without a gate
 
 
@@ -136,14 +135,13 @@ class MadePlan:
         """Add reasons for bad shortages."""
         from bulkflow.plan.make import explained
 
-        seconds = min(MOST_EXPLAINING_SECONDS, self.clock.left() or MOST_EXPLAINING_SECONDS)
         self.result = (
             self.extras.attempt(
                 lambda: self.search.run(
                     lambda _report, _stop: explained(
                         self.workspace.scenario,
                         self.result,
-                        seconds=seconds,
+                        seconds=self.clock.left(),
                         sources=self.workspace.sources,
                     ),
                     label="explaining shortages",

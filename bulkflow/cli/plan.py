@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
 
-SECONDS = 40.0
+SEARCH_WORK = 14.0  # units of work (`bulkflow.core.deadline`): some 20 s with the demo's holds
 GAP = 0.0005
 FINDINGS_SCHEMA = "bulkflow-findings/1"
 DIFFERENCE_SCHEMA = "bulkflow-difference/1"
@@ -49,7 +49,7 @@ SecondsOption = Annotated[
     float | None,
     typer.Option(
         min=0.1,
-        help=f"Time for everything [default: {SECONDS:g}, or none with --nodes/--rounds].",
+        help="Time for everything [default: none; the search ends by its work].",
     ),
 ]
 GapOption = Annotated[
@@ -162,8 +162,7 @@ def plan(
     from bulkflow.scenario.reader import read_workspace
 
     timed = seconds is not None
-    if seconds is None and nodes is None and rounds is None:
-        seconds = SECONDS
+    work = SEARCH_WORK if seconds is None and nodes is None and rounds is None else None
     clock = TimeAllowed(seconds)
     workspace = read_workspace(folder)
     calendar_start = workspace.scenario.calendar.start
@@ -173,6 +172,7 @@ def plan(
     workspace, origin = _opened(workspace, database, on, register=register)
     options = SolveOptions(
         seconds=clock.for_search(gates=price_holds and _has_gates(workspace)),
+        work=work,
         gap=gap,
         solver=solver.value,
         threads=threads,

@@ -114,7 +114,7 @@ def lots_beside(
 ) -> LotsInLoads:
     """Return which lots fill the loads of a plan; in about the seconds given."""
     from bulkflow.cli.progress import waiting
-    from bulkflow.report.lots_in_loads import SECONDS, lots_in_loads
+    from bulkflow.report.lots_in_loads import lots_in_loads
 
     with waiting("filling loads from lots"):
         return lots_in_loads(
@@ -124,7 +124,7 @@ def lots_beside(
             register=bool(result.register),
             chain_head=result.chain_head,
             database=database,
-            seconds=SECONDS if seconds is None else min(SECONDS, seconds / GOALS),
+            seconds=None if seconds is None else seconds / GOALS,
         )
 
 

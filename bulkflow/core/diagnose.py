@@ -25,7 +25,10 @@ from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.validate import check_network
 from bulkflow.core.values import spread_network
 
-__all__ = ["Conflict", "Diagnosis", "diagnose"]
+__all__ = ["DIAGNOSIS_WORK", "Conflict", "Diagnosis", "diagnose"]
+
+DIAGNOSIS_WORK = 30.0
+"""Most work on looking for the smallest conflict (`bulkflow.core.deadline`)."""
 
 FloatArray = NDArray[np.float64]
 
@@ -65,15 +68,17 @@ class Diagnosis:
 _Part = tuple[int, ...]  # positions of slacks that open and close together
 
 
-def diagnose(network: Network, *, seconds: float = 30.0) -> Diagnosis:
-    """Return the smallest conflict found within ``seconds``.
+def diagnose(
+    network: Network, *, seconds: float | None = None, work: float = DIAGNOSIS_WORK
+) -> Diagnosis:
+    """Return the smallest conflict found within these limits of work and of wall time.
 
     Raises
     ------
     InputError
         With every fault of the network.
     """
-    deadline = Deadline(seconds)
+    deadline = Deadline(seconds, work=work)
     check_network(network)
     data = spread_network(network)
     elastic = elastic_program(data, assemble_data(data, form=Form.PLAIN))

@@ -118,6 +118,7 @@ class _QuietHighs(highspy.Highs):
 Listener = Callable[[float | None, float], None]
 
 _NO_ITERATION_LIMIT = 2**31 - 1
+_EXACT = 1e-9
 
 # How long to wait at a time for a run, and for its end once it has been asked to stop.
 _SPELL_SECONDS = 0.05
@@ -177,6 +178,11 @@ class HighsSession:
     def set_option(self, name: str, value: object) -> None:
         """Set an option of HiGHS; an unknown name or value raises."""
         self._ok(self._highs.setOptionValue(name, value), f"option {name}")
+
+    def be_exact(self) -> None:
+        """Let whole numbers and rows be off by no more than the solver can tell."""
+        self.set_option("mip_feasibility_tolerance", _EXACT)
+        self.set_option("primal_feasibility_tolerance", _EXACT)
 
     def search_for_bound(self) -> None:
         """Leave out searches within the search: plans come from elsewhere."""

@@ -44,6 +44,8 @@ class SolveOptions:
     gap : relative gap at which a plan counts as proved optimal.
     threads : solver threads.
     max_nodes, max_rounds : nodes of each search tree, rounds of strengthening.
+    exact : whether the solver is told to be as exact as it can about whole numbers: for programs
+        whose quantities are settled to a thousandth, at the price of speed.
     start : a plan to start from (of this network, or of one with the same ids).
     on_progress : called from the solving thread, often; must return quickly.
     stop : set it (from a signal handler or another thread) to end the solve with the best
@@ -59,6 +61,7 @@ class SolveOptions:
     seed: int = 0
     max_nodes: int | None = None
     max_rounds: int | None = None
+    exact: bool = False
     start: Solution | None = None
     on_progress: Callable[[Progress], None] | None = None
     stop: threading.Event | None = None

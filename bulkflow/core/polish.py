@@ -26,7 +26,6 @@ __all__ = ["Polished", "polish", "solve_fixed"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_EXACT = 1e-9
 # A whole column further from a whole number than this rests on the solver's tolerance.
 _DOUBTFUL = 1e-9
 _EXCESS = 1e-9
@@ -138,7 +137,7 @@ def _search_exactly(
     whole = np.clip(np.round(values[fixed]), lower[fixed], upper[fixed])
     lower[fixed] = upper[fixed] = whole
     with HighsSession(replace(program, lower=lower, upper=upper)) as session:
-        session.set_option("mip_feasibility_tolerance", _EXACT)
+        session.be_exact()
         limit = deadline.regardless(work=_REPAIR_WORK)
         answer = session.solve_mip(limit, gap=_REPAIR_GAP, max_nodes=_REPAIR_NODES)
     if answer.values is None:

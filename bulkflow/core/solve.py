@@ -111,6 +111,8 @@ def _solve_plain(
     run: _Run,
 ) -> MipAnswer:
     with HighsSession(program, threads=options.threads, seed=options.seed) as session:
+        if options.exact:
+            session.be_exact()
         if start is not None and np.isfinite(start[program.integer]).all():
             session.propose(start)
         return session.solve_mip(

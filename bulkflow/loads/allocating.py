@@ -28,7 +28,7 @@ from bulkflow.core.network import Activity, Demand, Effect, Lane, Limit, Network
 from bulkflow.core.options import SolveOptions
 from bulkflow.core.outcome import Outcome, OutcomeStatus, Solution
 from bulkflow.core.solve import solve
-from bulkflow.errors import PlanningError
+from bulkflow.errors import SolverError, VerificationError
 
 __all__ = ["LEAST_DRAW_LPA", "Allocation", "Ask", "Source", "Standing", "allocate", "fits"]
 
@@ -37,6 +37,7 @@ LEAST_DRAW_LPA = 10.0
 
 _NOTHING = 1e-6  # LPA; far below a thousandth
 _THOUSANDTH = Decimal("0.001")
+_WORK = 0.75  # for each goal of each group (`bulkflow.core.deadline`)
 _ROOM = 3  # thousandths by which an amount may leave the solver's, either way
 
 
@@ -148,19 +149,15 @@ def fits(source: Source, ask: Ask) -> bool:
 
 
 def allocate(
-    sources: Sequence[Source], asks: Sequence[Ask], *, seconds: float = 10.0
+    sources: Sequence[Source], asks: Sequence[Ask], *, seconds: float | None = None
 ) -> Allocation:
-    """Return the best shares found, goal by goal.
+    """Return the best shares found, goal by goal; there always are some.
 
     Parameters
     ----------
     sources, asks : names of sources, and load with liquid of asks, are unique.
-    seconds : time for each goal of each group of loads that share lots.
-
-    Raises
-    ------
-    PlanningError
-        If no answer was found in the time allowed.
+    seconds : wall time for each goal of each group of loads that share lots; the work for it is
+        limited besides, so that without ``seconds`` the same asks always get the same shares.
     """
     graph: nx.Graph[tuple[str, ...]] = nx.Graph()
     for ask in asks:
@@ -223,8 +220,8 @@ class _Group:
             for liquid in {ask.liquid for ask in asks}
         }
 
-    def solve(self, seconds: float) -> Allocation:
-        """Seek each goal in turn."""
+    def solve(self, seconds: float | None) -> Allocation:
+        """Seek each goal in turn; what none is found for is filled in the order of its goals."""
         if not self.pairs:
             return Allocation({}, frozenset(self.loads), {})
         limits: list[Limit] = []
@@ -237,15 +234,54 @@ class _Group:
                 limits += [] if goal.per_lpa else self._hold(goal, 0.0)
                 continue
             outcome = self._seek(goal, limits, seconds, start)
+            if outcome is None or outcome.solution is None:
+                gaps.append((goal.name, float("inf")))
+                break
             start = outcome.solution
             if outcome.status is not OutcomeStatus.OPTIMAL:
                 gaps.append((goal.name, outcome.gap if outcome.gap is not None else float("inf")))
-            if start is None:
-                raise PlanningError(f"No answer was found for the goal: {goal.name}.")
             if not goal.per_lpa:
                 limits += self._hold(goal, self._value(goal, start))
-        assert start is not None  # that no load be left out is always sought
-        return replace(self._read(start), gaps=tuple(gaps))
+        found = None if start is None else self._read(start)
+        return replace(found or self._in_order(), gaps=tuple(gaps))
+
+    def _in_order(self) -> Allocation:
+        """Fill load after load, promised ones first, from the surest and oldest lots."""
+        left = {one.name: one.lpa for one in self.sources}
+        filled: dict[tuple[str, str], dict[str, Decimal]] = {}
+        out: set[str] = set()
+        for load in sorted(self.loads, key=lambda one: one not in self.promised):
+            drawn = self._drawn({ask for ask in self.asks if ask.load == load}, left)
+            if drawn is None:
+                out.add(load)
+                continue
+            filled |= drawn
+            for shares in drawn.values():
+                for name, lpa in shares.items():
+                    left[name] -= lpa
+        return Allocation(filled, frozenset(out), {})
+
+    def _drawn(
+        self, asks: set[Ask], left: dict[str, Decimal]
+    ) -> dict[tuple[str, str], dict[str, Decimal]] | None:
+        """Return what lots give to the asks of one load, or None where they have not enough."""
+        found: dict[tuple[str, str], dict[str, Decimal]] = {}
+        for ask in sorted(asks, key=_ask_order):
+            wanted, shares = ask.lpa, dict[str, Decimal]()
+            fitting = [s for s, a in self.pairs if a == ask]
+            for source in sorted(fitting, key=lambda one: (one.standing, one.age)):
+                least = min(Decimal(repr(LEAST_DRAW_LPA)), source.lpa, ask.lpa)
+                draw = min(wanted, left[source.name])
+                if draw < least:
+                    continue
+                shares[source.name] = draw
+                wanted -= draw
+                if not wanted:
+                    break
+            if wanted:
+                return None
+            found[ask.key] = shares
+        return found
 
     def _goals(self) -> list[_Goal]:
         count = len(self.loads)
@@ -285,14 +321,18 @@ class _Group:
         }
 
     def _seek(
-        self, goal: _Goal, limits: list[Limit], seconds: float, start: Solution | None
-    ) -> Outcome:
-        outcome = solve(
-            self._network(goal, limits),
-            SolveOptions(seconds=seconds, gap=0.0, form="plain", start=start),
-        )
-        outcome.raise_for_status()
-        return outcome
+        self, goal: _Goal, limits: list[Limit], seconds: float | None, start: Solution | None
+    ) -> Outcome | None:
+        """Seek one goal; None where nothing was found that holds exactly."""
+        try:
+            return solve(
+                self._network(goal, limits),
+                SolveOptions(
+                    seconds=seconds, work=_WORK, gap=0.0, form="plain", start=start, exact=True
+                ),
+            )
+        except (SolverError, VerificationError):
+            return None
 
     def _network(self, goal: _Goal, limits: list[Limit]) -> Network:
         nodes = [Node("left", demand=Demand()), Node("remnants", demand=Demand())]
@@ -353,7 +393,8 @@ class _Group:
         sent = sum(cost * float(found.flow[n][0, 0]) for n, cost in goal.per_lpa.items())
         return used + out + sent
 
-    def _read(self, found: Solution) -> Allocation:
+    def _read(self, found: Solution) -> Allocation | None:
+        """Return the shares of a solution in whole thousandths; None where there are none."""
         out = {load for load in self.loads if round(float(found.activity[f"out {load}"][0]))}
         flows = {
             (s.name, a.key): float(found.flow[_lane(s, a)][0, 0])
@@ -361,8 +402,11 @@ class _Group:
             if a.load not in out
         }
         asks = {ask.key: ask for ask in self.asks if ask.load not in out}
-        exact = _whole_thousandths(flows, {one.name: one.lpa for one in self.sources},
-                                   {key: ask.lpa for key, ask in asks.items()})  # fmt: skip
+        supply = {one.name: one.lpa for one in self.sources}
+        try:
+            exact = _whole_thousandths(flows, supply, {key: ask.lpa for key, ask in asks.items()})
+        except nx.NetworkXUnfeasible:
+            return None
         filled: dict[tuple[str, str], dict[str, Decimal]] = {key: {} for key in asks}
         for (name, key), lpa in exact.items():
             filled[key][name] = lpa

@@ -106,7 +106,7 @@ def propose(
     *,
     chain_head: str = "",
     until: date | None = None,
-    seconds: float = 10.0,
+    seconds: float | None = None,
 ) -> Proposal:
     """Return the loads of a plan, filled from the lots there are and those to come.
 
@@ -115,12 +115,7 @@ def propose(
     chain_head : of the register when the plan was made; where the register has gone on since,
         that is remarked.
     until : the last loading day that counts (default: the last of the quarter).
-    seconds : time for each goal of the allocation.
-
-    Raises
-    ------
-    PlanningError
-        If no allocation was found in the time allowed.
+    seconds : wall time for each goal of the allocation; its work is limited besides.
     """
     last_day = until or _quarter_end(scenario)
     known = {one.load_id: one for one in loads_in(session)}

@@ -37,8 +37,9 @@ __all__ = [
     "price_holds",
 ]
 
-# Work for each plan made to price a gate, about three seconds of one core on the demo: more rounds
-# and nodes narrow what a gate costs by little beside the gap of the plan itself.
+# Work for each plan made to price a gate (`bulkflow.core.deadline`), its nodes and its rounds: more
+# narrow what a gate costs by little beside the gap of the plan itself.
+HOLD_WORK = 3.0
 HOLD_ROUNDS = 3
 HOLD_NODES = 10
 
@@ -159,11 +160,12 @@ def price_holds(
 ) -> PlanResult:
     """Return the same plan with what each held or awaiting lot costs, by planning without it.
 
-    Each search starts from the plan there is, is limited in work (`HOLD_ROUNDS`, `HOLD_NODES`), so
+    Each search starts from the plan there is, is limited in work (`HOLD_WORK`), so
     that what comes out does not depend on the machine, and what it finds is checked too.
     """
     options = replace(
         options,
+        work=HOLD_WORK if options.work is None else min(options.work, HOLD_WORK),
         max_rounds=_least(options.max_rounds, HOLD_ROUNDS),
         max_nodes=_least(options.max_nodes, HOLD_NODES),
     )
@@ -184,7 +186,11 @@ def _least(given: int | None, most: int) -> int:
 
 
 def explained(
-    scenario: Scenario, result: PlanResult, *, seconds: float, sources: SourceMap | None = None
+    scenario: Scenario,
+    result: PlanResult,
+    *,
+    seconds: float | None = None,
+    sources: SourceMap | None = None,
 ) -> PlanResult:
     """Return the same plan with a reason for every shortage, floor and target missed.
 

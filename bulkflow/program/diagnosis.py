@@ -51,6 +51,17 @@ _HAIR_LPA = 1e-3  # above the rounding of amounts, below anything measured
 
 FloatArray = NDArray[np.float64]
 
+EXPLAINING_WORK = 12.0
+"""Most work on explaining the shortages of a plan (`bulkflow.core.deadline`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Allowed:
+    """Limits of one look for a conflict."""
+
+    seconds: float | None
+    work: float
+
 
 @dataclass(frozen=True, slots=True)
 class Obstacle:
@@ -183,9 +194,9 @@ class ShortageExplanation:
 
 
 def explain_no_plan(
-    program: TradeProgram, *, sources: SourceMap | None = None, seconds: float = 30.0
+    program: TradeProgram, *, sources: SourceMap | None = None, seconds: float | None = None
 ) -> Explanation:
-    """Return the smallest set found, within ``seconds``, of rules that cannot hold together."""
+    """Return the smallest set of rules that cannot hold together found (within ``seconds``)."""
     return _explained(program.maps, diagnose(program.network, seconds=seconds), sources)
 
 
@@ -194,21 +205,23 @@ def explain_shortages(
     plan: Plan,
     *,
     sources: SourceMap | None = None,
-    seconds: float = 20.0,
+    seconds: float | None = None,
+    work: float = EXPLAINING_WORK,
     most: int = 3,
 ) -> tuple[ShortageExplanation, ...]:
     """Explain the worst shortages of a plan: for each the period in which it is largest.
 
     Parameters
     ----------
-    seconds : wall time allowed in all.
+    seconds, work : wall time and units of work (`bulkflow.core.deadline`) allowed in all.
     most : how many demands are explained: those of the quarter first, the largest first.
     """
     worst = _worst_shortages(plan)[:most]
     if not worst:
         return ()
     program = build_program(scenario)
-    each = seconds / (4 * len(worst))
+    parts = 4 * len(worst)
+    each = _Allowed(None if seconds is None else seconds / parts, work / parts)
     return tuple(_explain_shortage(program, plan, row, sources, each) for row in worst)
 
 
@@ -234,7 +247,7 @@ def _explain_shortage(
     plan: Plan,
     row: DemandServed,
     sources: SourceMap | None,
-    seconds: float,
+    allowed: _Allowed,
 ) -> ShortageExplanation:
     maps = program.maps
     group = next(
@@ -244,7 +257,7 @@ def _explain_shortage(
         == (row.site, row.liquid, row.market, row.priority)
     )
     own = _limit(group, np.zeros(maps.ground.count), (row.period,))
-    alone = _diagnosed(program, [own], seconds)
+    alone = _diagnosed(program, [own], allowed)
     verdict, found = "blocked", alone
     if not alone.conflicts:
         # The plan itself keeps to these, so a conflict must come from the demand in question.
@@ -253,12 +266,12 @@ def _explain_shortage(
             for one in maps.demand
             if one is not group and one.priority.cost_per_lpa >= group.priority.cost_per_lpa
         ]
-        together = _diagnosed(program, [own, *others], seconds)
+        together = _diagnosed(program, [own, *others], allowed)
         verdict, found = _without_own_rules(together)
     explanation = _explained(maps, found, sources, without=group)
     if verdict == "blocked" and not explanation.obstacles:
         verdict = "no_way"
-    lots, lots_help = _gates(maps, row, own, seconds) if alone.conflicts else ((), False)
+    lots, lots_help = _gates(maps, row, own, allowed) if alone.conflicts else ((), False)
     return ShortageExplanation(
         site=row.site,
         liquid=row.liquid,
@@ -283,7 +296,7 @@ def _without_own_rules(together: Diagnosis) -> tuple[str, Diagnosis]:
 
 
 def _gates(
-    maps: Maps, row: DemandServed, own: Limit, seconds: float
+    maps: Maps, row: DemandServed, own: Limit, allowed: _Allowed
 ) -> tuple[tuple[str, ...], bool]:
     """Return lots held, or awaiting too long for a demand, and whether their release serves it.
 
@@ -299,7 +312,7 @@ def _gates(
     same = tuple(lot for lot in closed if lot.liquid == row.liquid)
     tried: tuple[str, ...] = ()
     for lots in dict.fromkeys(one for one in (same, closed) if one):
-        found = _diagnosed(build_program(_with_released(scenario, lots)), [own], seconds)
+        found = _diagnosed(build_program(_with_released(scenario, lots)), [own], allowed)
         names = tuple(lot.lot_id for lot in lots)
         if found.conflicts:
             tried = names
@@ -333,10 +346,10 @@ def _limit(group: DemandGroup, most: FloatArray, periods: tuple[int, ...] | None
     return Limit(_SERVED + _group_key(group), (short,), at_most=most.tolist(), periods=periods)
 
 
-def _diagnosed(program: TradeProgram, limits: Iterable[Limit], seconds: float) -> Diagnosis:
+def _diagnosed(program: TradeProgram, limits: Iterable[Limit], allowed: _Allowed) -> Diagnosis:
     """Ask what conflicts with limits on what is left unserved."""
     network = replace(program.network, limits=[*program.network.limits, *limits])
-    return diagnose(network, seconds=seconds)
+    return diagnose(network, seconds=allowed.seconds, work=allowed.work)
 
 
 def _group_key(group: DemandGroup) -> str:

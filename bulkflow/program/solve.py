@@ -23,9 +23,6 @@ __all__ = ["make_plan", "plan_program", "read_outcome", "search_plan"]
 COST_TOLERANCE = 1e-6
 """Largest difference between the core's objective and the plan's cost, as a share of either."""
 
-DIAGNOSIS_SECONDS = 30.0
-"""Most time spent on looking for the smallest conflict; no more than the plan was given."""
-
 
 def make_plan(
     scenario: Scenario,
@@ -108,8 +105,7 @@ def plan_program(
     """Return the best plan of a program that is already built. See `make_plan`."""
     outcome = solve(program.network, options)
     if outcome.status is OutcomeStatus.INFEASIBLE:
-        seconds = min(DIAGNOSIS_SECONDS, options.seconds or DIAGNOSIS_SECONDS)
-        raise NoPlanError(explain_no_plan(program, sources=sources, seconds=seconds))
+        raise NoPlanError(explain_no_plan(program, sources=sources, seconds=options.seconds))
     outcome.raise_for_status()
     return read_outcome(program, outcome)
 

@@ -37,8 +37,6 @@ from bulkflow.scenario.model import Scenario
 __all__ = ["Filling", "LotsInLoads", "lots_in_loads"]
 
 IN_MEMORY = "sqlite:///:memory:"
-SECONDS = 3.0
-"""Time for each goal of the allocation: enough in practice, and a report should not wait long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +107,7 @@ def lots_in_loads(
     register: bool,
     chain_head: str = "",
     database: str | None = None,
-    seconds: float = SECONDS,
+    seconds: float | None = None,
     clock: Clock = system_clock,
 ) -> LotsInLoads:
     """Return what fills the loads of a plan, and the gates of the lots there are.
@@ -120,7 +118,7 @@ def lots_in_loads(
     folder : the workspace.
     register : whether the plan was made from its register; else its tables are read.
     chain_head : of the register when the plan was made.
-    seconds : for each goal of the allocation.
+    seconds : wall time for each goal of the allocation; its work is limited besides.
 
     Raises
     ------
