@@ -282,6 +282,8 @@ def check(
     from bulkflow.cli.checked_again import CheckedAgain
     from bulkflow.cli.progress import waiting
     from bulkflow.lots.seed_edits import edits_of_workspace
+    from bulkflow.lots.seeds import read_seeds
+    from bulkflow.lots.workspace import tables_to_take_over
     from bulkflow.plan.make import placed
     from bulkflow.plan.reach import findings
     from bulkflow.scenario.reader import read_workspace
@@ -289,6 +291,9 @@ def check(
     if prove is not None and plan is None:
         raise InputError(Fault("", 0, "--prove", "is given without a plan", "Give --plan FILE."))
     workspace = read_workspace(folder)
+    if tables_to_take_over(folder, database):
+        # The register takes what is found right here, and nothing else.
+        read_seeds(folder)
     edits = edits_of_workspace(folder, database)
     for words in edits:
         message_console().print(words, soft_wrap=True)

@@ -22,6 +22,7 @@ import typer
 
 from bulkflow.errors import (
     BulkflowError,
+    Fault,
     InputError,
     NoneFoundError,
     OutOfRangeError,
@@ -222,6 +223,11 @@ def _asked_width() -> int:
 
 
 def _show_error(error: Exception, *, as_json: bool, debug: bool) -> ExitCode:
+    if isinstance(error, OSError) and error.filename:
+        # A folder that may not be looked into, a disk that is full: wherever it was met.
+        found = f"cannot be used ({error.strerror})"
+        mend = "Check who may read and write it, and that there is room."
+        error = InputError(Fault(str(error.filename), 0, "", found, mend))
     code = exit_code_of(error)
     known = isinstance(error, (BulkflowError, _USAGE_ERROR))
     trace = _traces(error) if debug or not known else ""

@@ -17,9 +17,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,7 @@ from bulkflow.reading.rows import Row, Sheet, sheet_of
 from bulkflow.reading.tablefiles import TableAddress, tables_of_workspace
 from bulkflow.reading.words import shown
 from bulkflow.records.actors import Power
+from bulkflow.records.amounts import STANDARD_ROUNDING, Rounding
 from bulkflow.records.chain import append, require
 from bulkflow.wording import counted
 
@@ -50,6 +52,7 @@ __all__ = [
     "has_lots",
     "has_opening",
     "import_seeds",
+    "read_seeds",
     "row_marks",
     "seed_sheet",
     "seed_tables",
@@ -193,10 +196,28 @@ def import_seeds(session: Session, folder: Path, *, today: date) -> SeedOutcome 
     if has_lots(session):
         return None
     require(session, Power.OPEN, "take over opening lots")
+    sheets, tables = read_seeds(folder, partial(rounding_of, session))
+    return _write(session, sheets, tables, today)
+
+
+def read_seeds(
+    folder: Path, rounding: Callable[[str], Rounding] = lambda _: STANDARD_ROUNDING
+) -> tuple[dict[str, Sheet], dict[str, list[Any]]]:
+    """Read and judge the seed tables of a folder; nothing is written.
+
+    Parameters
+    ----------
+    rounding : how the authority of a site has its amounts rounded.
+
+    Raises
+    ------
+    InputError
+        With every fault of every table.
+    """
     sheets, faults = _sheets(folder)
     tables: dict[str, list[Any]] = {}
     for name, reader in (
-        (OPENING_TABLE, lambda row: _opening(session, row)),
+        (OPENING_TABLE, partial(_opening, rounding)),
         ("lab_limits", _limit),
         ("lab_results", read_result),
         ("earlier_decisions", _earlier),
@@ -209,16 +230,16 @@ def import_seeds(session: Session, folder: Path, *, today: date) -> SeedOutcome 
     faults.extend(_disagreements(openings, tables["earlier_decisions"]))
     if faults:
         raise InputError(told_once(faults))
-    return _write(session, sheets, openings, tables, today)
+    return sheets, tables
 
 
 def _write(
     session: Session,
     sheets: dict[str, Sheet],
-    openings: Sequence[_Opening],
     tables: dict[str, list[Any]],
     today: date,
 ) -> SeedOutcome:
+    openings: list[_Opening] = tables[OPENING_TABLE]
     files = tuple(
         SeedFile(
             name=sheet.name,
@@ -268,7 +289,7 @@ def _sheets(folder: Path) -> tuple[dict[str, Sheet], list[Fault]]:
     return sheets, faults
 
 
-def _opening(session: Session, row: Row) -> _Opening | None:
+def _opening(rounding: Callable[[str], Rounding], row: Row) -> _Opening | None:
     status = row.choice("status", _STATUSES)
     due = row.day("decision_due")
     if due is not None and status != LotStatus.AWAITING.value:
@@ -295,7 +316,7 @@ def _opening(session: Session, row: Row) -> _Opening | None:
     if row.faults or status is None or site is None:
         return None
     readings = Readings(strength_percent=strength, volume_litres=litres)
-    values["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
+    values["measurement"] = measure(readings, rounding(site)).model_dump()
     lot = row.build(Lot, values)
     return None if lot is None else _Opening(row, lot, LotStatus(status), due)
 

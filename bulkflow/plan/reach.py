@@ -9,8 +9,9 @@ workspace without findings may still be short.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date
+from itertools import islice
 
 from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
@@ -19,10 +20,12 @@ from bulkflow.plan.finding import Finding, period_words
 from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
 from bulkflow.plan.reach_loads import load_findings
 from bulkflow.plan.reach_supply import supply_findings
+from bulkflow.scenario.lookup import demand_liquid
 from bulkflow.scenario.model import LoadState, Recipe, Scenario
 
 __all__ = ["Finding", "findings"]
 
+MOST_ROWS = 3
 MOST_LIMITERS = 5  # named in one finding; a longer list hides the point
 
 
@@ -83,7 +86,11 @@ def _unreached(position: Position, usable: First) -> Iterator[tuple[str, str, Fi
             Finding(
                 "warns",
                 f"Nothing can meet the demand for {liquid} at {site}: {words}",
-                (f"sites[{site}]", f"liquids[{liquid}]"),
+                (
+                    *_demand_rows(position, (site,), (liquid,)),
+                    f"sites[{site}]",
+                    f"liquids[{liquid}]",
+                ),
             ),
         )
 
@@ -148,7 +155,10 @@ def _in_words(position: Position, short: Shortfall) -> Finding:
         f"Demand {asked} is {short.demand_lpa:,.0f} LPA{' in all' if len(alike) > 1 else ''}; at"
         f" most {short.most_lpa:,.0f} LPA can be there in time"
     )
-    return Finding("warns", f"{head}{_limits(position, short)}.", _records(position, short))
+    rows = _demand_rows(position, short.sites, short.liquids, short.periods)
+    return Finding(
+        "warns", f"{head}{_limits(position, short)}.", (*rows, *_records(position, short))
+    )
 
 
 def _unfilled(position: Position, short: Shortfall) -> Finding:
@@ -171,6 +181,25 @@ def _unfilled(position: Position, short: Shortfall) -> Finding:
         f"{_limits(position, short)}. Promise less or later, or correct what is on hand.",
         (*(f"loads[{name}]" for name in loads), *_records(position, short)),
     )
+
+
+def _demand_rows(
+    position: Position,
+    sites: Collection[str],
+    liquids: Collection[str],
+    periods: Collection[int] | None = None,
+) -> tuple[str, ...]:
+    """Return the first rows of demand for some liquids at some sites: what was asked for."""
+    products = {one.id: one for one in position.scenario.products}
+    rows = (
+        f"demand[{number}]"
+        for number, row in enumerate(position.scenario.demand)
+        if row.site in sites
+        and (row.lpa or row.cases)
+        and demand_liquid(row, products) in liquids
+        and (periods is None or position.days.period_of(row.period_start) in periods)
+    )
+    return tuple(islice(rows, MOST_ROWS))
 
 
 def _records(position: Position, short: Shortfall) -> tuple[str, ...]:

@@ -91,7 +91,8 @@ def _reason(error: DBAPIError) -> str:
     lines = str(error.orig).strip().splitlines()
     original = lines[0] if lines else type(error.orig).__name__
     mends = {
-        "unable to open database file": "check that the folder exists and may be written to",
+        "unable to open database file": "check that the folder exists and may be written"
+        " to, or name a register elsewhere with --database (plan also takes --no-register)",
         "file is not a database": "this file is something else; give the register's file",
         "database is locked": "another program is writing; try again when it is done",
         "attempt to write a readonly database": "the file may only be read; check its rights",

@@ -69,9 +69,14 @@ def read_workspace(folder: Path) -> Workspace:
     Traceback (most recent call last):
     bulkflow.errors.InputError: no/such/folder: is not a folder. Give the folder of a workspace.
     """
-    if not folder.is_dir():
+    try:
+        next(folder.iterdir(), None)
+    except (FileNotFoundError, NotADirectoryError) as error:
         mend = f"Give the folder of a workspace, which holds {SCENARIO_FILE}."
-        raise InputError(Fault(str(folder), 0, "", "is not a folder", mend))
+        raise InputError(Fault(str(folder), 0, "", "is not a folder", mend)) from error
+    except OSError as error:
+        found = f"cannot be looked into ({error.strerror})"
+        raise InputError(Fault(str(folder), 0, "", found, "Check who may read it.")) from error
     document = parse_yaml(read_text(folder / SCENARIO_FILE, SCENARIO_FILE), SCENARIO_FILE)
     if document.is_broken:
         raise InputError(document.faults)

@@ -173,6 +173,15 @@ def test_help_names_every_exit_code_and_imports_nothing_heavy():
     assert not heavy & imported
 
 
+def test_a_file_that_may_not_be_used_is_bad_input_wherever_it_is_met(capsys):
+    app = raising(PermissionError(13, "Permission denied", "/kept/apart"))
+    assert run(app, ["fail"], name="failing") == ExitCode.BAD_INPUT
+    assert capsys.readouterr().err == (
+        "/kept/apart: cannot be used (Permission denied). Check who may read and write it, and"
+        " that there is room.\n"
+    )
+
+
 def test_a_reader_that_goes_away_is_no_fault(tmp_path: Path):
     script = tmp_path / "talk.py"
     script.write_text(

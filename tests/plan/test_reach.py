@@ -251,6 +251,8 @@ def test_each_thing_that_cannot_work_is_said(
     assert one.severity == severity
     assert record in one.records
     assert one.words.endswith(".")
+    if one.words.startswith(("Demand for", "Nothing can meet the demand")):
+        assert one.records[0].startswith("demand[")  # what was asked for comes first
 
 
 def test_what_blocks_comes_first():
