@@ -6,6 +6,7 @@ the limits of one tank, one lane and one strength together.
 
 from bulkflow.filling.load import (
     FILLING_CAUTION,
+    HOUSE_RULE,
     LEAST_SHARE_OF_MOST,
     FillRange,
     Limit,
@@ -28,6 +29,7 @@ from bulkflow.filling.rules import (
 __all__ = [
     "BULK_TEMPERATURE_C",
     "FILLING_CAUTION",
+    "HOUSE_RULE",
     "LEAST_SHARE_OF_MOST",
     "SURGE_HIGH",
     "SURGE_LOW",

@@ -38,12 +38,16 @@ from bulkflow.filling.rules import (
 
 __all__ = [
     "FILLING_CAUTION",
+    "HOUSE_RULE",
     "LEAST_SHARE_OF_MOST",
     "FillRange",
     "Limit",
     "LimitKind",
     "fill_range",
 ]
+
+HOUSE_RULE = "house rule"
+"""Source of a limit that no rule sets but whoever sends the load."""
 
 LEAST_SHARE_OF_MOST = 0.5
 """Least share of the most it may hold with which a tank is sent where nothing else says how much.
@@ -357,7 +361,7 @@ def _house_limit(tank: TankShell, fraction: float | None) -> Limit | None:
         LimitKind.MINIMUM,
         litres,
         "least fill worth sending",
-        "house rule",
+        HOUSE_RULE,
         f"{100 * fraction:g} % of {tank.capacity_litres:,.0f} L = {litres:,.0f} L",
     )
 
@@ -370,7 +374,7 @@ def _half_load(maximum: Limit) -> Limit:
         LimitKind.MINIMUM,
         litres,
         f"{share} of the most, where no least fill is stated",
-        "house rule",
+        HOUSE_RULE,
         f"{share} of {maximum.litres:,.0f} L = {litres:,.0f} L",
     )
 

@@ -23,9 +23,10 @@ from bulkflow.program.build import Maps, TradeProgram, build_program
 from bulkflow.program.classes import lot_entry_period
 from bulkflow.program.demand import DemandGroup
 from bulkflow.program.ground import site_node
+from bulkflow.program.loads import LoadColumn
 from bulkflow.program.parts import Label, bound_label
 from bulkflow.program.where_written import places_of
-from bulkflow.scenario.model import Lot, LotStatus, Scenario
+from bulkflow.scenario.model import LoadState, Lot, LotStatus, Scenario
 from bulkflow.scenario.sources import Place, SourceMap
 from bulkflow.wording import listed, percent
 
@@ -127,7 +128,7 @@ class NoPlanError(PlanningError):
         elif one:
             text = ["No plan meets every rule. This one cannot hold with all else as given:"]
         else:
-            text = ["No plan meets every rule. These cannot hold together; loosen one of them:"]
+            text = ["No plan meets every rule. These cannot hold together; one must give way:"]
         super().__init__("\n".join([*text, *explanation.lines()]))
 
 
@@ -365,7 +366,7 @@ def _explained(
 ) -> Explanation:
     """Turn a diagnosis into rules of the trade, leaving out what only ties quantities together."""
     own = None if without is None else _SERVED + _group_key(without)
-    labelled: dict[Label, set[int]] = {}
+    labelled = _on_hand(maps, found)
     for conflict in found.conflicts:
         if conflict.ref == own:
             continue
@@ -386,6 +387,40 @@ def _explained(
     return Explanation(obstacles, found.irreducible, found.whole_numbers)
 
 
+def _column(maps: Maps, conflict: Conflict) -> LoadColumn:
+    return next(one for one in maps.loads.columns if one.core_lane == conflict.ref)
+
+
+def _on_hand(maps: Maps, found: Diagnosis) -> dict[Label, set[int]]:
+    """Name the stock that is less than the loads in a conflict take at their least fill.
+
+    A fill that the law sets cannot give way; what there is on hand is then the cause.
+    """
+    scenario = maps.ground.scenario
+    labels: dict[Label, set[int]] = {}
+    for conflict in found.conflicts:
+        if conflict.rule is not ConflictRule.MIN_FILL:
+            continue
+        column = _column(maps, conflict)
+        site, liquid = column.lane.origin, column.commodity.liquid
+        if site not in maps.ground.sites:
+            continue
+        there = sum(lpa for (where, one), lpa in maps.stocks.opening.items()
+                    if where == site and one.liquid == liquid)  # fmt: skip
+        promised = sum(
+            row.lane == column.lane.id and row.liquid == liquid
+            and row.state is LoadState.PROMISED
+            and maps.ground.periods.holding(row.departs_on) <= max(conflict.periods)
+            for row in scenario.loads
+        )  # fmt: skip
+        if there < column.least_lpa * max(1, promised) * (1 - 1e-9):
+            refs = [f"opening_stock[{number}]" for number, row in enumerate(scenario.opening_stock)
+                    if (row.site, row.liquid) == (site, liquid)]  # fmt: skip
+            words = f"{liquid} on hand at {site} at the start ({there:,.0f} LPA)"
+            labels[Label(words, tuple(refs), 1)] = set()
+    return labels
+
+
 def _label(maps: Maps, conflict: Conflict) -> Label:
     """Return what a rule of the core stands for."""
     name = conflict.commodity or ""
@@ -397,8 +432,11 @@ def _label(maps: Maps, conflict: Conflict) -> Label:
         case ConflictRule.SUPPLY_EXACTLY:
             return _entering(maps, conflict)
         case ConflictRule.MIN_FILL:
-            label = maps.labels[conflict.ref]
-            return replace(label, words=f"least fill of {label.words}")
+            label, column = maps.labels[conflict.ref], _column(maps, conflict)
+            law = ", which the rules on filling set" if column.least_by_law else ""
+            return replace(
+                label, words=f"least fill of {label.words} ({column.least_lpa:,.0f} LPA{law})"
+            )
         case ConflictRule.MAX_COUNT:
             label = maps.labels[conflict.ref]
             return replace(label, words=f"days on which {label.words} can leave")

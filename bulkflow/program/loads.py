@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from bulkflow.core import network as core
 from bulkflow.core.network import Effect, Term, Vehicle
 from bulkflow.errors import PlanningError
-from bulkflow.filling import Compartment, FillRange, FillRule, TankShell, fill_range
+from bulkflow.filling import (
+    HOUSE_RULE,
+    Compartment,
+    FillRange,
+    FillRule,
+    TankShell,
+    fill_range,
+)
 from bulkflow.program.calendar import LoadDays, waits
 from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import (
@@ -87,6 +94,7 @@ class LoadColumn:
     core_lane : its id in the core; its vehicles are loads, or filled compartments.
     commodity, arrives : what it is at its origin, as loaded, and what it joins where it arrives.
     compartment_litres : size of the compartments, None for whole tanks.
+    least_by_law : whether a rule on filling sets the least, and not the lane.
     least_lpa, most_lpa : fill range of one.
     gain : LPA that arrive of each LPA loaded.
     wait : whole periods it waits at the receiver in its tank (eq. 33).
@@ -100,6 +108,7 @@ class LoadColumn:
     commodity: Commodity
     arrives: Commodity
     compartment_litres: float | None
+    least_by_law: bool
     least_lpa: float
     most_lpa: float
     gain: float
@@ -197,14 +206,6 @@ class LoadBook:
         """Name the frozen loads and loads under way that are chosen, for a rule's words."""
         named = [one.row.load_id for one in self.fixed if chosen(one)]
         return f" (given: {', '.join(named)})" if named else ""
-
-    def frozen_lpa(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
-        """Return the LPA that frozen loads take from a site in t, (T,)."""
-        taken = np.zeros(periods)
-        for one in self.fixed:
-            if one.period >= 1 and (one.lane.origin, one.commodity) == (site, commodity):
-                taken[one.period - 1] += one.lpa
-        return taken
 
     def fixed_received(self, site: str, commodity: Commodity, periods: int) -> FloatArray:
         """Return the LPA of frozen loads and loads under way that are received in t, (T,)."""
@@ -349,6 +350,7 @@ class _Maker:
             commodity,
             self.ground.kept.keep(lane.destination, commodity),
             size,
+            found.minimum.source != HOUSE_RULE,
             found.min_lpa,
             found.max_lpa,
             1.0 - lane.transit_loss_percent / 100.0,

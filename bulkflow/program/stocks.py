@@ -127,8 +127,12 @@ def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBoo
             for taken, lpa in one.inputs
             if taken == commodity
         ]
-        frozen = loads.frozen_lpa(site, commodity, ground.count)
-        if not used and not frozen.any():
+        used += [
+            Term("activity", f"frozen {one.row.load_id}", one.lpa)
+            for one in loads.fixed
+            if one.period >= 1 and (one.lane.origin, one.commodity) == (site, commodity)
+        ]
+        if not used:
             continue
         there = [Term("stock", node, -1.0, name, 1, 1)]
         there += [
@@ -142,7 +146,7 @@ def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBoo
             for one in making.vattings
             if (one.site, one.commodity) == (site, commodity)
         ]
-        given = parts.node(node).supply.get(name, ground.zeros()) - frozen
+        given = parts.node(node).supply.get(name, ground.zeros()).copy()
         given[0] += parts.node(node).initial.get(name, 0.0)
         parts.add_limit(
             f"first there {site}/{name}",

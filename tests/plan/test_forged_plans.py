@@ -16,7 +16,9 @@ from typing import Any
 import pytest
 
 from bulkflow.plan.check import check_plan
-from bulkflow.program.answer import LoadKind, Plan
+from bulkflow.plan.checks.cost import costs_anew
+from bulkflow.plan.checks.ledger import Ledger
+from bulkflow.program.answer import CostBreakdown, LoadKind, Plan, PlannedLoad
 from tests.plan import everything
 
 TABLES = ("loads", "purchases", "runs", "let_downs", "vattings", "stocks", "tank_settings",
@@ -100,6 +102,86 @@ def passing(seed: int, count: int) -> list[str]:
     everyone = list(forgeries(plan))
     chosen = random.Random(seed).sample(everyone, min(count, len(everyone)))
     return [told for told, forged in chosen if check_plan(scenario, forged).passed]
+
+
+def balanced(plan: Plan) -> Plan:
+    """Return a plan with every cost worked out anew, so that only rules can give it away."""
+    costs = CostBreakdown(**costs_anew(Ledger(everything.scenario(), plan)))
+    return replace(plan, costs=costs, proof=replace(plan.proof, cost=costs.total, bound=0.0))
+
+
+def less_fetched(plan: Plan, load: PlannedLoad, lpa: float) -> Plan:
+    """Return a plan that buys and fetches less by one load, its books all in order."""
+    (part,) = load.parts
+    left = replace(part, lpa=part.lpa - lpa, litres_20c=part.litres_20c * (1 - lpa / part.lpa))
+    loads = tuple(replace(one, parts=(left,)) if one is load else one for one in plan.loads)
+    bought = [
+        one
+        for one in plan.purchases
+        if (one.supplier, one.liquid, one.period) == (load.origin, part.liquid, load.period)
+    ]
+    dearest = max(bought, key=lambda one: one.tier)
+    purchases = tuple(
+        replace(one, lpa=one.lpa - lpa) if one is dearest else one for one in plan.purchases
+    )  # fmt: skip
+    stocks = tuple(
+        replace(one, released_lpa=one.released_lpa - lpa)
+        if (one.site, one.liquid) == (load.destination, part.liquid)
+        and one.period >= load.usable_period
+        else one
+        for one in plan.stocks
+    )
+    return replace(plan, loads=loads, purchases=purchases, stocks=stocks)
+
+
+def test_a_load_that_carries_next_to_nothing_is_caught_though_all_its_books_are_in_order():
+    """Tanks of two halves, which no rule wants full: at least half of the most all the same."""
+    scenario = everything.scenario()
+    halves = tuple(
+        one.model_copy(update={"sections_litres": (5_000.0, 5_000.0)}) if one.id == "TC-10" else one
+        for one in scenario.tank_types
+    )
+    scenario = scenario.model_copy(update={"tank_types": halves})
+    plan = everything.result().plan
+    told = []
+    for load in plan.loads:
+        if load.origin not in ("MILL", "SUGAR") or not free(load):
+            continue
+        for lpa in (load.lpa - 3_000.0, load.lpa - 6.0):
+            forged = balanced(less_fetched(plan, load, lpa))
+            if min(row.released_lpa for row in forged.stocks) >= 0.0:
+                told.append({check.id for check in check_plan(scenario, forged).failures})
+    assert told
+    assert all("fill" in failures for failures in told), told
+
+
+@pytest.mark.parametrize("days", [-7, -1, 1, 7])
+def test_a_load_moved_by_days_is_caught(days: int):
+    plan, move = everything.result().plan, timedelta(days=days)
+    names = [field.name for field in fields(PlannedLoad) if field.name.endswith("_day")]
+    for load in plan.loads[::4]:
+        moved = replace(load, **{name: getattr(load, name) + move for name in names})
+        loads = tuple(moved if one is load else one for one in plan.loads)
+        forged = balanced(replace(plan, loads=loads))
+        assert "days" in {one.id for one in check_plan(everything.scenario(), forged).failures}
+
+
+def test_a_load_in_two_halves_and_two_loads_with_each_other_s_liquid_are_caught():
+    plan = everything.result().plan
+    whole = [load for load in plan.loads if free(load) and load.tank_type == "TC-10"]
+    for load in whole[::3]:
+        (part,) = load.parts
+        half = replace(part, lpa=part.lpa / 2, litres_20c=part.litres_20c / 2)
+        twins = (replace(load, parts=(half,)), replace(load, load_id="TWIN", parts=(half,)))
+        others = tuple(one for one in plan.loads if one is not load)
+        forged = balanced(replace(plan, loads=(*others, *twins)))
+        assert "fill" in {one.id for one in check_plan(everything.scenario(), forged).failures}
+    dry = next(load for load in whole if load.parts[0].liquid == "DRY")
+    grain = next(load for load in whole if load.parts[0].liquid == "GRAIN")
+    swapped = {dry.load_id: grain.parts, grain.load_id: dry.parts}
+    loads = tuple(replace(one, parts=swapped.get(one.load_id, one.parts)) for one in plan.loads)
+    failures = check_plan(everything.scenario(), balanced(replace(plan, loads=loads))).failures
+    assert {"lanes", "released-stock", "purchase"} <= {one.id for one in failures}
 
 
 def test_forged_plans_are_caught():

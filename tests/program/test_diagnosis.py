@@ -21,6 +21,7 @@ from tests.program.builders import (
     stock,
     supplier,
     tank,
+    tank_type,
     week,
 )
 
@@ -112,10 +113,32 @@ def test_a_promise_that_the_guarantee_does_not_cover():
         loads=[LOAD | {"load_id": "P", "state": "promised", "departs_on": week(1)}],
     )
     first, *rules = refusal(data).splitlines()
-    assert first == "No plan meets every rule. These cannot hold together; loosen one of them:"
+    assert first == "No plan meets every rule. These cannot hold together; one must give way:"
     assert sorted(rules) == [
         f"- guarantee BOND (limit 10,000), in week 1 {WEEK_1}",
-        f"- least fill of loads of GIN in T7 on lane road, in week 1 {WEEK_1}",
+        f"- least fill of loads of GIN in T7 on lane road (2,800 LPA), in week 1 {WEEK_1}",
+        f"- loads promised on lane road (P), in week 1 {WEEK_1}",
+    ]
+
+
+def test_a_promise_of_more_than_there_is_points_at_the_stock_and_not_at_the_law():
+    # An undivided tank of 10,000 litres is at least 80 % full: 6,400 LPA. 3,000 are on hand.
+    data = base(
+        tank_types=[tank_type("T10", 10_000.0)],
+        lanes=[
+            lane("road", "STORE", "BOTTLER", "GIN",
+                 tanks=[{"tank_type": "T10", "cost_per_load": 100.0}])
+        ],
+        opening_stock=[stock("STORE", "GIN", 3_000.0)],
+        loads=[LOAD | {"load_id": "P", "tank_type": "T10", "state": "promised",
+                       "departs_on": week(1)}],
+    )  # fmt: skip
+    first, *rules = refusal(data).splitlines()
+    assert first == "No plan meets every rule. These cannot hold together; one must give way:"
+    assert rules == [
+        "- GIN on hand at STORE at the start (3,000 LPA)",
+        "- least fill of loads of GIN in T10 on lane road (6,400 LPA, which the rules on filling"
+        f" set), in week 1 {WEEK_1}",
         f"- loads promised on lane road (P), in week 1 {WEEK_1}",
     ]
 
@@ -129,7 +152,7 @@ def test_a_contract_minimum_that_the_lane_cannot_take_away():
         opening_stock=[],
     )
     first, *rules = refusal(data).splitlines()
-    assert first == "No plan meets every rule. These cannot hold together; loosen one of them:"
+    assert first == "No plan meets every rule. These cannot hold together; one must give way:"
     assert sorted(rules) == [
         "- at most 1 load a period on lane road, in weeks 1 to 4 (2027-01-04 to 2027-01-31)",
         "- contract of SELLER for GIN (at least 90,000 LPA)",
