@@ -23,7 +23,7 @@ from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import LoadState
-from bulkflow.loads.opening import with_register_and_loads
+from bulkflow.loads.opening import discharged_on, with_register_and_loads
 from bulkflow.loads.queries import LoadFilter, loads_in
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
@@ -34,7 +34,7 @@ from bulkflow.program.calendar import Periods, all_lane_days
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.store import Store
-from bulkflow.scenario.lookup import demand_liquid, demand_lpa, demand_priority
+from bulkflow.scenario.lookup import arrival_check_days, demand_liquid, demand_lpa, demand_priority
 from bulkflow.scenario.model import (
     Contract,
     DemandRow,
@@ -179,6 +179,7 @@ class _Later:
 def _later(
     before: Scenario, opened: Opened, folder: Path, database: str | None, on: date
 ) -> Opened:
+    lanes = {lane.id: lane for lane in opened.scenario.lanes}
     with _store(folder, database) as store, store.read() as session:
         if not has_begun(session):
             mend = "Begin the account first (bulkflow account begin FOLDER)."
@@ -196,7 +197,11 @@ def _later(
             lots=list_lots(session, LotFilter()),
             overdue=_overdue(session, on),
         )
-    loads = tuple(_loads(work))
+        in_check = tuple(_in_check(session, opened.scenario, on))
+    for row, lpa in in_check:
+        key = (lanes[row.lane].destination, row.liquid)
+        work.stock[key] = max(0.0, work.stock.get(key, 0.0) - lpa)
+    loads = (*_loads(work), *(row for row, _ in in_check))
     demand = (*opened.scenario.demand, *_owed(work))
     scenario = opened.scenario.model_copy(
         update={
@@ -207,6 +212,32 @@ def _later(
         }
     )
     return _with(opened, scenario, [f"Planned from {on}.", *work.said])
+
+
+def _in_check(session: Session, scenario: Scenario, on: date) -> Iterable[tuple[LoadRow, float]]:
+    """Yield what was received before a day and is still in its check then, as coming from it."""
+    lanes = {lane.id: lane for lane in scenario.lanes}
+    sites = {site.id: site for site in scenario.sites}
+    received = _received(session)
+    states = frozenset({LoadState.DISCHARGED, LoadState.RECONCILED})
+    for load in loads_in(session, LoadFilter(states=states)):
+        came, lane = discharged_on(session, load), lanes[load.lane_id]
+        for number, part in enumerate(load.parts, 1):
+            days = arrival_check_days(sites[lane.destination], part.liquid_id)
+            lpa = float(received.get((load.load_id, part.liquid_id), 0))
+            if came < on < came + days * _DAY and lpa > 0 and lane.transit_loss_percent < 100.0:
+                row = LoadRow(
+                    load_id=load.load_id if number == 1 else f"{load.load_id}.{number}",
+                    lane=lane.id,
+                    liquid=part.liquid_id,
+                    tank_type=load.tank_type,
+                    state=RowState.UNDER_WAY,
+                    departs_on=min(load.leaving_day, on - _DAY),
+                    usable_on=came + days * _DAY,
+                    lpa=lpa / (1.0 - lane.transit_loss_percent / 100.0),
+                    in_tank_of=None if number == 1 else load.load_id,
+                )
+                yield row, lpa
 
 
 def _stock_not_by_lot(session: Session) -> dict[tuple[str, str], float]:

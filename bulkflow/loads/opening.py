@@ -43,10 +43,11 @@ from bulkflow.lots.register import open_register
 from bulkflow.plan.register import Opened, with_register
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
+from bulkflow.scenario.lookup import arrival_check_days
 from bulkflow.scenario.model import LoadRow, Lot, Scenario
 from bulkflow.scenario.model import LoadState as RowState
 
-__all__ = ["LoadsInPlan", "loads_for_plan", "with_register_and_loads"]
+__all__ = ["LoadsInPlan", "discharged_on", "loads_for_plan", "with_register_and_loads"]
 
 _S = LoadState
 _DAY = timedelta(days=1)
@@ -145,6 +146,8 @@ class _Rows:
         self.session, self.lots = session, lots
         self.start = scenario.calendar.start
         self.suppliers = {one.id for one in scenario.suppliers}
+        self.lanes = {one.id: one for one in scenario.lanes}
+        self.sites = {one.id: one for one in scenario.sites}
         self.said: list[str] = []
         self.set_aside: dict[str, Decimal] = defaultdict(Decimal)
 
@@ -164,9 +167,9 @@ class _Rows:
             case _S.LOADED | _S.DEPARTED | _S.ARRIVED:
                 yield from self._under_way(load, load.usable_day)
             case _S.DISCHARGED | _S.RECONCILED:
-                day = self._discharged_on(load)
+                day = discharged_on(self.session, load)
                 if day >= self.start:
-                    yield from self._under_way(load, day)
+                    yield from self._under_way(load, day, discharged=True)
 
     def _held(self, load: LoadRecord) -> Iterable[LoadRow]:
         states = [one.step.state for one in steps_of(self.session, load.load_id)]
@@ -192,7 +195,8 @@ class _Rows:
             return
         for name, part in _named(load):
             if name == load.load_id:
-                yield self._row(load, part, name, state, day, None, float(part.lpa))
+                waits = load.usable_day if self._may_wait(load) else None
+                yield self._row(load, part, name, state, day, waits, float(part.lpa))
                 continue
             for share in part.shares:
                 self.set_aside[share.lot_id] += share.lpa
@@ -201,11 +205,21 @@ class _Rows:
             under_way = RowState.UNDER_WAY
             yield self._row(load, part, name, under_way, left, usable, float(part.lpa))
 
-    def _under_way(self, load: LoadRecord, usable: date) -> Iterable[LoadRow]:
+    def _may_wait(self, load: LoadRecord) -> bool:
+        """Tell whether a load's tank may wait full at the receiver, as it was planned to."""
+        tanks = self.lanes[load.lane_id].tanks
+        return any(one.tank_type == load.tank_type and one.waiting is not None for one in tanks)
+
+    def _under_way(
+        self, load: LoadRecord, usable: date, *, discharged: bool = False
+    ) -> Iterable[LoadRow]:
+        """Yield rows usable on a day, or once what is discharged on it has been checked."""
         # The liquid has left its lots, so for the plan it has left before the calendar starts.
         left = min(load.leaving_day, self.start - _DAY)
+        receiver = self.sites[self.lanes[load.lane_id].destination]
         for name, part in _named(load):
-            day = max(usable, self.start)
+            checked = arrival_check_days(receiver, part.liquid_id) if discharged else 0
+            day = max(usable + checked * _DAY, self.start)
             yield self._row(load, part, name, RowState.UNDER_WAY, left, day, float(part.lpa))
 
     def _row(
@@ -253,12 +267,14 @@ class _Rows:
             closed.append("lots not allocated yet")
         return ", ".join(closed)
 
-    def _discharged_on(self, load: LoadRecord) -> date:
-        steps = steps_of(self.session, load.load_id)
-        return max(one.step.on for one in steps if one.step.state is _S.DISCHARGED)
-
     def _say(self, load: LoadRecord, words: str) -> None:
         self.said.append(f"Load {load.load_id} {words}.")
+
+
+def discharged_on(session: Session, load: LoadRecord) -> date:
+    """Return the day on which a load was discharged."""
+    steps = steps_of(session, load.load_id)
+    return max(one.step.on for one in steps if one.step.state is _S.DISCHARGED)
 
 
 def _named(load: LoadRecord) -> Iterable[tuple[str, LoadPart]]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Protocol
 
+from bulkflow.scenario.lookup import arrival_check_days
 from bulkflow.scenario.model import (
     Calendar,
     Closure,
@@ -186,7 +187,7 @@ class LaneDays:
         self._periods, self._lane = periods, lane
         self._origin, self._destination = working[lane.origin], working[lane.destination]
         self._receipt_days = receipt_check_days
-        self._arrival_days = {one.liquid: one.days for one in receiver.arrival_checks}
+        self._receiver = receiver
         self._departures = (
             self._plain_departures() if lane.sailings is None else self._sailings(lane.sailings)
         )
@@ -241,7 +242,7 @@ class LaneDays:
 
     def check_days(self, liquid: str) -> int:
         """Return the days of the receiver's check of a liquid at arrival; 0 for none."""
-        return self._arrival_days.get(liquid, self._arrival_days.get(None, 0))
+        return arrival_check_days(self._receiver, liquid)
 
     def _days(
         self,

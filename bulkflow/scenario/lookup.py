@@ -22,6 +22,7 @@ from bulkflow.scenario.model import (
 )
 
 __all__ = [
+    "arrival_check_days",
     "demand_liquid",
     "demand_lpa",
     "demand_market",
@@ -105,3 +106,9 @@ def tiers_in_force(
         tier.model_copy(update={"price_per_lpa": tier.price_per_lpa + change})
         for tier in contract.tiers
     )
+
+
+def arrival_check_days(site: Site, liquid: str) -> int:
+    """Return the days of a site's check of a liquid at arrival; 0 for none (eq. 32)."""
+    days = {one.liquid: one.days for one in site.arrival_checks}
+    return days.get(liquid, days.get(None, 0))

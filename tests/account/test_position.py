@@ -1,5 +1,6 @@
 """The position on a later day: stock, arrivals, what is owed, and what was assumed."""
 
+import re
 import shutil
 from datetime import date
 from decimal import Decimal
@@ -15,6 +16,7 @@ from bulkflow.loads.tables import LOADS
 from bulkflow.lots.acts import place_holds
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seeds import import_seeds
+from bulkflow.program.calendar import Periods, all_lane_days
 from bulkflow.records import Actor, settings_for
 from bulkflow.scenario.model import Contract, PriceTier
 
@@ -163,6 +165,26 @@ def test_an_arrival_within_the_calendar_brings_what_was_received(folder, writing
     lane = next(one for one in found.scenario.lanes if one.id == row.lane)
     assert row.lpa * (1 - lane.transit_loss_percent / 100) == pytest.approx(17322)
     assert "Load W-101 brought 17,322.000 LPA of VK-DRY" in found.said
+
+
+def test_what_is_in_its_check_is_still_to_come(folder, writing):
+    file = folder / "scenario.yaml"
+    site = re.compile(r"(?m)^  - id: NORFOLK\n")
+    text = file.read_text("utf-8")
+    assert len(site.findall(text)) == 1
+    checks = "    arrival_checks: [{liquid: VK-DRY, days: 10}]\n"
+    writing(arrival)
+    at_once = opened(folder)
+    file.write_text(site.sub(lambda found: found.group() + checks, text), "utf-8")
+    found = opened(folder)
+    row = next(row for row in found.scenario.loads if row.load_id == "W-101")
+    assert (row.state.value, row.usable_on) == ("under_way", date(2027, 1, 22))
+    lane = next(one for one in found.scenario.lanes if one.id == row.lane)
+    assert row.lpa * (1 - lane.transit_loss_percent / 100) == pytest.approx(17322)
+    was = stock(at_once, "NORFOLK", "VK-DRY")
+    assert stock(found, "NORFOLK", "VK-DRY") == pytest.approx(was - 17322)
+    days = all_lane_days(found.scenario, Periods.of(found.scenario.calendar))[row.lane].of_row(row)
+    assert (days.received_period, days.usable_period) == (1, 2)
 
 
 def test_a_later_day_needs_an_account_and_the_first_day_of_a_period(folder, writing):
