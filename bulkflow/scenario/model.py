@@ -1,9 +1,9 @@
 """The typed workspace: every thing a planner can say, and in which unit.
 
-This module owns the shape of ``scenario.yaml`` and of the rows of the tables beside it. It reads
-no files (``bulkflow.scenario.reader`` does) and judges no sense across records
-(``bulkflow.scenario.checks`` does). Keys carry their unit; an unknown key is an error. What each
-rule *means* in the plan is written once, in ``bulkflow/program/README.md``.
+This module owns the shape of ``scenario.yaml``; the rows of the tables beside it are in
+``bulkflow.scenario.rows``. It reads no files (``bulkflow.scenario.reader`` does) and judges no
+sense across records (``bulkflow.scenario.checks`` does). Keys carry their unit; an unknown key is
+an error. What each rule *means* in the plan is written once, in ``bulkflow/program/README.md``.
 
 Quantities: LPA are litres of pure alcohol at 20 degC; litres of a liquid are at 20 degC and at
 the strength stored; strengths are % vol at 20 degC; money is in the currency named beside it, or
