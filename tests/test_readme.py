@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.readme_commands import commands, named
+from tests.readme_runs import differences
 
 ROOT = Path(__file__).resolve().parent.parent
 SETUP = "python3 -m venv"
@@ -52,6 +53,16 @@ def test_the_tour_works_as_printed(command: str, workplace: Path) -> None:
 def test_there_is_one_command_for_the_job_and_one_for_the_tests() -> None:
     assert "bulkflow plan scenarios/vejkalna" in named("plan")
     assert named("test").endswith("pytest -q -n 2")
+
+
+def test_plans_are_compared_to_the_last_digit_but_for_times() -> None:
+    plan = {"loads": [{"lpa": 6400.0}, {"lpa": 6600.0}], "proof": {"cost": 1.0, "seconds": 2.0}}
+    later = {"loads": plan["loads"], "proof": {"cost": 1.0, "seconds": 9.0}, "chain_head": "7:ab"}
+    assert list(differences(plan, later)) == []
+    other = {"loads": [{"lpa": 6400.0}, {"lpa": 6600.000001}], "proof": plan["proof"]}
+    assert list(differences(plan, other)) == ["loads[1].lpa: 6600.0, then 6600.000001"]
+    fewer = {"loads": plan["loads"][:1], "proof": plan["proof"]}
+    assert list(differences(plan, fewer)) == ["loads: 2 rows, then 1"]
 
 
 @pytest.mark.full

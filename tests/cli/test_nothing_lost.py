@@ -149,10 +149,11 @@ def test_a_plan_that_cannot_be_written_where_it_should_is_kept_elsewhere(
 
 
 SLOW = (
-    "import time\n"
+    "import pathlib, sys, time\n"
     "import bulkflow.report.lots_in_loads as seam\n"
     "def slow(*words, **named):\n"
-    "    time.sleep(60)\n"
+    "    pathlib.Path(sys.argv[-1] + '.filling').touch()\n"
+    "    time.sleep(600)\n"
     "seam.lots_in_loads = slow\n"
     "from bulkflow.cli import main\n"
     "main()\n"
@@ -160,7 +161,7 @@ SLOW = (
 
 
 def started_and_kept(workspace: Path, out: Path) -> subprocess.Popen[str]:
-    """Start a plan whose filling of loads takes for ever; return once the plan is kept."""
+    """Start a plan whose filling of loads takes for ever; return once it is at that."""
     words = ["plan", str(workspace), "--no-register", "--out", str(out)]
     process = subprocess.Popen(
         [sys.executable, "-c", SLOW, *words],
@@ -169,11 +170,10 @@ def started_and_kept(workspace: Path, out: Path) -> subprocess.Popen[str]:
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
-    for _ in range(600):
-        if (out / "plan.json").exists():
-            break
+    filling = out.with_name(f"{out.name}.filling")
+    while not filling.exists():
+        assert process.poll() is None
         time.sleep(0.1)
-    time.sleep(1.0)
     return process
 
 
@@ -191,7 +191,7 @@ def test_ctrl_c_beside_a_plan_keeps_it(workspace: Path, tmp_path: Path):
     out = tmp_path / "out"
     process = started_and_kept(workspace, out)
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=60)
+    _, err = process.communicate(timeout=300)
     assert process.returncode == ExitCode.INTERRUPTED, err
     said = " ".join(err.split())
     assert (
