@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -18,7 +19,7 @@ from bulkflow.scenario.model import Record, Scenario
 from bulkflow.scenario.reader import SCENARIO_FILE
 from bulkflow.scenario.tables import LIST_SEPARATOR, TABLES, Table
 
-__all__ = ["dump_workspace", "yaml_text"]
+__all__ = ["dump_workspace", "plain_values", "table_cells", "write_workspace", "yaml_text"]
 
 
 class _Dumper(yaml.SafeDumper):
@@ -54,21 +55,37 @@ def dump_workspace(scenario: Scenario, folder: Path) -> None:
     if there:
         mend = "Choose an empty folder; nothing is overwritten."
         raise InputError(Fault(str(folder / name), 0, "", "exists", mend) for name in there)
+    write_workspace(folder, plain_values(scenario), scenario, {})
+
+
+def write_workspace(
+    folder: Path, values: Mapping[str, Any], scenario: Scenario | None, tables: Mapping[str, Any]
+) -> None:
+    """Write values as ``scenario.yaml``, and the tables: those given, the rest of a scenario.
+
+    Parameters
+    ----------
+    tables : name -> pandas frame; its columns are checked when it is read.
+    """
     for name, table in TABLES.items():
-        if rows := getattr(scenario, table.field):
-            (folder / f"{name}.csv").write_text(_csv(table, rows), "utf-8", newline="")
-    (folder / SCENARIO_FILE).write_text(_yaml(scenario), "utf-8", newline="")
+        rows = () if scenario is None else getattr(scenario, table.field)
+        text = _frame_csv(tables[name]) if name in tables else _csv(table, rows) if rows else ""
+        if text:
+            (folder / f"{name}.csv").write_text(text, "utf-8", newline="")
+    (folder / SCENARIO_FILE).write_text(yaml_text(values), "utf-8", newline="")
+
+
+def plain_values(scenario: Scenario) -> dict[str, Any]:
+    """Return what ``scenario.yaml`` says of a scenario, without the model's defaults."""
+    tables = {table.field for table in TABLES.values()}
+    values: dict[str, Any] = _plain(scenario.model_dump(exclude_defaults=True, exclude=tables))
+    return values
 
 
 def yaml_text(values: object) -> str:
     """Write plain values as YAML that this package reads back as the same values."""
     text: str = yaml.dump(values, Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100)
     return text
-
-
-def _yaml(scenario: Scenario) -> str:
-    tables = {table.field for table in TABLES.values()}
-    return yaml_text(_plain(scenario.model_dump(exclude_defaults=True, exclude=tables)))
 
 
 def _plain(value: Any) -> Any:
@@ -79,22 +96,35 @@ def _plain(value: Any) -> Any:
     return str(value) if isinstance(value, StrEnum) else value
 
 
+def _frame_csv(frame: Any) -> str:
+    """Return a pandas frame as CSV; days without the time that pandas gives them."""
+    text: str = frame.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n")
+    return text
+
+
 def _csv(table: Table, rows: tuple[Record, ...]) -> str:
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([column.name for column in table.columns])
     for row in rows:
-        writer.writerow(
-            [_cell(getattr(row, column.field), column.kind) for column in table.columns]
-        )
+        writer.writerow([_cell(value) for value in table_cells(table, row)])
     return out.getvalue()
 
 
-def _cell(value: Any, kind: CellKind) -> str:
+def table_cells(table: Table, row: Record) -> list[Any]:
+    """Return the cells of a row: numbers, days and text; lists as one text."""
+    found = []
+    for column in table.columns:
+        value = getattr(row, column.field)
+        if column.kind is CellKind.LIST and value is not None:
+            value = LIST_SEPARATOR.join(value)
+        found.append(str(value) if isinstance(value, StrEnum) else value)
+    return found
+
+
+def _cell(value: Any) -> str:
     if value is None:
         return ""
-    if kind is CellKind.LIST:
-        return LIST_SEPARATOR.join(value)
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, float):
