@@ -242,7 +242,7 @@ class QuarterPlan:
             dated = _dated(frame)
             if "period" in dated:
                 days = pd.to_datetime(dated["period"].map(first))
-                dated.insert(dated.columns.get_loc("period") + 1, "period_start", days)
+                dated.insert(list(dated.columns).index("period") + 1, "period_start", days)
             frames[name] = dated
         return frames
 

@@ -2,6 +2,7 @@
 
 import doctest
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -133,6 +134,18 @@ def test_the_page_of_the_library_does_what_it_says(monkeypatch: pytest.MonkeyPat
     outcome = doctest.testmod(library)
     assert outcome.attempted > 3
     assert outcome.failed == 0
+
+
+def test_the_page_of_the_readme_does_what_it_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    root = FOLDER.parent.parent
+    monkeypatch.chdir(root)
+    page = (root / "README.md").read_text("utf-8")
+    (block,) = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    names: dict[str, object] = {}
+    exec(compile(block, "README.md", "exec"), names)
+    again = names["again"]
+    assert isinstance(again, bulkflow.QuarterPlan)
+    assert again.result.report.passed
 
 
 def test_the_library_costs_nothing_before_it_is_asked_for() -> None:
