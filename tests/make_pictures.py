@@ -1,8 +1,8 @@
 """Make the pictures that the README shows: ``python -m tests.make_pictures``.
 
-Plans the demo from its tables (or reads a plan kept before, ``--plan DIR``) and writes to
-``scenarios/vejkalna/pictures``: the map, the calendar of loads, and the answer in the terminal.
-The pictures load nothing from outside.
+Runs README's first command, as printed, in a fresh clone (or takes a checkout in which it was run,
+``--ran DIR``) and writes to ``scenarios/vejkalna/pictures`` what came of it: the map, the calendar
+of loads, and the answer in the terminal. The pictures load nothing from outside.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import io
 import sys
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,9 +18,8 @@ from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
-from bulkflow.core.options import SolveOptions
+from bulkflow.account.position import as_planned
 from bulkflow.plan.answer import print_answer
-from bulkflow.plan.make import plan_scenario
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.write import read_plan_at
 from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
@@ -28,8 +28,11 @@ from bulkflow.report.lots_in_loads import lots_in_loads
 from bulkflow.report.map import map_picture, placed_map
 from bulkflow.scenario import read_workspace
 from bulkflow.scenario.model import Scenario
+from tests.readme_runs import one_run
 
-FOLDER = Path(__file__).resolve().parent.parent / "scenarios" / "vejkalna"
+ROOT = Path(__file__).resolve().parent.parent
+DEMO = Path("scenarios") / "vejkalna"
+FOLDER = ROOT / DEMO
 PICTURES = FOLDER / "pictures"
 ANSWER_LINES = 44
 WHITE = '<rect width="100%" height="100%" fill="#ffffff"/>'
@@ -60,7 +63,12 @@ def pictures(result: PlanResult, scenario: Scenario, folder: Path) -> dict[str, 
     """Return the pictures by the name of their file."""
     plan = result.plan
     beside = lots_in_loads(
-        scenario, folder, plan, register=False, clock=lambda: datetime(2027, 1, 4, tzinfo=UTC)
+        scenario,
+        folder,
+        plan,
+        register=bool(result.register),
+        chain_head=result.chain_head,
+        clock=lambda: datetime(2027, 1, 4, tzinfo=UTC),
     )
     keyed = keyed_lots(leaving_loads(plan), beside.fillings)
     drawn = map_picture(
@@ -98,19 +106,25 @@ def _on_white(picture: str) -> str:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Plan or read, draw, write."""
+    """Run or read, draw, write."""
     parser = argparse.ArgumentParser(prog="python -m tests.make_pictures", description=__doc__)
-    parser.add_argument("--plan", type=Path, help="a plan.json, or the folder that holds one")
-    parser.add_argument("--seconds", type=float, default=120.0, help="for planning")
+    parser.add_argument("--ran", type=Path, help="a checkout in which the command was run")
     parser.add_argument("--out", type=Path, default=PICTURES)
     arguments = parser.parse_args(argv)
-    scenario = read_workspace(FOLDER).scenario
-    if arguments.plan:
-        result = read_plan_at(arguments.plan)
-    else:
-        result = plan_scenario(scenario, SolveOptions(seconds=arguments.seconds))
+    with tempfile.TemporaryDirectory(prefix="pictures-") as place:
+        ran = arguments.ran or Path(place) / "clone"
+        if arguments.ran is None:
+            done = one_run("README's first command", ROOT, ran)
+            print(done)
+            if done.code:
+                print(done.said)
+                return 1
+        workspace = ran / DEMO
+        result = read_plan_at(ran / "out")
+        opened = as_planned(read_workspace(workspace).scenario, workspace, None, result)
+        made = pictures(result, opened.scenario, workspace)
     arguments.out.mkdir(parents=True, exist_ok=True)
-    for name, text in pictures(result, scenario, FOLDER).items():
+    for name, text in made.items():
         (arguments.out / name).write_text(text, encoding="utf-8")
         print(f"Wrote {arguments.out / name}.")
     return 0

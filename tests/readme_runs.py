@@ -31,17 +31,19 @@ FREE = frozenset({("chain_head",), ("register",), ("proof", "seconds")})
 """What may differ between two runs of the same plan, by its path in plan.json."""
 LONGEST_SECONDS = 1800  # of one run, set-up included
 MOST_SHOWN = 20  # differences of two plans
+FILES = ("plan.json", "loads.csv", "report.html", "plan.xlsx")  # what README says is written
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """How one run ended; `plan` is its plan.json, {} where there is none."""
+    """How one run ended: its plan.json, {} where there is none, and which files are lacking."""
 
     name: str
     code: int
     seconds: float
     processor_seconds: float
     plan: Mapping[str, Any]
+    lacking: tuple[str, ...]
     said: str
 
     def __str__(self) -> str:
@@ -59,36 +61,31 @@ class Run:
         )
 
 
-def one_run(name: str, source: Path) -> Run:
-    """Clone the repository and run the command there."""
-    with tempfile.TemporaryDirectory(prefix="readme-") as place:
-        clone = Path(place) / "clone"
-        subprocess.run(["git", "clone", "-q", str(source), str(clone)], check=True)
-        environment = {
-            key: value
-            for key, value in os.environ.items()
-            if key not in ("VIRTUAL_ENV", "PYTHONPATH")
-        }
-        begun, used = time.monotonic(), _processor_seconds()
-        done = subprocess.run(
-            ["bash", "-euo", "pipefail", "-c", named("plan")],
-            cwd=clone,
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=LONGEST_SECONDS,
-        )
-        file = clone / "out" / "plan.json"
-        plan = json.loads(file.read_text("utf-8")) if file.exists() else {}
-        return Run(
-            name,
-            done.returncode,
-            time.monotonic() - begun,
-            _processor_seconds() - used,
-            plan,
-            f"{done.stdout}\n{done.stderr}",
-        )
+def one_run(name: str, source: Path, clone: Path) -> Run:
+    """Clone the repository to a new folder and run the command there."""
+    subprocess.run(["git", "clone", "-q", str(source), str(clone)], check=True)
+    others = ("VIRTUAL_ENV", "PYTHONPATH")
+    begun, used = time.monotonic(), _processor_seconds()
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", named("plan")],
+        cwd=clone,
+        env={key: value for key, value in os.environ.items() if key not in others},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=LONGEST_SECONDS,
+    )
+    out = clone / "out"
+    file = out / "plan.json"
+    return Run(
+        name,
+        done.returncode,
+        time.monotonic() - begun,
+        _processor_seconds() - used,
+        json.loads(file.read_text("utf-8")) if file.exists() else {},
+        tuple(one for one in FILES if not (out / one).exists() or not (out / one).stat().st_size),
+        f"{done.stdout}\n{done.stderr}",
+    )
 
 
 def _processor_seconds() -> float:
@@ -143,12 +140,12 @@ def main(argv: list[str] | None = None) -> int:
     for number in range(arguments.idle + arguments.busy):
         beside = arguments.processes if number >= arguments.idle else 0
         name = f"run {number + 1} ({f'beside {beside} busy processes' if beside else 'idle'})"
-        with busy(beside):
-            done = one_run(name, arguments.source)
+        with busy(beside), tempfile.TemporaryDirectory(prefix="readme-") as place:
+            done = one_run(name, arguments.source, Path(place) / "clone")
         print(done, flush=True)
-        if done.code != 0 or not done.plan:
+        if done.code != 0 or done.lacking:
             failed = True
-            print(done.said)
+            print(f"  lacking: {', '.join(done.lacking) or 'nothing'}\n{done.said}")
         first = first or (done if done.plan else None)
         if first is None or first is done:
             continue

@@ -29,23 +29,32 @@ __all__ = ["MadePlan", "TimeAllowed"]
 # Of the time for everything, what the first search may take where gates are to be priced after.
 SEARCH_SHARE = 0.75
 LEAST_SECONDS = 0.5  # for planning once more without a gate
+# Kept back for putting lots into loads and drawing the report: as they take on the demo, idle.
+AFTER_SECONDS = 6.0
+AFTER_SHARE = 0.2
 
 
 class TimeAllowed:
-    """What is left of the time asked for; None for no limit."""
+    """What is left of the time asked for everything; None for no limit."""
 
     def __init__(self, seconds: float | None) -> None:
         self._seconds, self._begun = seconds, time.monotonic()
+        self._after = min(AFTER_SECONDS, AFTER_SHARE * (seconds or 0.0))
 
     def used(self) -> float:
         """Return the seconds used so far."""
         return time.monotonic() - self._begun
 
     def left(self) -> float | None:
-        """Return the seconds left, at least a moment."""
+        """Return the seconds left for searches, at least a moment."""
         if self._seconds is None:
             return None
-        return max(LEAST_SECONDS, self._seconds - self.used())
+        return max(LEAST_SECONDS, self._seconds - self._after - self.used())
+
+    def for_filling(self) -> float | None:
+        """Return the seconds left for putting lots into loads: half of those kept back, or more."""
+        left = self.left()
+        return left if left is None else max(left, self._after / 2)
 
     def for_search(self, *, gates: bool) -> float | None:
         """Return the seconds for the first search."""
@@ -184,7 +193,9 @@ class MadePlan:
         from bulkflow.cli.report import lots_beside
 
         self.beside = self.extras.attempt(
-            lambda: lots_beside(self.result, self.workspace, self.database, self.clock.left()),
+            lambda: lots_beside(
+                self.result, self.workspace, self.database, self.clock.for_filling()
+            ),
             name="lots in loads",
             failing="Which lots fill the loads is not known",
             way_out=self.extras.kept,

@@ -49,7 +49,8 @@ SecondsOption = Annotated[
     float | None,
     typer.Option(
         min=0.1,
-        help="Time for everything [default: none; the search ends by its work].",
+        help="Time for everything: search, what holds cost, lots in loads, report; kept within a"
+        " tenth or 5 s on an idle machine [default: none; the search ends by its work].",
     ),
 ]
 GapOption = Annotated[
