@@ -35,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 # A row slack by more than this (in loads) is not needed now.
 _SLACK = 1e-6
+# Work (`bulkflow.core.deadline`) of asking one source.
+_SOURCE_WORK = 1e-3
 
 
 class RowSource(Protocol):
@@ -172,6 +174,7 @@ def strengthen(
                 values, least=limits.least_violation, most_rows=limits.rows_per_source
             )
         ]
+        deadline.spend(_SOURCE_WORK * len(sources))
         if not pool.add(session, rows):
             break
         rounds += 1

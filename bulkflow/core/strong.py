@@ -59,6 +59,7 @@ from bulkflow.core.root_loop import (
 )
 from bulkflow.core.stations import find_stations
 from bulkflow.core.values import NetworkData
+from bulkflow.core.whole_rows import WholeRowCuts
 
 __all__ = ["StrongAnswer", "root_phases", "solve_strong", "with_rows"]
 
@@ -73,6 +74,9 @@ _SPARE = 0.6
 _ROWS_OF_A_PLAN = 20
 _FREED_LANES = 6
 _FREED_NODES = 200
+# Whole columns that are alone in their block: what is decided once.
+_MOST_RARE = 60
+_RARE_WORK, _RARE_GAP = 4.0, 1e-5
 _DIVE_SHARE = 0.25
 _DIVES = (DiveRule(), DiveRule(up_from=0.4))
 # Fewer whole columns than this are searched at once.
@@ -128,6 +132,7 @@ def root_phases(data: NetworkData, extended: CumulativeProgram) -> list[RootPhas
     single: list[RowSource] = [
         *(StationCuts(number, station) for number, station in enumerate(stations)),
         FlowCuts(data, extended.program),
+        WholeRowCuts(extended.program),
     ]
     mixed = [MixingCuts(number, station) for number, station in enumerate(stations)]
     return [
@@ -186,7 +191,9 @@ class _Solve:
         elif self._over() is not None:
             ended = self._ended()
         else:
-            ended = self._turns(with_rows(self.extended.program, rows), root.values)
+            strengthened = with_rows(self.extended.program, rows)
+            relaxed = self._over_the_horizon(strengthened, root.values)
+            ended = self._turns(strengthened, relaxed) if self._over() is None else self._ended()
         return self._answer(ended, len(rows), root.rounds, search)
 
     def _answer(
@@ -319,6 +326,24 @@ class _Solve:
             found = dive(session, values, self.deadline.share(_DIVE_SHARE), rule)
             if found is not None:
                 self.incumbent.offer(found.values)
+
+    def _over_the_horizon(self, program: Program, relaxed: FloatArray | None) -> FloatArray | None:
+        """Make whole alone what is decided once for the horizon (tiers of prices): for the bound.
+
+        Return the values of that relaxation.
+        """
+        own = program.periods * len(program.blocks)
+        free = program.integer[:own] & (program.lower[:own] < program.upper[:own])
+        once = free.reshape(-1, program.periods).sum(axis=1) == 1
+        rare = np.zeros(program.columns, dtype=bool)
+        rare[:own] = free & np.repeat(once, program.periods)
+        if not 0 < rare.sum() <= _MOST_RARE or program.periods <= 1:
+            return relaxed
+        with HighsSession(replace(program, integer=rare), seed=self.options.seed) as session:
+            session.search_for_bound()
+            answer = session.solve_mip(self.deadline.part(work=_RARE_WORK), gap=_RARE_GAP)
+        self.incumbent.hear(answer.bound, "tiers")
+        return relaxed if answer.values is None else answer.values
 
     # Turns of improving and searching --------------------------------------------------------
 

@@ -15,7 +15,9 @@ from scipy import sparse
 
 from bulkflow.core.items.implied import implied_upper
 from bulkflow.core.program import ColumnKind, Program, RowRule
+from bulkflow.core.root_loop import rows_as_block
 from bulkflow.core.values import NetworkData
+from bulkflow.core.whole_rows import whole_rows
 
 __all__ = ["with_rounding_rows"]
 
@@ -56,6 +58,7 @@ def with_rounding_rows(data: NetworkData, program: Program) -> tuple[Program, Fl
         refs += [lane.id] * int(kept.sum())
         commodities.append(np.full(int(kept.sum()), lane.carried[0], dtype=np.int64))
         periods.append(steps[kept].astype(np.int64))
+    program = _with_whole_rows(program)
     if not flows:
         return program, upper
     flow_columns, count_columns = np.concatenate(flows), np.concatenate(counts)
@@ -78,6 +81,28 @@ def with_rounding_rows(data: NetworkData, program: Program) -> tuple[Program, Fl
         row_periods=np.concatenate([program.row_periods, *periods]),
     )
     return rounded, upper
+
+
+def _with_whole_rows(program: Program) -> Program:
+    """Return the program with the rounding rows of its limits (`bulkflow.core.whole_rows`)."""
+    rows = whole_rows(program)
+    if not rows:
+        return program
+    matrix, lower, upper = rows_as_block(rows, program.columns)
+    of = [row.key[1] for row in rows]
+    return replace(
+        program,
+        matrix=sparse.csr_array(sparse.vstack([program.matrix, matrix])),
+        row_lower=np.concatenate([program.row_lower, lower]),
+        row_upper=np.concatenate([program.row_upper, upper]),
+        row_rules=(*program.row_rules, *([RowRule.LIMIT] * len(rows))),
+        row_refs=(
+            *program.row_refs,
+            *(f"{program.row_refs[row.key[1]]} in whole numbers {row.key[3]}" for row in rows),
+        ),
+        row_commodities=np.concatenate([program.row_commodities, program.row_commodities[of]]),
+        row_periods=np.concatenate([program.row_periods, program.row_periods[of]]),
+    )
 
 
 def _with_whole_sides(program: Program) -> Program:
