@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
 
-SEARCH_WORK = 14.0  # units of work (`bulkflow.core.deadline`): some 20 s with the demo's holds
+SEARCH_WORK = 16.0  # units of work (`bulkflow.core.deadline`): some 20 s with the demo's holds
 GAP = 0.0005
 FINDINGS_SCHEMA = "bulkflow-findings/1"
 DIFFERENCE_SCHEMA = "bulkflow-difference/1"

@@ -40,7 +40,7 @@ BoolArray = NDArray[np.bool_]
 _LEAST_PLAN_WORK = 60.0
 _PERTURBATION = 0.02
 # How near to its own optimum the first group is settled, and those after it.
-_STAGE_GAPS = (6e-3, 3e-3)
+_STAGE_GAPS = (1e-2, 4e-3)
 _STAGE_NODES = 60
 
 
@@ -145,6 +145,8 @@ def staged_plan(
     groups: Sequence[BoolArray],
     deadline: Deadline,
     *,
+    soon: bool = False,
+    start: FloatArray | None = None,
     cost: FloatArray | None = None,
     threads: int = 1,
     seed: int = 0,
@@ -153,6 +155,8 @@ def staged_plan(
 
     Parameters
     ----------
+    soon : end every stage at its first plan.
+    start : a plan of the program, for the first stage to better.
     cost : to be used instead of the program's.
     """
     lower, upper = program.lower.copy(), program.upper.copy()
@@ -171,6 +175,10 @@ def staged_plan(
         )
         with HighsSession(part, threads=threads, seed=seed) as session:
             session.set_option("mip_heuristic_run_root_reduced_cost", value=False)
+            if soon:
+                session.set_option("mip_max_improving_sols", 1)
+            elif start is not None and not number:
+                session.propose(start)
             answer = session.solve_mip(
                 deadline.share(1 / (len(stages) - number)),
                 gap=_STAGE_GAPS[min(number, 1)],

@@ -54,7 +54,7 @@ _PRESOLVE_SPARSIFY = 1 << 14
 # Work of a run (`Deadline`), in units: of an iteration, and of it for each entry of the matrix
 # in a column that is free; of a run for each such entry, and for any entry at all.
 _LP_ITERATION, _LP_ITERATION_ENTRY = 4e-5, 1.2e-9
-_MIP_ITERATION, _MIP_ITERATION_ENTRY = 6e-4, 5e-9
+_MIP_ITERATION, _MIP_ITERATION_ENTRY = 4e-4, 5e-9
 _LP_ENTRY, _MIP_ENTRY, _ANY_ENTRY = 3e-7, 3e-6, 1e-7
 _MIP_NODE = 1e-3
 # A search calls back at certain steps of its work; between two of them lies about this much of

@@ -35,10 +35,11 @@ _FEW_DIFFERENT = 70
 _NEIGHBOURHOOD_WORK, _CROSSOVER_WORK = 1.0, 4.0
 # Neighbourhoods of a round, as a multiple of the work of its start and crossover.
 _TIMES_THE_START = 1.5
-_LEAST_ROUND, _ROUND_WORK = 4.0, 8.0
+_LEAST_ROUND = 4.0
 _SEARCH_GAP = 1e-5
 # A start gets this much work; with a gap below this no other order need be tried.
-_START_WORK = 9.0
+# It grows with the entries of the matrix, up to a limit.
+_START_WORK, _MOST_START_WORK, _SOON_WORK = 7e-4, 30.0, 8.0
 _NEAR_GAP = 2e-2
 
 
@@ -70,6 +71,7 @@ class Improver:
         self._adaptive = Adaptive(list(places.families), self._rng)
         self._size, self._turn = _SIZE, 0
         self._spent_on_start = 0.0
+        self._start_work = min(_MOST_START_WORK, _START_WORK * program.matrix.nnz)
         self.settled = False
 
     def begin(self, deadline: Deadline) -> None:
@@ -77,11 +79,14 @@ class Improver:
 
         The order that was best goes first from then on.
         """
+        for order in self._orders:
+            if self.incumbent.gap() > _NEAR_GAP and not self._over(deadline):
+                self._start(order, None, deadline.part(work=_SOON_WORK), soon=True)
         found: list[tuple[float, int, Order]] = []
         for number, order in enumerate(self._orders):
             if found and (self._over(deadline) or self.incumbent.gap() <= _NEAR_GAP):
                 return
-            part = deadline.part(work=_START_WORK)
+            part = deadline.part(work=self._start_work)
             values = self._start(order, None, part)
             cost = np.inf if values is None else float(self.program.cost @ values)
             found.append((cost, number, order))
@@ -94,7 +99,7 @@ class Improver:
             self.neighbourhoods(deadline.part(work=spent))
             if not self._over(deadline):
                 began = deadline.spent()
-                self._diverse_start(deadline.part(work=_ROUND_WORK))
+                self._diverse_start(deadline.part(work=self._start_work))
                 self._spent_on_start = deadline.spent() - began
 
     def neighbourhoods(self, deadline: Deadline) -> None:
@@ -106,7 +111,7 @@ class Improver:
         return self.settled or deadline.reason_to_stop() is not None or self._enough()
 
     def _start(
-        self, groups: Order, cost: FloatArray | None, deadline: Deadline
+        self, groups: Order, cost: FloatArray | None, deadline: Deadline, *, soon: bool = False
     ) -> FloatArray | None:
         """Make a staged start; offer it; return its values."""
         seed = self._seed + self._turn
@@ -114,6 +119,8 @@ class Improver:
             self.program,
             groups,
             deadline,
+            soon=soon,
+            start=self.incumbent.values if cost is None else None,
             cost=cost,
             threads=self._threads,
             seed=seed,
