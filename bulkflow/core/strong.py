@@ -176,12 +176,14 @@ class _Solve:
     def run(self, start: FloatArray | None) -> StrongAnswer:
         """Solve."""
         search = self._item_search()
+        if search is not None and search.is_large:
+            # There the search over items has plans before the least one could be found.
+            search.run(start, self._known_prices())
         first = self._first_plan(start, items=search is not None)
         if first is not None:
             return self._answer(first, 0, 0, None)
-        if search is not None:
-            known = {} if self.options.start is None else self.options.start.prices
-            search.run(start, known)
+        if search is not None and not search.is_large:
+            search.run(start, self._known_prices())
         if self._over() is not None:
             added, rounds = (0, 0) if search is None else (search.rows_added, search.rounds)
             return self._answer(self._ended(), added, rounds, search)
@@ -195,6 +197,9 @@ class _Solve:
             relaxed = self._over_the_horizon(strengthened, root.values)
             ended = self._turns(strengthened, relaxed) if self._over() is None else self._ended()
         return self._answer(ended, len(rows), root.rounds, search)
+
+    def _known_prices(self) -> Mapping[PriceKey, FloatArray]:
+        return {} if self.options.start is None else self.options.start.prices
 
     def _answer(
         self, ended: MipAnswer, rows: int, rounds: int, search: ItemSearch | None

@@ -434,6 +434,8 @@ def _proof(result: PlanResult) -> RenderableType:
         f" {proof.rows_added:,} of them added"
     )
     table.add_row("solver", f"{proof.solver}, {proof.seconds:.1f} s, {size}")
+    for words in proof.repairs:
+        table.add_row("repaired", words)
     table.add_row("checks", _checks_text(result))
     return table
 

@@ -233,7 +233,8 @@ def _read_proof(row: dict[str, Any]) -> Proof:
     prices = tuple(
         RulePrice(**(one | {"by_period": tuple(one["by_period"])})) for one in row["prices"]
     )
-    return Proof(**(row | {"bound": bound, "prices": prices}))
+    repairs = tuple(row["repairs"])
+    return Proof(**(row | {"bound": bound, "prices": prices, "repairs": repairs}))
 
 
 def _load(row: dict[str, Any]) -> PlannedLoad:

@@ -119,7 +119,7 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
 
 def _proof_row(plan: Plan) -> dict[str, Any]:
     row = asdict(plan.proof)
-    del row["prices"]
+    del row["prices"], row["repairs"]
     return row
 
 

@@ -255,6 +255,9 @@ class ProofRow(Row):
         description="with which the bound was proved, where it was proved by prices; none where"
         " the search over whole numbers proved it, as on most small workspaces",
     )
+    repairs: tuple[str, ...] = Field(
+        default=(), description="what was done so that the plan holds exactly, in words"
+    )
 
 
 class CheckRow(Row):

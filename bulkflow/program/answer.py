@@ -289,6 +289,7 @@ class Proof:
     ----------
     prices : those the bound was proved with, where it was proved by prices; planning again
         starts from them.
+    repairs : what was done so that the plan holds exactly, in words.
     """
 
     cost: float
@@ -300,6 +301,7 @@ class Proof:
     rows: int
     rows_added: int
     prices: tuple[RulePrice, ...] = ()
+    repairs: tuple[str, ...] = ()
 
     @property
     def gap(self) -> float:

@@ -123,6 +123,7 @@ def read_outcome(program: TradeProgram, outcome: Outcome) -> Plan:
         columns=outcome.columns,
         rows=outcome.rows,
         rows_added=outcome.rows_added,
+        repairs=outcome.repairs,
         prices=tuple(
             RulePrice(*key, tuple(values[:-1].tolist()), float(values[-1]))
             for key, values in sorted(outcome.solution.prices.items())

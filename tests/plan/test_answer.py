@@ -167,6 +167,14 @@ def test_what_is_interrupted_or_unproved_says_so():
     assert "with no bound proved" in text
 
 
+def test_what_was_repaired_is_a_line_of_the_proof():
+    result, scenario = tiny()
+    proof = replace(result.plan.proof, repairs=("2 whole numbers were changed",))
+    text = shown(replace(result, plan=replace(result.plan, proof=proof)), scenario)
+    assert "repaired  2 whole numbers were changed" in text
+    assert "repaired" not in shown(result, scenario)
+
+
 def test_a_failed_check_is_shouted():
     result, scenario = tiny()
     check = Check("fill", "tanks are full", (18,), False, 3.0, "load S1", 0.1, "LPA", 2, 1)
