@@ -125,8 +125,7 @@ class Row:
 
     def fault(self, column: str, found: str, mend: str) -> None:
         """Note a fault in a column ('' for the whole row)."""
-        index = self.columns.get(column)
-        where = column if index is None else self.grid.column_name(index)
+        where = self._label(column) or column
         self.faults.append(Fault(self.file, self.line, where, found, mend))
 
     def plain(self, column: str) -> str:
@@ -149,7 +148,7 @@ class Row:
 
     def text(self, column: str) -> str | None:
         """Return a cell's text; None where it is blank."""
-        value = self._read(column, CellKind.TEXT)
+        value = self.value(column, CellKind.TEXT)
         if isinstance(value, str) and value.startswith(_RUNS):
             self.fault(column, f"is {shown(value)}", _NO_FORMULA)
             return None
@@ -191,14 +190,14 @@ class Row:
         """Return a cell's whole number."""
         if needed:
             self._refuse_blank(column)
-        value = self._read(column, CellKind.COUNT)
+        value = self.value(column, CellKind.COUNT)
         return value if isinstance(value, int) else None
 
     def day(self, column: str, *, needed: bool = False) -> date | None:
         """Return a cell's day."""
         if needed:
             self._refuse_blank(column)
-        value = self._read(column, CellKind.DAY)
+        value = self.value(column, CellKind.DAY)
         return value if isinstance(value, date) else None
 
     def choice(self, column: str, choices: Sequence[str]) -> str | None:
@@ -211,21 +210,41 @@ class Row:
 
     def words(self, column: str) -> tuple[str, ...]:
         """Return a cell's words, separated by semicolons or bars."""
-        value = self._read(column, CellKind.LIST)
+        value = self.value(column, CellKind.LIST)
         return tuple(dict.fromkeys(value)) if isinstance(value, list) else ()
 
-    def build(self, kind: type[T], values: Mapping[str, Any]) -> T | None:
-        """Return a record made of ``values``, or None with its faults noted in the row."""
-        if self.faults:
-            return None
+    def build(
+        self,
+        kind: type[T],
+        values: Mapping[str, Any],
+        columns: Mapping[str, str] | None = None,
+    ) -> T | None:
+        """Return a record made of ``values``, or None with its faults noted in the row.
+
+        ``columns`` gives the column that fills each field, where they differ in name.
+        """
+        told = {fault.where for fault in self.faults}
+        record = None
         try:
-            return kind.model_validate({k: v for k, v in values.items() if v is not None})
+            record = kind.model_validate({k: v for k, v in values.items() if v is not None})
         except ValidationError as error:
             for fault in shape_faults(error, kind):
-                path = field_path(fault.parts)
-                column = str(fault.parts[0]) if fault.parts else ""
-                self.fault(column if column in self.columns else path, fault.found, fault.mend)
-            return None
+                if told and not fault.parts:
+                    continue  # a judgement of the whole row, some cells of which are unknown
+                first = str(fault.parts[0]) if fault.parts else ""
+                column = (columns or {}).get(first, first)
+                own = column if len(fault.parts) == 1 else field_path(fault.parts)
+                where = self._label(column) or own
+                if where not in told:
+                    empty = fault.found == "is missing"
+                    found = "is empty" if empty else fault.found
+                    mend = "Every row needs it." if empty else fault.mend
+                    self.faults.append(Fault(self.file, self.line, where, found, mend))
+        return None if self.faults else record
+
+    def _label(self, column: str) -> str:
+        index = self.columns.get(column)
+        return "" if index is None else self.grid.column_name(index)
 
     def _cell(self, column: str) -> Cell:
         index = self.columns.get(column)
@@ -235,7 +254,8 @@ class Row:
         if is_blank(self._cell(column)):
             self.fault(column, "is empty", "Every row needs it.")
 
-    def _read(self, column: str, kind: CellKind) -> object:
+    def value(self, column: str, kind: CellKind) -> object:
+        """Return what a cell holds, by the kind of its column; None where it is blank."""
         cell = self._cell(column)
         if is_blank(cell):
             return None

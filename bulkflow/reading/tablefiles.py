@@ -7,9 +7,9 @@ the folder of the workspace, so that a workspace can be copied whole.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.reading.grid import Grid
@@ -22,7 +22,6 @@ __all__ = [
     "SCENARIO_FILE",
     "TableAddress",
     "address_of",
-    "grid_at",
     "scenario_document",
     "tables_of_workspace",
 ]
@@ -48,13 +47,13 @@ def scenario_document(folder: Path) -> YamlDocument:
 class TableAddress:
     """Where a table of a workspace is: folder, name of the table, file (with the sheet after #).
 
-    ``line`` is the line of ``scenario.yaml`` that names the file; 0 where none does.
+    ``line`` is the line of ``scenario.yaml`` that names the file, or could.
     """
 
     folder: Path
     table: str
     address: str
-    line: int = 0
+    line: int
 
     @property
     def path(self) -> Path:
@@ -69,10 +68,29 @@ class TableAddress:
         InputError
             If it lies outside the folder, is no table or does not exist.
         """
-        return grid_at(self.folder, self.address, self.table, self._fault)
+        file_name, _, sheet = self.address.partition("#")
+        suffix = self.path.suffix.lower()
+        try:
+            inside = self.path.resolve().is_relative_to(self.folder.resolve())
+            exists = self.path.exists()
+        except (OSError, RuntimeError):
+            # A name too long for the system, or links that lead in a circle: no such file.
+            inside, exists = True, False
+        if not inside:
+            mend = "Tables lie in the workspace's folder; copy the file there."
+            raise self._fault("outside the workspace", mend)
+        if suffix not in TABLE_SUFFIXES:
+            mend = "Save the table as CSV (.csv) or as a workbook (.xlsx)."
+            raise self._fault("a kind of file that is not read", mend)
+        if not exists:
+            raise self._fault("which does not exist", "Put the file there, or correct its name.")
+        if sheet and suffix not in WORKBOOK_SUFFIXES:
+            raise self._fault("but a CSV file has no sheets", f"Write {file_name} alone.")
+        return read_grid(self.path, file_name, self.table, sheet or None)
 
-    def _fault(self, found: str, mend: str) -> Fault:
-        return Fault(SCENARIO_FILE, self.line, f"tables.{self.table}", found, mend)
+    def _fault(self, found: str, mend: str) -> InputError:
+        found = f"is {shown(self.address)}, {found}"
+        return InputError(Fault(SCENARIO_FILE, self.line, f"tables.{self.table}", found, mend))
 
 
 def tables_of_workspace(folder: Path, names: Iterable[str]) -> dict[str, TableAddress]:
@@ -85,68 +103,27 @@ def tables_of_workspace(folder: Path, names: Iterable[str]) -> dict[str, TableAd
     """
     document = scenario_document(folder)
     tables = document.value.get("tables") if isinstance(document.value, dict) else None
-    found = {}
-    for name in names:
-        named = tables.get(name) if isinstance(tables, Mapping) else None
-        if isinstance(named, str) and named.strip():
-            found[name] = TableAddress(folder, name, named, document.line_of(f"tables.{name}"))
-        elif address := address_of(folder, name):
-            found[name] = TableAddress(folder, name, address)
-    return found
+    named = tables if isinstance(tables, Mapping) else {}
+    found = (
+        address_of(folder, name, named.get(name), document.line_of(f"tables.{name}"))
+        for name in names
+    )
+    return {one.table: one for one in found if one is not None}
 
 
-def address_of(folder: Path, name: str) -> str | None:
-    """Return the file of a table that bears its name; None where there is none.
+def address_of(folder: Path, name: str, named: object, line: int) -> TableAddress | None:
+    """Return where a table is: where it is ``named``, or in the file that bears its name.
 
     Raises
     ------
     InputError
-        If there are several.
+        If it is not named, and several files bear its name.
     """
+    if isinstance(named, str) and named.strip():
+        return TableAddress(folder, name, named, line)
     there = [name + suffix for suffix in TABLE_SUFFIXES if (folder / (name + suffix)).exists()]
     if len(there) > 1:
         found = f"is one of {len(there)} files for the table {name}: {listed(there, last='and')}"
         mend = f"Keep one, or say which under tables ('{name}: {there[0]}')."
         raise InputError(Fault(there[0], 0, "", found, mend))
-    return there[0] if there else None
-
-
-def grid_at(folder: Path, address: str, name: str, fault: Callable[[str, str], Fault]) -> Grid:
-    """Read the table at an address such as ``stock.xlsx#Spirit``.
-
-    Parameters
-    ----------
-    folder : the workspace.
-    address : file, with the sheet of a workbook where wanted.
-    name : of the table.
-    fault : makes a fault of what was found and would be right, where the address was written.
-
-    Raises
-    ------
-    InputError
-        If it lies outside the folder, is no table or does not exist.
-    """
-    file_name, _, sheet = address.partition("#")
-    path = folder / file_name
-    suffix = PurePosixPath(file_name).suffix.lower()
-    try:
-        inside = path.resolve().is_relative_to(folder.resolve())
-        exists = path.exists()
-    except (OSError, RuntimeError):
-        # A name too long for the system, or links that lead in a circle: there is no such file.
-        inside, exists = True, False
-    said = f"is {shown(address)}"
-    if not inside:
-        mend = "Tables lie in the workspace's folder; copy the file there."
-        raise InputError(fault(f"{said}, outside the workspace", mend))
-    if suffix not in TABLE_SUFFIXES:
-        mend = "Save the table as CSV (.csv) or as a workbook (.xlsx)."
-        raise InputError(fault(f"{said}, a kind of file that is not read", mend))
-    if not exists:
-        mend = "Put the file there, or correct its name."
-        raise InputError(fault(f"{said}, which does not exist", mend))
-    if sheet and suffix not in WORKBOOK_SUFFIXES:
-        raise InputError(
-            fault(f"{said}, but a CSV file has no sheets", f"Write {file_name} alone.")
-        )
-    return read_grid(path, file_name, name, sheet or None)
+    return TableAddress(folder, name, there[0], line) if there else None

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import partial
 from pathlib import Path
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.reading.tablefiles import address_of, grid_at
+from bulkflow.reading.tablefiles import address_of
 from bulkflow.reading.words import did_you_mean, shown
-from bulkflow.scenario.sources import Place, SourceMap
+from bulkflow.scenario.sources import SourceMap
 from bulkflow.scenario.tables import TABLES, TableRead, read_table
 
 __all__ = ["find_tables"]
@@ -36,10 +35,9 @@ def find_tables(
     unreadable: set[str] = set()
     for name, table in TABLES.items():
         try:
-            address = files[name] if name in files else address_of(folder, name)
-            if address is not None:
-                fault = partial(_at, sources.place(f"tables.{name}"))
-                reads[name] = read_table(grid_at(folder, address, name, fault), table)
+            line = sources.place(f"tables.{name}").line
+            if address := address_of(folder, name, files.get(name), line):
+                reads[name] = read_table(address.read(), table)
         except InputError as error:
             unreadable.add(name)
             faults.extend(error.faults)
@@ -67,7 +65,3 @@ def _files_named(named: object, sources: SourceMap, faults: list[Fault]) -> dict
         else:
             files[name] = address
     return files
-
-
-def _at(place: Place, found: str, mend: str) -> Fault:
-    return Fault(place.file, place.line, place.where, found, mend)

@@ -8,13 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from pydantic import ValidationError
-
 from bulkflow.errors import Fault
-from bulkflow.reading.cells import Cell, CellKind, CellTrouble, is_blank, read_cell
-from bulkflow.reading.grid import Grid, GridRow
-from bulkflow.reading.rows import columns_of
-from bulkflow.reading.shape import shape_faults
+from bulkflow.reading.cells import CellKind
+from bulkflow.reading.grid import Grid
+from bulkflow.reading.rows import Row, columns_of
 from bulkflow.scenario.model import (
     DemandRow,
     ExchangeRateRow,
@@ -190,54 +187,22 @@ def read_table(grid: Grid, table: Table) -> TableRead:
     InputError
         If it lacks a column that every row needs.
     """
-    columns = {column.name: column for column in table.columns}
-    found, faults = columns_of(grid, table.required, list(columns), table.passed_over)
-    places = {index: columns[name] for name, index in found.items()}
-    read = TableRead(grid.file, faults=faults)
-    read.columns = {column.field: column.name for column in table.columns}
-    read.columns.update({c.field: grid.column_name(index) for index, c in places.items()})
+    names = [column.name for column in table.columns]
+    columns, faults = columns_of(grid, table.required, names, table.passed_over)
     if table.needs_rows and not grid.rows and not faults:
         mend = "Add the rows, or take the file out."
         faults.append(Fault(grid.file, 0, "", "has a header but no rows", mend))
-    for row in grid.rows:
-        read.rows.append(_row(row, places, grid, table, read))
+    column_of = {column.field: column.name for column in table.columns}
+    read = TableRead(grid.file, faults=faults)
+    read.columns = {
+        field: grid.column_name(columns[name]) if name in columns else name
+        for field, name in column_of.items()
+    }
+    for cells in grid.rows:
+        row = Row(grid, cells, columns)
+        values = {column.field: row.value(column.name, column.kind) for column in table.columns}
+        record = row.build(table.model, values, column_of)
+        given = values.get(table.id_field) if table.id_field else None
+        read.faults.extend(row.faults)
+        read.rows.append(RowRead(row.line, record, given if isinstance(given, str) else None))
     return read
-
-
-def _row(
-    row: GridRow, places: dict[int, Column], grid: Grid, table: Table, read: TableRead
-) -> RowRead:
-    values: dict[str, object] = {}
-    troubled: set[str] = set()
-    for index, column in places.items():
-        cell: Cell = row.cells[index]
-        if is_blank(cell):
-            continue
-        value = read_cell(cell, column.kind, grid.style)
-        if isinstance(value, CellTrouble):
-            troubled.add(column.field)
-            label = read.columns[column.field]
-            read.faults.append(Fault(grid.file, row.line, label, value.found, value.mend))
-        else:
-            values[column.field] = value
-    record = _record(row.line, values, troubled, table, read)
-    given = values.get(table.id_field) if table.id_field else None
-    return RowRead(row.line, record, given if isinstance(given, str) else None)
-
-
-def _record(
-    line: int, values: dict[str, object], troubled: set[str], table: Table, read: TableRead
-) -> Record | None:
-    try:
-        record = table.model.model_validate(values)
-        return None if troubled else record
-    except ValidationError as error:
-        for fault in shape_faults(error, table.model):
-            name = str(fault.parts[0])
-            if name in troubled:
-                continue
-            found, mend = fault.found, fault.mend
-            if found == "is missing":
-                found, mend = "is empty", "Every row needs it."
-            read.faults.append(Fault(read.file, line, read.columns[name], found, mend))
-    return None
