@@ -253,7 +253,7 @@ def _opened(
     tables = tables_to_take_over(workspace.folder, database)
     if tables:
         message_console().print(
-            f"There is no register yet, so it is begun now: {listed(tables)} are taken over, once;"
+            f"There is no register yet, so it is begun now, with what stands in {listed(tables)};"
             " from then on the register is kept, and edits of these tables are told but not read."
             " (--no-register plans from the tables alone and begins nothing.)"
         )

@@ -147,5 +147,5 @@ def _costs(difference: PlanDifference) -> Table:
         ("total", sum(before), sum(after)),
     ):
         if was or now:
-            table.add_row(part, f"{was:,}", f"{now:,}", f"{now - was:+,}")
+            table.add_row(part, f"{was:,}", f"{now:,}", f"{now - was:+,}" if now != was else "0")
     return table
