@@ -6,7 +6,8 @@ register as it stands, and appends.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date
 from decimal import Decimal
 
@@ -14,7 +15,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import (
-    BOTTLING_PREFIX,
     Bottling,
     Closing,
     Entry,
@@ -22,10 +22,12 @@ from bulkflow.account.bodies import (
     Gauging,
     Report,
     ReportKind,
+    Reversal,
     Side,
     SourceKind,
+    Transfer,
 )
-from bulkflow.account.ledger import HEELS, Ledger, read_ledger
+from bulkflow.account.ledger import check_positions, read_ledger
 from bulkflow.account.queries import gaugings_of, reports_of
 from bulkflow.account.tables import (
     BOTTLING,
@@ -34,17 +36,31 @@ from bulkflow.account.tables import (
     ENTRY,
     GAUGING,
     REPORT,
+    REVERSAL,
+    TRANSFER,
 )
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.acts import record_step
 from bulkflow.loads.bodies import LoadState, LoadStep
 from bulkflow.loads.queries import LoadRecord, find_load
-from bulkflow.lots.acts import record_lots
-from bulkflow.lots.bodies import Draw, Lot, Measurement, Origin
+from bulkflow.lots.acts import correct_lot, record_lots
+from bulkflow.lots.bodies import (
+    BOTTLING_DRAWS,
+    ENTRY_DRAWS,
+    TRANSFER_DRAWS,
+    Draw,
+    Lot,
+    Measurement,
+    Origin,
+)
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
+from bulkflow.lots.queries import find_lot
+from bulkflow.lots.tables import DRAW, DRAW_TABLE, LOT
+from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power
-from bulkflow.records.chain import Record, append, is_current, require
+from bulkflow.records.chain import Record, append, head, is_current, require
+from bulkflow.records.schema import RECORD
 
 __all__ = [
     "bottle",
@@ -53,6 +69,8 @@ __all__ = [
     "gauge_dispatch",
     "receive",
     "report_movement",
+    "reverse",
+    "transfer",
 ]
 
 _GONE = frozenset({LoadState.LOADED, LoadState.DEPARTED, LoadState.ARRIVED})
@@ -113,9 +131,14 @@ def receive(session: Session, found: Sequence[Gauging]) -> list[Record]:
     faults.extend(_missing_liquids(session, load, found))
     if faults:
         raise InputError(faults)
+    with _one_act(session):
+        return _received(session, load, found)
+
+
+def _received(session: Session, load: LoadRecord, found: Sequence[Gauging]) -> list[Record]:
     made = [_append_gauging(session, one, load.destination) for one in found]
     if load.state in _THERE:
-        return made
+        return made + [_corrected_lot(session, one) for one in found if one.as_lot is not None]
     on = max(one.on for one in found)
     total = sum((one.lpa + one.heel_lpa for one in found), Decimal(0))
     if load.state is LoadState.DEPARTED:
@@ -171,17 +194,29 @@ def _received_lot(found: Gauging, load: LoadRecord) -> Lot:
         origin=Origin.RECEIVED,
         made_on=found.on,
         site_id=found.site_id,
-        measurement=Measurement(
-            strength_by="stated",
-            quantity_by="mass",
-            mass_kg=found.mass_kg,
-            strength_percent=found.strength_percent,
-            litres_20c=found.litres_20c,
-            lpa=found.lpa,
-            rounding=found.rounding,
-        ),
+        measurement=_measured(found),
         note=f"received from load {load.load_id}",
     )
+
+
+def _measured(found: Gauging) -> Measurement:
+    return Measurement(
+        strength_by="stated",
+        quantity_by="mass",
+        mass_kg=found.mass_kg,
+        strength_percent=found.strength_percent,
+        litres_20c=found.litres_20c,
+        lpa=found.lpa,
+        rounding=found.rounding,
+    )
+
+
+def _corrected_lot(session: Session, found: Gauging) -> Record:
+    """Let the lot that a load became hold what the load is now said to have brought."""
+    line = find_lot(session, found.as_lot or "")
+    row = session.execute(select(RECORD).where(RECORD.c.seq == line.record)).mappings().one()
+    body = LOT.read(row["version"], row["body"])
+    return correct_lot(session, body.model_copy(update={"measurement": _measured(found)}))
 
 
 def report_movement(session: Session, report: Report) -> list[Record]:
@@ -224,42 +259,66 @@ def bottle(
 
     Parameters
     ----------
-    correct : the bottlings supersede those of the same names; what they took from lots must be
-        as before.
+    correct : the bottlings supersede those of the same names; what those took is given back.
 
     Raises
     ------
     InputError
-        With every name taken, and every load, lot or stock that holds less than was taken.
+        With every name taken, every lot that is not released, and every load, lot or stock that
+        holds less on the day, or on a later one, than is taken.
     RefusedError
         If the acting person may not record.
     """
     require(session, Power.RECORD, f"record {len(bottlings)} bottlings")
     standing = _standing_bottlings(session)
-    faults = list(_name_faults(bottlings, standing, correct=correct))
-    if not correct:
-        faults += _source_faults(read_ledger(session), bottlings)
+    faults = [*_name_faults(bottlings, standing, correct=correct)]
     if faults:
         raise InputError(faults)
     made: list[Record] = []
-    for one in bottlings:
-        into = drawn_name(one.bottling_id)
-        draws = [
-            Draw(lot_id=source.source_id, load_id=into, lpa=source.lpa, on=one.on)
-            for source in one.sources
-            if source.kind is SourceKind.LOT
-        ]
-        if draws and not correct:
-            made += draw_into_load(session, draws)
-        before = standing.get(one.bottling_id)
-        zone = zone_of(session, one.site_id)
-        made.append(append(session, BOTTLING, one, supersedes=before, zone=zone))
+    with _one_act(session):
+        for one in bottlings:
+            into = f"{BOTTLING_DRAWS}{one.bottling_id}"
+            before = standing.get(one.bottling_id)
+            if before is not None:
+                made += _reverse_draws(session, into, "the bottling is corrected")
+            made += _draw(session, into, one.on, _of_lots(one))
+            zone = zone_of(session, one.site_id)
+            made.append(append(session, BOTTLING, one, supersedes=before, zone=zone))
     return made
 
 
-def drawn_name(bottling_id: str) -> str:
-    """Return what a lot's draw into a bottling names."""
-    return f"{BOTTLING_PREFIX}{bottling_id}"
+def _of_lots(one: Bottling) -> dict[str, Decimal]:
+    return {source.source_id: source.lpa for source in one.sources if source.kind is SourceKind.LOT}
+
+
+@contextmanager
+def _one_act(session: Session) -> Iterator[None]:
+    """Keep all that an act writes, or, where it takes what is not there, nothing of it."""
+    with session.begin_nested():
+        yield
+        check_positions(session)
+
+
+def _draw(session: Session, into: str, on: date, lpa: Mapping[str, Decimal]) -> list[Record]:
+    draws = [Draw(lot_id=lot, load_id=into, lpa=amount, on=on) for lot, amount in lpa.items()]
+    return draw_into_load(session, draws) if draws else []
+
+
+def _reverse_draws(session: Session, into: str, reason: str) -> list[Record]:
+    rows = session.execute(
+        select(DRAW_TABLE.c.seq, DRAW_TABLE.c.lot_id).where(
+            DRAW_TABLE.c.load_id == into, is_current(DRAW_TABLE.c.seq)
+        )
+    ).all()
+    return [
+        append(
+            session,
+            REVERSAL,
+            Reversal(record=seq, of_kind=DRAW.name, subject=lot, reason=reason),
+            supersedes=seq,
+        )
+        for seq, lot in rows
+    ]
 
 
 def _standing_bottlings(session: Session) -> dict[str, int]:
@@ -284,59 +343,100 @@ def _name_faults(
             if correct:
                 found, mend = f"{name!r} is not in the register", "Record it first."
             yield Fault("", 0, "bottling", found, mend)
-    if correct:
-        lots = [
-            one.bottling_id
-            for one in bottlings
-            if any(source.kind is SourceKind.LOT for source in one.sources)
-        ]
-        mend = "Enter the difference of the lot as a correction."
-        for name in lots:
-            yield Fault("", 0, "bottling", f"{name!r} took from a lot, which stays drawn", mend)
-
-
-def _source_faults(ledger: Ledger, bottlings: Sequence[Bottling]) -> Iterable[Fault]:
-    """Find loads and stocks from which more is taken than lies there."""
-    left = dict(ledger.load_left)
-    stock = ledger.balances()
-    for one in bottlings:
-        for source in one.sources:
-            what = f"{source.kind.value} {source.source_id} of {one.bottling_id}"
-            if source.kind is SourceKind.LOAD:
-                key = (source.source_id, source.liquid_id)
-                there = left.get(key, Decimal(0))
-                left[key] = there - source.lpa
-            elif source.kind is SourceKind.STOCK:
-                there = stock.get((one.site_id, source.liquid_id), Decimal(0))
-            else:
-                continue
-            place = (one.site_id, source.liquid_id)
-            stock[place] = stock.get(place, Decimal(0)) - source.lpa
-            if source.lpa > there:
-                found = f"has {there} LPA left at {one.site_id}, but {source.lpa} is taken"
-                yield Fault("", 0, what, found, "Correct the amount, or name another source.")
 
 
 def enter(session: Session, entry: Entry) -> Record:
-    """Record LPA that came to or left a site's stock without a lot, a load or a bottling.
+    """Record LPA that came to or left a site without a lot, a load or a bottling of its own.
+
+    An entry that names a lot changes what is left of that lot too; a gain brings LPA to it.
 
     Raises
     ------
     InputError
-        If more leaves than lies there, or more heel returns than stayed in the tanks.
+        If more leaves than lies there on the day or later, under the name given; or more heel
+        returns than stayed in the load's tank.
     RefusedError
         If the acting person may not record.
     """
     power = Power.DISPOSE if entry.kind is EntryKind.DESTROYED else Power.RECORD
     require(session, power, f"enter {entry.lpa} LPA at {entry.site_id}")
-    balances = read_ledger(session).balances()
-    place = HEELS if entry.kind is EntryKind.HEEL_RETURNED else entry.site_id
-    takes = entry.lpa if place == HEELS else -entry.lpa
-    there = balances.get((place, entry.liquid_id), Decimal(0))
-    if takes > there:
-        found = f"is {entry.lpa}, but {there} LPA of {entry.liquid_id} lies at {place}"
-        raise InputError(Fault("", 0, "lpa", found, "Correct the amount, the site or the liquid."))
-    return append(session, ENTRY, entry, zone=zone_of(session, entry.site_id))
+    with _one_act(session):
+        if entry.lot_id is not None:
+            # The draw comes first, so its number names it.
+            into = f"{ENTRY_DRAWS}{head(session).seq + 1}"
+            _draw_any(session, entry.lot_id, into, -entry.lpa, entry.on)
+        return append(session, ENTRY, entry, zone=zone_of(session, entry.site_id))
+
+
+def _draw_any(session: Session, lot_id: str, into: str, lpa: Decimal, on: date) -> None:
+    """Take LPA from a lot, or bring it, whatever its gates say: it is a fact, not an intent."""
+    find_lot(session, lot_id)
+    append_about_lot(session, DRAW, Draw(lot_id=lot_id, load_id=into, lpa=lpa, on=on))
+
+
+def transfer(session: Session, found: Transfer) -> Record:
+    """Record LPA that went from one holder to another, or was lost.
+
+    Raises
+    ------
+    InputError
+        If there is less at the source on the day or later.
+    RefusedError
+        If the acting person may not record.
+    """
+    require(session, Power.RECORD, f"move {found.lpa} LPA of {found.source.name}")
+    with _one_act(session):
+        into = f"{TRANSFER_DRAWS}{head(session).seq + 1}"
+        for end, lpa in ((found.source, found.lpa), (found.target, -found.lpa)):
+            if end is not None and end.kind is SourceKind.LOT:
+                _draw_any(session, end.name, into, lpa, found.on)
+        return append(session, TRANSFER, found, zone=zone_of(session, found.source.place))
+
+
+def reverse(session: Session, record: int, reason: str) -> list[Record]:
+    """Record that an act was recorded by mistake; what it took is given back.
+
+    Parameters
+    ----------
+    record : of an entry, a transfer, a bottling or a report.
+
+    Raises
+    ------
+    InputError
+        If it is none of those or does not stand, or something was taken since of what it brought.
+    RefusedError
+        If the acting person may not record.
+    """
+    require(session, Power.RECORD, f"reverse record {record}")
+    row = (
+        session.execute(select(RECORD).where(RECORD.c.seq == record, is_current(RECORD.c.seq)))
+        .mappings()
+        .first()
+    )
+    found = None if row is None else Record(**row)
+    if found is None or found.kind not in _REVERSIBLE:
+        said = f"{record} is no standing record of {', '.join(sorted(_REVERSIBLE))}"
+        mend = "List the records (bulkflow records log FOLDER); a correction has a way of its own."
+        raise InputError(Fault("", 0, "record", said, mend))
+    body = Reversal(record=record, of_kind=found.kind, subject=found.subject, reason=reason)
+    with _one_act(session):
+        draws = _reverse_draws(session, _drawn_for(found), reason)
+        return [*draws, append(session, REVERSAL, body, supersedes=record, zone=found.zone)]
+
+
+def _drawn_for(found: Record) -> str:
+    """Return the name of the draws that were recorded just before a record, for it."""
+    content = found.content
+    if found.kind == BOTTLING.name:
+        return f"{BOTTLING_DRAWS}{content['bottling_id']}"
+    if found.kind == ENTRY.name:
+        return f"{ENTRY_DRAWS}{found.seq - 1}" if content.get("lot_id") else ""
+    ends = (content.get("source"), content.get("target"))
+    lots = sum(1 for end in ends if end is not None and end["kind"] == SourceKind.LOT)
+    return f"{TRANSFER_DRAWS}{found.seq - lots}" if lots else ""
+
+
+_REVERSIBLE = frozenset({ENTRY.name, TRANSFER.name, BOTTLING.name, REPORT.name})
 
 
 def close_quarter(session: Session, closing: Closing, *, today: date) -> Record:

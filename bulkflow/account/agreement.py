@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from bulkflow.account.bodies import Entry, EntryKind, Side, SourceKind
 from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, read_ledger
 from bulkflow.account.queries import bottlings_named, gaugings_of
-from bulkflow.account.tables import ENTRY, ENTRY_TABLE
+from bulkflow.account.tables import ENTRY, ENTRY_TABLE, TRANSFER
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.queries import LoadRecord, loads_in, steps_of
 from bulkflow.lots.queries import LotFilter, list_lots
@@ -60,9 +60,14 @@ def standing_balances(session: Session) -> dict[Key, Decimal]:
     found: dict[Key, Decimal] = defaultdict(Decimal)
     for line in list_lots(session, LotFilter(with_stock=True)):
         found[line.site_id, line.liquid_id] += line.lpa_left
-    for place, liquid, lpa in (*_of_loads(session), *_bottled(session), *_entered(session)):
+    for place, liquid, lpa in _all(session):
         found[place, liquid] += lpa
     return {key: lpa for key, lpa in found.items() if lpa}
+
+
+def _all(session: Session) -> Iterable[tuple[str, str, Decimal]]:
+    for part in (_of_loads, _bottled, _entered, _transferred):
+        yield from part(session)
 
 
 def _of_loads(session: Session) -> Iterable[tuple[str, str, Decimal]]:
@@ -108,6 +113,15 @@ def _bottled(session: Session) -> Iterable[tuple[str, str, Decimal]]:
                 yield one.bottling.site_id, source.liquid_id, -source.lpa
 
 
+def _transferred(session: Session) -> Iterable[tuple[str, str, Decimal]]:
+    query = select(RECORD).where(RECORD.c.kind == TRANSFER.name, is_current(RECORD.c.seq))
+    for row in session.execute(query).mappings():
+        body = TRANSFER.read(row["version"], row["body"])
+        for end, lpa in ((body.source, -body.lpa), (body.target, body.lpa)):
+            if end is not None and end.kind is not SourceKind.LOT:
+                yield end.place, body.liquid_id, lpa
+
+
 def _entered(session: Session) -> Iterable[tuple[str, str, Decimal]]:
     query = (
         select(RECORD)
@@ -117,6 +131,7 @@ def _entered(session: Session) -> Iterable[tuple[str, str, Decimal]]:
     for row in session.execute(query).mappings():
         record = Record(**row)
         entry: Entry = ENTRY.read(record.version, record.body)
-        yield entry.site_id, entry.liquid_id, entry.lpa
+        if entry.lot_id is None:  # a lot's own account has that
+            yield entry.site_id, entry.liquid_id, entry.lpa
         if entry.kind is EntryKind.HEEL_RETURNED:
             yield HEELS, entry.liquid_id, -entry.lpa

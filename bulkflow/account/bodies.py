@@ -20,7 +20,6 @@ from bulkflow.records.amounts import Amount, Percent, PositiveAmount, SignedAmou
 from bulkflow.records.kinds import Body
 
 __all__ = [
-    "BOTTLING_PREFIX",
     "Bottling",
     "BottlingSource",
     "ClosedBalance",
@@ -29,15 +28,15 @@ __all__ = [
     "Entry",
     "EntryKind",
     "Gauging",
+    "Holding",
     "Report",
     "ReportKind",
+    "Reversal",
     "Side",
     "SourceKind",
+    "Transfer",
     "quarter_days",
 ]
-
-#: What a lot is drawn into at a bottling, beside loads: the name of the draw begins so.
-BOTTLING_PREFIX = "bottling/"
 
 _CODE = pattern(
     r"^[^\W_][\w.:/\-]*$",
@@ -143,6 +142,46 @@ class BottlingSource(Body):
     lpa: PositiveAmount
 
 
+class Holding(Body):
+    """Where liquid lies: a place (a site, or ``on the way``), and under which name.
+
+    ``kind`` and ``name`` as in :class:`BottlingSource`.
+    """
+
+    place: Text
+    kind: SourceKind
+    name: Identifier
+
+
+class Transfer(Body):
+    """LPA that went from one holder to another without a load of its own; no target: lost.
+
+    A tank pumped over, a load returned to its lots, a part discharged, a spill.
+    """
+
+    liquid_id: Identifier
+    lpa: PositiveAmount
+    on: date
+    source: Holding
+    target: Holding | None = None
+    reason: Text
+
+    @model_validator(mode="after")
+    def _goes(self) -> Transfer:
+        if self.source == self.target:
+            raise ValueError("goes where it came from")
+        return self
+
+
+class Reversal(Body):
+    """An act was recorded by mistake: this record supersedes it, and nothing takes its place."""
+
+    record: int
+    of_kind: Text
+    subject: Text
+    reason: Text
+
+
 class CodeRange(Body):
     """Bottle codes from first to last, both included: of equal length, compared as text."""
 
@@ -211,9 +250,10 @@ class EntryKind(StrEnum):
 
 
 class Entry(Body):
-    """LPA of a liquid that came to (positive) or left (negative) a site's stock not kept by lot.
+    """LPA of a liquid that came to (positive) or left (negative) a site.
 
-    A heel returned (``load_id`` given) moves from the transport tank to the site.
+    It is that of a lot (``lot_id``), of a load received there (``load_id``), or of stock kept
+    under neither. A heel returned moves from the transport tank of its load to the stock.
     """
 
     site_id: Identifier
@@ -222,6 +262,7 @@ class Entry(Body):
     lpa: SignedAmount
     on: date
     load_id: Identifier | None = None
+    lot_id: Identifier | None = None
     corrects: int | None = None
     reason: Text
 
@@ -229,8 +270,10 @@ class Entry(Body):
     def _meant(self) -> Entry:
         if self.lpa == 0:
             raise ValueError("is of 0 LPA")
-        if (self.kind is EntryKind.HEEL_RETURNED) != (self.load_id is not None):
-            raise ValueError("names a load exactly where a heel is returned")
+        if self.kind is EntryKind.HEEL_RETURNED and self.load_id is None:
+            raise ValueError("names no load whose heel is returned")
+        if self.load_id is not None and self.lot_id is not None:
+            raise ValueError("names a load and a lot")
         if self.kind in _COME and self.lpa < 0:
             raise ValueError(f"is {self.lpa} LPA; {self.kind.value} is above 0")
         if self.kind in _GO and self.lpa > 0:

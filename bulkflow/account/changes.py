@@ -14,7 +14,7 @@ from pathlib import Path
 
 from sqlalchemy.orm import Session
 
-from bulkflow.account.ledger import Line, read_ledger
+from bulkflow.account.ledger import Line, postings_in
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.loads.queries import loads_in
 from bulkflow.loads.tables import LOADS
@@ -112,10 +112,9 @@ class _Teller:
         """Say what each load brought, and which left."""
         came = [r.content["load_id"] for r in records if r.content["state"] == "discharged"]
         left = [r.content["load_id"] for r in records if r.content["state"] == "departed"]
-        ledger = read_ledger(self._session)
         missing: dict[str, Decimal] = defaultdict(Decimal)
         brought: dict[str, Decimal] = defaultdict(Decimal)
-        for one in ledger.postings:
+        for one in postings_in(self._session, lines=[Line.TRANSIT, Line.RECEIVED]):
             if one.line is Line.TRANSIT and one.place == Line.TRANSIT.value:
                 missing[one.subject] += one.lpa
             elif one.line is Line.RECEIVED and one.lpa > 0:

@@ -1,8 +1,8 @@
-"""The first layout of the account's index tables, frozen; a later change is a later step."""
+"""The layouts of the account's tables, frozen; a later change is a later step."""
 
 from __future__ import annotations
 
-__all__ = ["STATEMENTS", "TABLE_NAMES"]
+__all__ = ["POSTING_STATEMENTS", "POSTING_TABLE_NAMES", "STATEMENTS", "TABLE_NAMES"]
 
 TABLE_NAMES = (
     "gauging",
@@ -102,4 +102,28 @@ STATEMENTS = (
     )
     """,
     "CREATE INDEX closing_site ON closing (site_id, quarter)",
+)
+
+POSTING_TABLE_NAMES = ("posting", "posted")
+
+POSTING_STATEMENTS = (
+    """
+    CREATE TABLE posting (
+        seq INTEGER NOT NULL,
+        number INTEGER NOT NULL,
+        on_day DATE NOT NULL,
+        happened DATE NOT NULL,
+        place TEXT NOT NULL,
+        liquid_id TEXT NOT NULL,
+        holder TEXT NOT NULL,
+        lpa BIGINT NOT NULL,
+        line TEXT NOT NULL,
+        subject TEXT NOT NULL,
+        taken_back BOOLEAN NOT NULL,
+        PRIMARY KEY (seq, number), FOREIGN KEY(seq) REFERENCES record (seq)
+    )
+    """,
+    "CREATE INDEX posting_holder ON posting (holder, place, liquid_id, happened)",
+    "CREATE INDEX posting_place ON posting (place, liquid_id, on_day)",
+    "CREATE TABLE posted (seq INTEGER NOT NULL PRIMARY KEY REFERENCES record (seq))",
 )

@@ -18,7 +18,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
-from bulkflow.account.bodies import BOTTLING_PREFIX
 from bulkflow.account.movements import Movement, movements
 from bulkflow.account.queries import BottlingRecord, bottlings_named
 from bulkflow.account.recall import NodeKind, Recall, behind_lot, beyond_lot
@@ -173,7 +172,7 @@ def lot_file_html(found: LotFile) -> str:
         if recall.links
     ]
     page = _environment().get_template("lot_file.html")
-    return page.render(file=found, pictures=pictures, prefix=BOTTLING_PREFIX)
+    return page.render(file=found, pictures=pictures)
 
 
 def _lpa(value: Decimal | str | None) -> str:

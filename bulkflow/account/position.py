@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.account.beginning import has_begun
 from bulkflow.account.bodies import Bottling
-from bulkflow.account.ledger import read_ledger
+from bulkflow.account.ledger import HEELS, ON_THE_WAY, Line, postings_in, read_ledger
 from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import Fault, InputError
@@ -127,8 +127,8 @@ def _arrived(opened: Opened, folder: Path, database: str | None) -> Opened:
 def _received(session: Session) -> dict[tuple[str, str], Decimal]:
     """Return LPA received of each load and liquid that was discharged."""
     found: dict[tuple[str, str], Decimal] = defaultdict(Decimal)
-    for one in read_ledger(session).postings:
-        if one.line == "received from loads" and one.lpa > 0 and one.place != "heels in tanks":
+    for one in postings_in(session, lines=[Line.RECEIVED]):
+        if one.place not in {ON_THE_WAY, HEELS, Line.TRANSIT.value}:
             found[one.subject, one.liquid_id] += one.lpa
     return found
 
@@ -242,12 +242,10 @@ def _in_check(session: Session, scenario: Scenario, on: date) -> Iterable[tuple[
 
 def _stock_not_by_lot(session: Session) -> dict[tuple[str, str], float]:
     """Return LPA at sites that no lot has, by site and liquid."""
-    ledger = read_ledger(session)
-    sites = set(ledger.sites())
-    left = {key: lpa for key, lpa in ledger.balances().items() if key[0] in sites}
-    for line in list_lots(session, LotFilter(with_stock=True)):
-        key = (line.site_id, line.liquid_id)
-        left[key] = left.get(key, Decimal(0)) - line.lpa_left
+    left: dict[tuple[str, str], Decimal] = defaultdict(Decimal)
+    for (place, liquid, holder), lpa in read_ledger(session).held.items():
+        if place not in {ON_THE_WAY, HEELS} and not holder.startswith("lot "):
+            left[place, liquid] += lpa
     return {key: float(lpa) for key, lpa in left.items() if lpa > 0}
 
 

@@ -20,12 +20,13 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from bulkflow.account.bodies import BOTTLING_PREFIX, Bottling, SourceKind
+from bulkflow.account.bodies import Bottling, SourceKind
 from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import CODE_TABLE, GAUGING_TABLE, SOURCE_TABLE
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.tables import LOAD_TABLE, SHARE_TABLE, STEP_TABLE
+from bulkflow.lots.bodies import BOTTLING_DRAWS
 from bulkflow.lots.queries import find_lot, lots_named
 from bulkflow.lots.tables import DRAW_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
@@ -254,7 +255,7 @@ def _links_to(session: Session, edge: Sequence[Node]) -> list[Link]:
     bottlings = _names(edge, NodeKind.BOTTLING)
     found = _parent_links(session, PARENT_TABLE.c.lot_id, lots)
     found += _receipt_links(session, GAUGING_TABLE.c.as_lot, lots)
-    drawn = [*loads, *(f"{BOTTLING_PREFIX}{name}" for name in bottlings)]
+    drawn = [*loads, *(f"{BOTTLING_DRAWS}{name}" for name in bottlings)]
     found += _draw_links(session, DRAW_TABLE.c.load_id, drawn)
     found += _source_links(session, SOURCE_TABLE.c.bottling_id, bottlings, SourceKind.LOAD)
     return found
@@ -279,8 +280,8 @@ def _draw_links(session: Session, column: Any, names: Sequence[str]) -> list[Lin
 
 
 def _drawn_into(name: str) -> Node:
-    if name.startswith(BOTTLING_PREFIX):
-        return NodeKind.BOTTLING, name.removeprefix(BOTTLING_PREFIX)
+    if name.startswith(BOTTLING_DRAWS):
+        return NodeKind.BOTTLING, name.removeprefix(BOTTLING_DRAWS)
     return NodeKind.LOAD, name
 
 

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import quarter_days
 from bulkflow.account.gauging import proof_gallons_of
-from bulkflow.account.ledger import Ledger, Line, Posting, read_ledger
+from bulkflow.account.ledger import Ledger, Line, Posting, postings_in, read_ledger
 from bulkflow.account.movements import Movement, movements
 from bulkflow.account.owing import Places
 from bulkflow.account.queries import ClosingRecord, closings_in
@@ -160,7 +160,7 @@ def quarter_return(
         lines=tuple(
             line for site in chosen for line in _lines(ledger, site, first, last, declarers[site])
         ),
-        late=tuple(_late(ledger.postings, chosen, first, last)),
+        late=tuple(_late(postings_in(session, late=True), chosen, first, last)),
         duty=tuple(_duty(movements(session, scenario), chosen, first, last)),
         chain_head=str(head(session)),
         closed=tuple((site, closings.get((site, quarter))) for site in chosen),
@@ -201,9 +201,9 @@ def _lines(
     for (place, liquid), lpa in ledger.balances(before).items():
         if place == site:
             amounts[liquid][OPENING] = lpa
-    for one in ledger.postings:
-        if one.place == site and first <= one.day <= last:
-            amounts[one.liquid_id][one.line.value] += one.lpa
+    for (place, liquid, line, day), lpa in ledger.sums.items():
+        if place == site and first <= day <= last:
+            amounts[liquid][line.value] += lpa
     order = {OPENING: -1, **{line.value: place for place, line in enumerate(Line)}}
     for liquid in sorted(amounts):
         found = amounts[liquid]
@@ -220,7 +220,7 @@ def _late(
     postings: Sequence[Posting], sites: Sequence[str], first: date, last: date
 ) -> Iterable[LateLine]:
     for one in postings:
-        if one.is_late and one.place in sites and first <= one.day <= last:
+        if one.place in sites and first <= one.day <= last:
             yield LateLine(
                 site_id=one.place,
                 liquid_id=one.liquid_id,

@@ -9,10 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from sqlalchemy import Column, Connection, Date, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy import Boolean, Column, Connection, Date, ForeignKey, Index, Integer, Table, Text
+from sqlalchemy.orm import Session
 
-from bulkflow.account.bodies import Bottling, Closing, Entry, Gauging, Report
-from bulkflow.account.layout import STATEMENTS, TABLE_NAMES
+from bulkflow.account.bodies import (
+    Bottling,
+    Closing,
+    Entry,
+    Gauging,
+    Report,
+    Reversal,
+    Transfer,
+)
+from bulkflow.account.layout import (
+    POSTING_STATEMENTS,
+    POSTING_TABLE_NAMES,
+    STATEMENTS,
+    TABLE_NAMES,
+)
 from bulkflow.records.amounts import FixedPoint
 from bulkflow.records.kinds import Component, IndexRow, Kind, Step
 from bulkflow.records.migrations import run_statements
@@ -29,9 +43,13 @@ __all__ = [
     "ENTRY_TABLE",
     "GAUGING",
     "GAUGING_TABLE",
+    "POSTED_TABLE",
+    "POSTING_TABLE",
     "REPORT",
     "REPORT_TABLE",
+    "REVERSAL",
     "SOURCE_TABLE",
+    "TRANSFER",
 ]
 
 
@@ -133,6 +151,26 @@ CLOSING_TABLE = Table(
     Index("closing_site", "site_id", "quarter"),
 )
 
+# What the records come to, kept: no kind's index, but made from all of them in their order.
+POSTING_TABLE = Table(
+    "posting",
+    METADATA,
+    _seq(),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    _day(),
+    Column("happened", Date, nullable=False),
+    _text("place"),
+    _text("liquid_id"),
+    _text("holder"),
+    _lpa(),
+    _text("line"),
+    _text("subject"),
+    Column("taken_back", Boolean, nullable=False),
+    Index("posting_holder", "holder", "place", "liquid_id", "happened"),
+    Index("posting_place", "place", "liquid_id", "on_day"),
+)
+POSTED_TABLE = Table("posted", METADATA, _seq())
+
 
 def _gauging_rows(body: Gauging) -> Iterable[IndexRow]:
     names = ("load_id", "liquid_id", "lpa", "as_lot")
@@ -202,8 +240,10 @@ BOTTLING = Kind(
 )
 ENTRY = Kind("account entry", Entry, _of_site, _entry_rows, (ENTRY_TABLE,))
 CLOSING = Kind("closing", Closing, _of_site, _closing_rows, (CLOSING_TABLE,))
+TRANSFER = Kind("transfer", Transfer, lambda body: f"{body.source.kind.value} {body.source.name}")
+REVERSAL = Kind("reversal", Reversal, lambda body: str(body.subject))
 
-_KINDS = (GAUGING, REPORT, BOTTLING, ENTRY, CLOSING)
+_INDEXED = (GAUGING, REPORT, BOTTLING, ENTRY, CLOSING)
 
 
 def _lay(connection: Connection) -> None:
@@ -212,9 +252,26 @@ def _lay(connection: Connection) -> None:
         run_statements(connection, guard_statements(connection.dialect.name, name))
 
 
+def _lay_postings(connection: Connection) -> None:
+    run_statements(connection, POSTING_STATEMENTS)
+    for name in POSTING_TABLE_NAMES:
+        run_statements(connection, guard_statements(connection.dialect.name, name))
+
+
+def _settle(session: Session) -> None:
+    # Here, since the ledger stands on these tables.
+    from bulkflow.account.ledger import check_positions
+
+    check_positions(session)
+
+
 #: The account's component: give it to :func:`bulkflow.lots.register.open_register`.
 ACCOUNT = Component(
     name="account",
-    steps=(Step("001-account", _lay, reindex=tuple(kind.name for kind in _KINDS)),),
-    kinds=_KINDS,
+    steps=(
+        Step("001-account", _lay, reindex=tuple(kind.name for kind in _INDEXED)),
+        Step("002-postings", _lay_postings),
+    ),
+    kinds=(*_INDEXED, TRANSFER, REVERSAL),
+    settle=_settle,
 )

@@ -8,11 +8,12 @@ from decimal import Decimal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from bulkflow.lots.bodies import BOTTLING_DRAWS, ENTRY_DRAWS, TRANSFER_DRAWS
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import DISPOSITION_TABLE, DRAW_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
 
-__all__ = ["Account", "Entry", "account_of"]
+__all__ = ["Account", "Entry", "account_of", "drawn_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,21 @@ class Account:
     entries: tuple[Entry, ...]
     left: Decimal
     drawn_from_disposed: Decimal
+
+
+def drawn_words(name: str) -> str:
+    """Return what LPA was drawn into, in words."""
+    for prefix, words in _DRAWN.items():
+        if name.startswith(prefix):
+            return words.format(name.removeprefix(prefix))
+    return f"into load {name}"
+
+
+_DRAWN = {
+    BOTTLING_DRAWS: "into bottling {}",
+    ENTRY_DRAWS: "entered at the site",
+    TRANSFER_DRAWS: "moved",
+}
 
 
 def account_of(session: Session, lot_id: str) -> Account:
@@ -73,6 +89,6 @@ def account_of(session: Session, lot_id: str) -> Account:
         if row.disposition is None
     ]
     entries += [Entry(row.way, -row.lpa, row.seq) for row in disposed]
-    entries += [Entry(f"into load {row.load_id}", -row.lpa, row.seq) for row in loaded]
+    entries += [Entry(drawn_words(row.load_id), -row.lpa, row.seq) for row in loaded]
     under = sum((row.lpa for row in drawn if row.disposition is not None), Decimal(0))
     return Account(lot_id, tuple(entries), lot.lpa_left, under)

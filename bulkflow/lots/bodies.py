@@ -24,6 +24,10 @@ from bulkflow.records.amounts import (
 from bulkflow.records.kinds import Body
 
 __all__ = [
+    "BOTTLING_DRAWS",
+    "ENTRY_DRAWS",
+    "NOT_A_LOAD",
+    "TRANSFER_DRAWS",
     "Decision",
     "Disposal",
     "Disposition",
@@ -325,12 +329,20 @@ class Disposition(Body):
         return self
 
 
+#: What a lot is drawn into beside loads is named so, before the name or number of its record.
+BOTTLING_DRAWS, ENTRY_DRAWS, TRANSFER_DRAWS = "bottling/", "entry/", "transfer/"
+NOT_A_LOAD = (BOTTLING_DRAWS, ENTRY_DRAWS, TRANSFER_DRAWS)
+
+
 class Draw(Body):
-    """LPA that left a lot into a load and travels with it."""
+    """LPA that left a lot into a load and travels with it; below 0 it came to the lot.
+
+    Where ``load_id`` begins as one of ``NOT_A_LOAD``, it belongs to another record, named so.
+    """
 
     lot_id: Identifier
     load_id: Identifier
-    lpa: PositiveAmount
+    lpa: SignedAmount
     on: date
 
 

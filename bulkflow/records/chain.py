@@ -38,6 +38,7 @@ __all__ = [
     "acting",
     "append",
     "append_many",
+    "first_written",
     "head",
     "insert_index",
     "insert_records",
@@ -50,6 +51,7 @@ __all__ = [
 ]
 
 _ACTING = "bulkflow.acting"
+_FIRST_WRITTEN = "bulkflow.first_written"
 _BATCH = 2000
 # The one column that says what was superseded: a full alias of the table is slow to make, and
 # this condition stands in nearly every query.
@@ -226,7 +228,15 @@ def append_many(
         last = Head(record.seq, digest)
     insert_records(session, made)
     insert_index(session, kind, rows)
+    if made:
+        session.info.setdefault(_FIRST_WRITTEN, made[0].seq)
     return made
+
+
+def first_written(session: Session) -> int | None:
+    """Return the first record that this session wrote, or None."""
+    found: int | None = session.info.get(_FIRST_WRITTEN)
+    return found
 
 
 def insert_records(session: Session, records: Sequence[Record]) -> None:

@@ -15,6 +15,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from sqlalchemy import Connection, Table
+from sqlalchemy.orm import Session
 
 from bulkflow.records.canonical import canonical_text
 from bulkflow.records.errors import RecordsError
@@ -107,8 +108,15 @@ class Step:
 
 @dataclass(frozen=True)
 class Component:
-    """A package's kinds of record and migration steps."""
+    """A package's kinds of record and migration steps.
+
+    Parameters
+    ----------
+    settle : is called before what a session wrote is kept, whichever command wrote it; raises
+        where it may not be kept.
+    """
 
     name: str
     steps: tuple[Step, ...]
     kinds: tuple[Kind[Any], ...] = field(default=())
+    settle: Callable[[Session], None] | None = None

@@ -125,6 +125,9 @@ class Store:
         ):
             Acting(actor, self.clock, zone or self.zone).begin(session)
             yield session
+            for part in self.components:
+                if part.settle is not None:
+                    part.settle(session)
             if keep:
                 session.commit()
             else:
