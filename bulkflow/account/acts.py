@@ -14,6 +14,7 @@ from decimal import Decimal
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from bulkflow.account.agreement import unsound
 from bulkflow.account.bodies import (
     Bottling,
     Closing,
@@ -27,7 +28,8 @@ from bulkflow.account.bodies import (
     SourceKind,
     Transfer,
 )
-from bulkflow.account.ledger import check_positions, read_ledger
+from bulkflow.account.fold import holding_key
+from bulkflow.account.ledger import check_positions, held_on, read_ledger
 from bulkflow.account.queries import gaugings_of, reports_of
 from bulkflow.account.tables import (
     BOTTLING,
@@ -358,7 +360,8 @@ def enter(session: Session, entry: Entry) -> Record:
     RefusedError
         If the acting person may not record.
     """
-    power = Power.DISPOSE if entry.kind is EntryKind.DESTROYED else Power.RECORD
+    grave = entry.kind is EntryKind.DESTROYED or _is_large(session, entry)
+    power = Power.DISPOSE if grave else Power.RECORD
     require(session, power, f"enter {entry.lpa} LPA at {entry.site_id}")
     with _one_act(session):
         if entry.lot_id is not None:
@@ -366,6 +369,22 @@ def enter(session: Session, entry: Entry) -> Record:
             into = f"{ENTRY_DRAWS}{head(session).seq + 1}"
             _draw_any(session, entry.lot_id, into, -entry.lpa, entry.on)
         return append(session, ENTRY, entry, zone=zone_of(session, entry.site_id))
+
+
+#: Share of what lies there above which a difference is no clerk's to write off (common practice).
+LARGE_SHARE = Decimal("0.01")
+
+
+def _is_large(session: Session, entry: Entry) -> bool:
+    """Whether a difference found is more than measuring and handling explain."""
+    if entry.kind not in {EntryKind.STOCKTAKE, EntryKind.CORRECTION}:
+        return False
+    kind, name = SourceKind.STOCK, entry.liquid_id
+    if entry.lot_id or entry.load_id:
+        kind = SourceKind.LOT if entry.lot_id else SourceKind.LOAD
+        name = entry.lot_id or entry.load_id or ""
+    key = holding_key(entry.site_id, entry.liquid_id, kind, name)
+    return abs(entry.lpa) > LARGE_SHARE * held_on(session, [key], entry.on)[key]
 
 
 def _draw_any(session: Session, lot_id: str, into: str, lpa: Decimal, on: date) -> None:
@@ -439,13 +458,18 @@ def _drawn_for(found: Record) -> str:
 _REVERSIBLE = frozenset({ENTRY.name, TRANSFER.name, BOTTLING.name, REPORT.name})
 
 
+def _listed(balances: Mapping[str, Decimal]) -> str:
+    return ", ".join(f"{lpa} LPA of {name}" for name, lpa in sorted(balances.items())) or "nothing"
+
+
 def close_quarter(session: Session, closing: Closing, *, today: date) -> Record:
     """Close the quarter of a site; what is recorded later counts after it.
 
     Raises
     ------
     InputError
-        If it is closed already, a later one is closed, or it has not ended.
+        If it is closed already, a later one is closed, it has not ended, or the account does
+        not add up: a balance given is not the ledger's, or the ledger's not the records'.
     RefusedError
         If the acting person may not declare.
     """
@@ -458,6 +482,14 @@ def close_quarter(session: Session, closing: Closing, *, today: date) -> Record:
     if closing.last_day >= today:
         found = f"is {closing.quarter}, which ends on {closing.last_day}"
         faults.append(Fault("", 0, "quarter", found, "Close it when it has ended."))
+    else:
+        faults += unsound(session, [closing.site_id], closing.last_day)
+    meant = {one.liquid_id: one.lpa for one in closing.balances if one.lpa}
+    ledger = read_ledger(session).balances(closing.last_day)
+    stands = {liquid: lpa for (place, liquid), lpa in ledger.items() if place == closing.site_id}
+    if not faults and meant != stands:
+        found = f"are {_listed(meant)}, but the account has {_listed(stands)}"
+        faults.append(Fault("", 0, "balances", found, "Make the return again; somebody recorded."))
     if faults:
         raise InputError(faults)
     return append(session, CLOSING, closing, zone=zone_of(session, closing.site_id))

@@ -10,22 +10,30 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import Entry, EntryKind, Side, SourceKind
-from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, read_ledger
+from bulkflow.account.ledger import (
+    HEELS,
+    ON_THE_WAY,
+    OUTER,
+    first_shortages,
+    read_ledger,
+)
 from bulkflow.account.queries import bottlings_named, gaugings_of
 from bulkflow.account.tables import ENTRY, ENTRY_TABLE, TRANSFER
+from bulkflow.errors import Fault
 from bulkflow.loads.bodies import LoadState
-from bulkflow.loads.queries import LoadRecord, loads_in, steps_of
+from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in, steps_of
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
-__all__ = ["Disagreement", "disagreements", "standing_balances"]
+__all__ = ["Disagreement", "disagreements", "standing_balances", "unsound"]
 
 Key = tuple[str, str]
 NOTHING = Decimal(0)
@@ -53,6 +61,23 @@ def disagreements(session: Session) -> list[Disagreement]:
         for key in sorted({*ledger, *records})
         if ledger.get(key, NOTHING) != records.get(key, NOTHING)
     ]
+
+
+def unsound(session: Session, sites: Iterable[str], last: date) -> list[Fault]:
+    """Return why the account of some sites up to a day is none to be declared; empty if it is."""
+    mend = "Find the act that is missing or wrong (bulkflow account balance, records log)."
+    wanted = set(sites)
+    faults = [
+        Fault("", 0, f"{one.liquid_id} at {one.place}",
+              f"is {one.ledger} LPA in the ledger and {one.records} LPA by the records", mend)
+        for one in disagreements(session)
+        if one.place in wanted
+    ]  # fmt: skip
+    for (place, liquid, holder), (day, lpa) in sorted(first_shortages(session).items()):
+        if place in wanted and day <= last:
+            what, found = f"{holder or 'stock'} at {place}", f"has {lpa} LPA of {liquid} on {day}"
+            faults.append(Fault("", 0, what, found, mend))
+    return faults
 
 
 def standing_balances(session: Session) -> dict[Key, Decimal]:
@@ -114,11 +139,14 @@ def _bottled(session: Session) -> Iterable[tuple[str, str, Decimal]]:
 
 
 def _transferred(session: Session) -> Iterable[tuple[str, str, Decimal]]:
+    coming = {load.load_id for load in loads_in(session, LoadFilter(states=_COMING))}
     query = select(RECORD).where(RECORD.c.kind == TRANSFER.name, is_current(RECORD.c.seq))
     for row in session.execute(query).mappings():
         body = TRANSFER.read(row["version"], row["body"])
         for end, lpa in ((body.source, -body.lpa), (body.target, body.lpa)):
-            if end is not None and end.kind is not SourceKind.LOT:
+            # Of a load that is there nothing is on the way, whatever left it before.
+            gone = end is not None and end.place == ON_THE_WAY and end.name not in coming
+            if end is not None and end.kind is not SourceKind.LOT and not gone:
                 yield end.place, body.liquid_id, lpa
 
 

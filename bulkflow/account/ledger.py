@@ -49,6 +49,7 @@ __all__ = [
     "Line",
     "Posting",
     "check_positions",
+    "first_shortages",
     "folded_anew",
     "held_on",
     "postings_in",
@@ -162,6 +163,22 @@ def held_on(session: Session, keys: Iterable[Key], on: date) -> dict[Key, Decima
         key: sum((lpa for day, _, lpa in rows if day <= on), NOTHING)
         for key, rows in kept_of(session, keys).items()
     }
+
+
+def first_shortages(session: Session) -> dict[Key, tuple[date, Decimal]]:
+    """Return, of holders that have less than nothing as it counts, the first such day, and LPA."""
+    check_positions(session)
+    by = (_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder, _COLUMN.on_day)
+    running: dict[Key, Decimal] = defaultdict(Decimal)
+    found: dict[Key, tuple[date, Decimal]] = {}
+    inner = (_COLUMN.place.not_in(sorted(OUTER)),)
+    sums = sums_of(session, *by, where=inner)
+    for place, liquid, holder, day in sorted(sums, key=lambda key: key[3]):
+        key = (place, liquid, holder)
+        running[key] += sums[place, liquid, holder, day]
+        if running[key] < 0:
+            found.setdefault(key, (day, running[key]))
+    return found
 
 
 def check_positions(session: Session) -> None:

@@ -1,16 +1,15 @@
 """Recall: from a bad lot on to loads, sites and bottles, and from a bottle back to its origins.
 
 Lots, loads and bottlings are joined by what was drawn: parent into lot, lot into load or
-bottling, load into the lot or the bottling it became. Each is taken as well mixed, so a suspect
-lot's share of the alcohol in everything it reached can be told; where nothing says how much came
-from where, the share is left open and the whole counts as reached.
+bottling, load into the lot or the bottling it became. Liquid that met in a tank is followed
+through it (:mod:`bulkflow.account.mixing`), whatever name a drawing was taken under: so a bottle
+that may hold some of a suspect lot is named, with the least and the most there can be.
 
 Each generation is read with one query a kind of link, whatever the size of the register.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -21,6 +20,13 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import Bottling, SourceKind
+from bulkflow.account.mixing import (
+    Amounts,
+    followed,
+    vessels_behind,
+    vessels_behind_lot,
+    vessels_beyond,
+)
 from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import CODE_TABLE, GAUGING_TABLE, SOURCE_TABLE
 from bulkflow.errors import Fault, InputError
@@ -75,7 +81,9 @@ class Reached:
     generation : links away, by the shortest way.
     share : of its alcohol that came from the lot asked (beyond), or of the asked bottling's
         alcohol that came from it (behind); None where only a plan links them.
-    lpa : that share in LPA.
+    lpa : that share in LPA, where every vessel was well mixed.
+    least, most : what it can be at the least and at the most, in whatever order liquid left the
+        vessels (:mod:`bulkflow.account.mixing`). A least above 0: it contains it; else it may.
     where : the site it lies at or goes to; `state` its status or what it is.
     cases, codes : of a bottling.
     """
@@ -85,6 +93,8 @@ class Reached:
     generation: int
     share: Decimal | None
     lpa: Decimal | None
+    least: Decimal | None
+    most: Decimal | None
     liquid_id: str
     where: str
     state: str
@@ -131,8 +141,8 @@ def beyond_lot(session: Session, lot_id: str) -> Recall:
     find_lot(session, lot_id)
     start = (NodeKind.LOT, lot_id)
     links, generations = _walk(start, lambda edge: _links_from(session, edge))
-    shares = _shares_beyond(session, start, links, generations)
-    return _recall(session, start, "beyond", links, generations, shares)
+    amounts = _amounts_beyond(session, lot_id)
+    return _recall(session, start, "beyond", links, generations, amounts)
 
 
 def behind_bottle(session: Session, name: str) -> Recall:
@@ -146,8 +156,8 @@ def behind_bottle(session: Session, name: str) -> Recall:
     bottling = find_bottling(session, name)
     start = (NodeKind.BOTTLING, bottling.bottling_id)
     links, generations = _walk(start, lambda edge: _links_to(session, edge), backwards=True)
-    shares = _shares_behind(start, links, bottling.lpa_taken)
-    found = _recall(session, start, "behind", links, generations, shares)
+    amounts = {**_amounts_behind(session, start), start: _all_of(bottling.lpa_taken)}
+    found = _recall(session, start, "behind", links, generations, amounts)
     return replace(found, remarks=tuple(_ends(bottling, found)))
 
 
@@ -176,10 +186,12 @@ def behind_lot(session: Session, lot_id: str) -> Recall:
     line = find_lot(session, lot_id)
     start = (NodeKind.LOT, lot_id)
     links, generations = _walk(start, lambda edge: _links_to(session, edge), backwards=True)
-    drawn = sum((link.lpa for link in links if link.target == start), Decimal(0))
-    shares = _shares_behind(start, links, drawn)
-    scaled = {node: (share, line.lpa) for node, (share, _) in shares.items()}
-    return _recall(session, start, "behind", links, generations, scaled)
+    amounts = {**_amounts_behind(session, start), start: _all_of(line.lpa)}
+    return _recall(session, start, "behind", links, generations, amounts)
+
+
+def _all_of(lpa: Decimal) -> Amounts:
+    return Amounts(float(lpa), float(lpa), float(lpa))
 
 
 def find_bottling(session: Session, name: str) -> Bottling:
@@ -323,82 +335,6 @@ def _source_links(
     ]
 
 
-# --- how much of it ----------------------------------------------------------------------------
-
-
-def _order(links: Sequence[Link], start: Node, *, backwards: bool = False) -> list[Node]:
-    """Return the nodes so that each comes after all those it is reached from."""
-    ways: dict[Node, list[Node]] = defaultdict(list)
-    waiting: dict[Node, int] = defaultdict(int)
-    for link in links:
-        near, far = (link.target, link.source) if backwards else (link.source, link.target)
-        ways[near].append(far)
-        waiting[far] += 1
-    ready, order = [start], []
-    while ready:
-        node = ready.pop()
-        order.append(node)
-        for other in ways.get(node, ()):
-            waiting[other] -= 1
-            if waiting[other] == 0:
-                ready.append(other)
-    return order
-
-
-def _shares_beyond(
-    session: Session, start: Node, links: Sequence[Link], reached: Mapping[Node, int]
-) -> dict[Node, tuple[Decimal, Decimal]]:
-    """Return, for each node, the share of its alcohol that came from the start, and its LPA."""
-    drawn = [link for link in links if not link.planned]
-    wholes = _drawn_in_all(session, list(reached))
-    coming: dict[Node, list[Link]] = defaultdict(list)
-    for link in drawn:
-        coming[link.target].append(link)
-    shares: dict[Node, tuple[Decimal, Decimal]] = {}
-    for node in _order(drawn, start):
-        whole = wholes.get(node, Decimal(0))
-        if node == start:
-            shares[node] = (Decimal(1), whole)
-        elif whole:
-            part = sum((shares[one.source][0] * one.lpa for one in coming[node]), Decimal(0))
-            shares[node] = (part / whole, whole)
-    return shares
-
-
-def _shares_behind(
-    start: Node, links: Sequence[Link], whole: Decimal
-) -> dict[Node, tuple[Decimal, Decimal]]:
-    """Return, for each node, the share of the start's alcohol that came from it, and its whole."""
-    coming: dict[Node, list[Link]] = defaultdict(list)
-    for link in links:
-        coming[link.target].append(link)
-    totals = {node: sum((one.lpa for one in found), Decimal(0)) for node, found in coming.items()}
-    totals[start] = whole  # what came from stock not kept by lot counts too
-    shares: dict[Node, Decimal] = defaultdict(Decimal, {start: Decimal(1)})
-    for node in _order(links, start, backwards=True):
-        for link in coming.get(node, ()):
-            shares[link.source] += shares[node] * link.lpa / totals[node]
-    return {node: (share, whole) for node, share in shares.items()}
-
-
-def _drawn_in_all(session: Session, nodes: Sequence[Node]) -> dict[Node, Decimal]:
-    """Return all LPA that made up each node, from wherever it came."""
-    found: dict[Node, Decimal] = defaultdict(Decimal)
-    lots, loads = _names(nodes, NodeKind.LOT), _names(nodes, NodeKind.LOAD)
-    for link in _parent_links(session, PARENT_TABLE.c.lot_id, lots):
-        found[link.target] += link.lpa
-    for link in _receipt_links(session, GAUGING_TABLE.c.as_lot, lots):
-        found[link.target] += link.lpa
-    for link in _draw_links(session, DRAW_TABLE.c.load_id, loads):
-        found[link.target] += link.lpa
-    table = SOURCE_TABLE.c
-    query = select(table.bottling_id, table.lpa).where(is_current(table.seq))
-    bottlings = _names(nodes, NodeKind.BOTTLING)
-    for name, lpa in _rows(session, query, table.bottling_id, bottlings):
-        found[NodeKind.BOTTLING, name] += lpa
-    return dict(found)
-
-
 # --- what it is --------------------------------------------------------------------------------
 
 
@@ -408,26 +344,56 @@ def _recall(
     direction: str,
     links: Sequence[Link],
     generations: Mapping[Node, int],
-    shares: Mapping[Node, tuple[Decimal, Decimal]],
+    amounts: Mapping[Node, Amounts],
 ) -> Recall:
-    facts = _facts(session, list(generations))
+    """Put together what was reached: by links, and by what met it in a vessel only."""
+    last = max(generations.values(), default=0) + 1
+    met = {node: last for node, one in amounts.items() if one.most > 0 and node not in generations}
+    facts = _facts(session, [*generations, *met])
+    whole = amounts[start].mixed if direction == "behind" else None
     reached = []
-    for node, generation in sorted(generations.items(), key=lambda item: (item[1], item[0])):
-        share, lpa = _rounded(shares.get(node), direction, facts[node].get("lpa"))
-        fields = {key: value for key, value in facts[node].items() if key != "lpa"}
-        reached.append(Reached(*node, generation=generation, share=share, lpa=lpa, **fields))
+    for node, generation in sorted(
+        {**generations, **met}.items(), key=lambda item: (item[1], item[0])
+    ):
+        found = amounts.get(node)
+        own = facts[node].pop("lpa", None)
+        base = Decimal(repr(whole)) if whole is not None else own
+        share = None
+        if found is not None and base:
+            share = (Decimal(repr(found.mixed)) / base).quantize(Decimal("0.000001"))
+        figures = (
+            (None, None, None)
+            if found is None
+            else tuple(_lpa(one) for one in (found.mixed, found.least, found.most))
+        )
+        reached.append(Reached(*node, generation, share, *figures, **facts[node]))
     return Recall(start, direction, tuple(reached), tuple(links))
 
 
-def _rounded(
-    found: tuple[Decimal, Decimal] | None, direction: str, own: Decimal | None
-) -> tuple[Decimal | None, Decimal | None]:
-    if found is None:
-        return None, None
-    share, whole = found
-    # Beyond, the share is of what was reached (a lot as measured); behind, of the start.
-    base = own if direction == "beyond" and own is not None else whole
-    return share.quantize(Decimal("0.000001")), (share * base).quantize(Decimal("0.001"))
+def _lpa(value: float) -> Decimal:
+    return Decimal(repr(value)).quantize(Decimal("0.001"))
+
+
+def _amounts_beyond(session: Session, lot_id: str) -> dict[Node, Amounts]:
+    found = followed(vessels_beyond(session, [lot_id]), [("lot", lot_id)])
+    return {_node(node): amounts[0] for node, amounts in found.items()}
+
+
+def _amounts_behind(session: Session, start: Node) -> dict[Node, Amounts]:
+    """Return how much of the start each lot and load behind it can be."""
+    kind, name = start
+    vessels = (
+        vessels_behind(session, name)
+        if kind is NodeKind.BOTTLING
+        else vessels_behind_lot(session, name)
+    )
+    begins = sorted(node for node in vessels.made if node != ("lot", name) or kind != "lot")
+    told = followed(vessels, begins).get((kind.value, name), [])
+    return {_node(node): one for node, one in zip(begins, told, strict=False) if one.most > 0}
+
+
+def _node(node: tuple[str, str]) -> Node:
+    return NodeKind(node[0]), node[1]
 
 
 def _facts(session: Session, nodes: Sequence[Node]) -> dict[Node, dict[str, Any]]:

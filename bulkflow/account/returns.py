@@ -16,6 +16,7 @@ from decimal import Decimal
 
 from sqlalchemy.orm import Session
 
+from bulkflow.account.agreement import unsound
 from bulkflow.account.bodies import quarter_days
 from bulkflow.account.gauging import proof_gallons_of
 from bulkflow.account.ledger import Ledger, Line, Posting, postings_in, read_ledger
@@ -132,7 +133,8 @@ def quarter_return(
     Raises
     ------
     InputError
-        If the quarter is none, or a site has no account and is not in the workspace.
+        If the quarter is none, a site has no account and is not in the workspace, or the account
+        does not add up.
     """
     try:
         first, last = quarter_days(quarter)
@@ -148,6 +150,7 @@ def quarter_return(
         for name in chosen
         if name not in known
     ]
+    faults += unsound(session, chosen, last)
     if faults:
         raise InputError(faults)
     closings = {(one.closing.site_id, one.closing.quarter): one for one in closings_in(session)}

@@ -322,11 +322,12 @@ def enter(
     on: RequiredOnOption,
     reason: ReasonOption,
     load: Annotated[
-        str | None, typer.Option("--load", help="Of a heel returned: the load it was of.")
+        str | None, typer.Option("--load", help="Of this load received there, or its heel.")
     ] = None,
+    lot: Annotated[str | None, typer.Option("--lot", help="Of this lot.")] = None,
     writing: WritingOptions,
 ) -> None:
-    """Enter LPA that came to or left a site's stock without a lot, a load or a bottling.
+    """Enter LPA that came to or left a site: of a lot, a received load, or stock under neither.
 
     What happened in a closed quarter counts on the first day after it.
 
@@ -350,6 +351,7 @@ def enter(
             "lpa": needed_number("--lpa", lpa),
             "on": needed_day("--on", on),
             "load_id": load,
+            "lot_id": lot,
             "reason": reason,
         },
     )
@@ -357,6 +359,81 @@ def enter(
         record = record_entry(session, body)
     said = f"{site}, {liquid}: {body.lpa:+,} LPA, {kind}"
     writing.tell([record], said)
+
+
+def move(
+    folder: FolderArgument,
+    *,
+    site: SiteOption,
+    source: Annotated[
+        str,
+        typer.Option("--from", metavar="KIND:NAME", help="lot:, load:, stock:LIQUID or way:LOAD."),
+    ],
+    target: Annotated[
+        str, typer.Option("--to", metavar="KIND:NAME", help="The same, or lost (spilt, leaked).")
+    ],
+    liquid: Annotated[str, typer.Option("--liquid", help="Which liquid.")],
+    lpa: Annotated[str, typer.Option("--lpa", help="How much of it.")],
+    on: RequiredOnOption,
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Record LPA that went from one name to another: pumped over, returned, taken off, or lost.
+
+    way:LOAD is what a load has on its way; the site is where the rest lies.
+
+    Example: bulkflow account move demo --site NORFOLK --from stock:VK-DRY --to lost
+    --liquid VK-DRY --lpa 3.2 --on 2027-01-15 --reason "hose drained onto the apron" --dry-run
+    """
+    from bulkflow.account.acts import transfer
+    from bulkflow.account.bodies import Transfer
+    from bulkflow.lots.faults import body_of
+
+    fields = {
+        "liquid_id": liquid,
+        "lpa": needed_number("--lpa", lpa),
+        "on": needed_day("--on", on),
+        "source": _end("--from", source, site),
+        "target": None if target == "lost" else _end("--to", target, site),
+        "reason": reason,
+    }
+    body = body_of(Transfer, fields)
+    with writing.register(folder) as session:
+        record = transfer(session, body)
+    writing.tell([record], f"{body.lpa:,} LPA of {liquid} from {source} to {target}")
+
+
+def _end(option: str, text: str, site: str) -> dict[str, str]:
+    from bulkflow.account.postings import ON_THE_WAY
+
+    kind, colon, name = text.partition(":")
+    if not colon or not name or kind not in {"lot", "load", "stock", "way"}:
+        mend = "Give lot:NAME, load:NAME, stock:LIQUID or way:LOAD."
+        raise InputError(Fault("", 0, option, f"is {text[:60]!r}", mend))
+    on_the_way = kind == "way"
+    return {
+        "place": ON_THE_WAY if on_the_way else site,
+        "kind": "load" if on_the_way else kind,
+        "name": name,
+    }
+
+
+def reverse(
+    folder: FolderArgument,
+    record: Annotated[int, typer.Argument(metavar="RECORD", help="Its number.")],
+    *,
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Reverse an entry, move, bottling or report that was recorded by mistake.
+
+    Example: bulkflow account reverse demo 18 --reason "taken over twice" --dry-run
+    """
+    from bulkflow.account.acts import reverse as record_reversal
+
+    with writing.register(folder) as session:
+        records = record_reversal(session, record, reason)
+    writing.tell(records, f"Record {record} is reversed")
 
 
 def _liquids(site: object) -> set[str]:
@@ -404,5 +481,5 @@ def close(
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
-    for command in (begin, gauge, receive, report, bottle, bottlings, enter, close):
+    for command in (begin, gauge, receive, report, bottle, bottlings, enter, move, reverse, close):
         app.command(command.__name__)(spread(command))

@@ -15,7 +15,10 @@ from bulkflow.cli.shell import run
 
 from .conftest import DEMO
 
-WRITING = ("begin", "gauge", "receive", "report", "bottle", "bottlings", "enter", "close")
+WRITING = (
+    "begin", "gauge", "receive", "report", "bottle", "bottlings", "enter", "move", "reverse",
+    "close",
+)  # fmt: skip
 BOTTLED = (
     "bottling_id,site_id,product_id,on,sources,cases,codes,note\n"
     "B-7,NORFOLK,DRY-750,2027-01-14,stock:VK-DRY=3600,1850,N1-0001..N1-9999,\n"

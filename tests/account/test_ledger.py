@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from bulkflow.account.acts import bottle, close_quarter, enter, receive
 from bulkflow.account.agreement import disagreements, standing_balances
-from bulkflow.account.bodies import Closing
+from bulkflow.account.bodies import ClosedBalance, Closing
 from bulkflow.account.ledger import (
     HEELS,
     ON_THE_WAY,
@@ -182,9 +182,13 @@ def test_a_closed_quarter_keeps_its_figures(both, ann):
         received(session, "W-1", "8900")
         bottled(session, "B-1", [("load", "W-1", "1000")])
         before = read_ledger(session).balances(date(2027, 3, 31))
-        closing = Closing(
+        wrong = Closing(
             site_id=NORTH, quarter="2027-Q1", balances=(), chain_head="1:0", return_sha256="0" * 64
         )
+        with pytest.raises(InputError, match=r"the account has 7900\.000 LPA of dry"):
+            close_quarter(session, wrong, today=date(2027, 4, 5))
+        stands = (ClosedBalance(liquid_id="dry", lpa=D(7900)),)
+        closing = wrong.model_copy(update={"balances": stands})
         close_quarter(session, closing, today=date(2027, 4, 5))
     with both.write(ann) as session:
         received(session, "W-1", "8950")
@@ -239,7 +243,7 @@ def test_more_than_there_is_cannot_be_taken(store, ann):
         store.write(ann) as session,
         pytest.raises(InputError, match=r"heels in tanks has 4\.000"),
     ):
-        enter(session, an_entry("4.001", "heel returned", load_id="W-1"))
+        enter(session, an_entry("4.001", "heel returned", load_id="W-1", on=date(2027, 1, 22)))
     with (
         store.write(ann) as session,
         pytest.raises(InputError, match=r"stock at north has 100\.000"),

@@ -375,7 +375,8 @@ class Account(RuleBasedStateMachine):
             assert disagreements(session) == []
             assert postings == folded_anew(session)
             left = {line.lot_id: line.lpa_left for line in list_lots(session)}
-        assert {(p, h): lpa for (p, _, h), lpa in ledger.held.items()} == self.held()
+        now, meant = {(p, h): lpa for (p, _, h), lpa in ledger.held.items()}, self.held()
+        assert now == meant, sorted(set(now.items()) ^ set(meant.items()))
         lots = {name: D(0) for name in self.lots}
         for (_, holder), lpa in self.held().items():
             if holder.startswith("lot "):
@@ -404,11 +405,17 @@ class Account(RuleBasedStateMachine):
 
 
 Account.TestCase.settings = settings(
-    max_examples=12, stateful_step_count=40, deadline=None, derandomize=True,
+    max_examples=4, stateful_step_count=35, deadline=None, derandomize=True,
     suppress_health_check=list(HealthCheck), report_multiple_bugs=False,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # to shrink takes many minutes
 )  # fmt: skip
 TestAccount = Account.TestCase
+
+
+@pytest.mark.full
+def test_longer_and_more():
+    more = settings(Account.TestCase.settings, max_examples=40, stateful_step_count=60)
+    run_state_machine_as_test(Account, settings=more)
 
 
 @pytest.mark.postgres

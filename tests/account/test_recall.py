@@ -127,7 +127,10 @@ def test_where_the_trail_ends_is_said(store, ann):
         bottled(session, "B-1", [("load", "W-1", "600"), ("stock", "dry", "200")])
     with store.read() as session:
         found = behind_bottle(session, "B-1")
-    assert told(found)["W-1"] == (1, D("0.750000"), D("600.000"))
+    # One tank: 800 of 1,000 LPA, of which 700 came with the load, under whatever name.
+    assert told(found)["W-1"] == (1, D("0.700000"), D("560.000"))
+    (load,) = [one for one in found.reached if one.name == "W-1"]
+    assert (load.least, load.most) == (D("500.000"), D("700.000"))
     assert found.remarks == (
         "200.000 LPA of dry came from stock at north not kept by lot: the register does not know"
         " what lies behind it.",
