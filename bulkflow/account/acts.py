@@ -29,7 +29,8 @@ from bulkflow.account.bodies import (
     Transfer,
 )
 from bulkflow.account.fold import holding_key
-from bulkflow.account.ledger import check_positions, held_on, read_ledger
+from bulkflow.account.ledger import ON_THE_WAY, check_positions, held_on, read_ledger
+from bulkflow.account.mixing import held_in
 from bulkflow.account.queries import gaugings_of, reports_of
 from bulkflow.account.tables import (
     BOTTLING,
@@ -57,7 +58,9 @@ from bulkflow.lots.bodies import (
 )
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
-from bulkflow.lots.queries import find_lot
+from bulkflow.lots.explaining import short_reasons
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.queries import LotFilter, find_lot, list_lots
 from bulkflow.lots.tables import DRAW, DRAW_TABLE, LOT
 from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power
@@ -197,7 +200,7 @@ def _received_lot(found: Gauging, load: LoadRecord) -> Lot:
         made_on=found.on,
         site_id=found.site_id,
         measurement=_measured(found),
-        note=f"received from load {load.load_id}",
+        from_load=load.load_id,
     )
 
 
@@ -218,7 +221,8 @@ def _corrected_lot(session: Session, found: Gauging) -> Record:
     line = find_lot(session, found.as_lot or "")
     row = session.execute(select(RECORD).where(RECORD.c.seq == line.record)).mappings().one()
     body = LOT.read(row["version"], row["body"])
-    return correct_lot(session, body.model_copy(update={"measurement": _measured(found)}))
+    corrected = body.model_copy(update={"measurement": _measured(found)})
+    return correct_lot(session, corrected, receipt=True)
 
 
 def report_movement(session: Session, report: Report) -> list[Record]:
@@ -266,8 +270,9 @@ def bottle(
     Raises
     ------
     InputError
-        With every name taken, every lot that is not released, and every load, lot or stock that
-        holds less on the day, or on a later one, than is taken.
+        With every name taken, every lot that is not released, every load, lot or stock that
+        holds less on the day, or on a later one, than is taken; and every lot that is held or
+        rejected and of which the bottles hold, or may hold, some.
     RefusedError
         If the acting person may not record.
     """
@@ -286,7 +291,29 @@ def bottle(
             made += _draw(session, into, one.on, _of_lots(one))
             zone = zone_of(session, one.site_id)
             made.append(append(session, BOTTLING, one, supersedes=before, zone=zone))
+        check_positions(session)
+        _stop_held(session, [one.bottling_id for one in bottlings])
     return made
+
+
+def _stop_held(session: Session, names: Sequence[str]) -> None:
+    """Refuse bottles that hold, or may hold, some of a lot that is held or rejected."""
+    held = {
+        line.lot_id: line
+        for status in (LotStatus.HELD, LotStatus.REJECTED)
+        for line in list_lots(session, LotFilter(status=status))
+    }
+    if not held:
+        return
+    faults = []
+    for name in names:
+        for lot, most in held_in(session, name, held).items():
+            why = short_reasons(session, [held[lot]])[lot]
+            found = f"may hold up to {most} LPA of {lot}, which is {held[lot].status.value}: {why}"
+            mend = "Bottle from a tank it cannot have come to, or settle the lot first."
+            faults.append(Fault("", 0, f"bottling {name}", found, mend))
+    if faults:
+        raise InputError(faults)
 
 
 def _of_lots(one: Bottling) -> dict[str, Decimal]:
@@ -437,6 +464,13 @@ def reverse(session: Session, record: int, reason: str) -> list[Record]:
         said = f"{record} is no standing record of {', '.join(sorted(_REVERSIBLE))}"
         mend = "List the records (bulkflow records log FOLDER); a correction has a way of its own."
         raise InputError(Fault("", 0, "record", said, mend))
+    for end in (found.content.get("source"), found.content.get("target")):
+        if end is not None and end["place"] == ON_THE_WAY:
+            load = find_load(session, end["name"])
+            if load.state in _THERE:
+                said = f"{record} is of {load.load_id} on its way, and that was received since"
+                mend = "What it brought, and what is missing, is told by its receipt: correct that."
+                raise InputError(Fault("", 0, "record", said, mend))
     body = Reversal(record=record, of_kind=found.kind, subject=found.subject, reason=reason)
     with _one_act(session):
         draws = _reverse_draws(session, _drawn_for(found), reason)

@@ -43,7 +43,7 @@ from bulkflow.account.tables import (
 )
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.tables import LOAD, LOAD_STEP
-from bulkflow.lots.bodies import NOT_A_LOAD
+from bulkflow.lots.bodies import NOT_A_LOAD, Origin
 from bulkflow.lots.tables import DISPOSITION, DRAW, LOT
 from bulkflow.records.chain import Record
 from bulkflow.records.schema import RECORD
@@ -65,6 +65,8 @@ _ENTRY_LINES = {
     EntryKind.HEEL_RETURNED: Line.HEEL_RETURNED,
     EntryKind.CORRECTION: Line.CORRECTION,
 }
+#: A lot taken over without a day was there before anything that the register says of it.
+BEFORE_THE_REGISTER = date(1900, 1, 1)
 _LOT_LINES = {"made": Line.MADE, "received": Line.BOUGHT_IN}
 
 #: The kinds of record that move LPA, or say where it lies.
@@ -287,13 +289,14 @@ class Fold:
     def _lot(self, body: dict[str, Any]) -> None:
         name, here = body["lot_id"], (body["site_id"], body["liquid_id"])
         made_on = body.get("made_on")
-        # Without a day of its own it counts on the site's day on which it was recorded.
         recorded = self._now
-        self._happened = made = (
-            date.fromisoformat(made_on)
-            if made_on
-            else local_time(recorded.at, recorded.zone).date()
-        )
+        if made_on:
+            made = date.fromisoformat(made_on)
+        elif body["origin"] == Origin.OPENING:
+            made = BEFORE_THE_REGISTER
+        else:  # on the site's day on which it was recorded
+            made = local_time(recorded.at, recorded.zone).date()
+        self._happened = made
         line = _LOT_LINES.get(body["origin"], Line.TAKEN_OVER)
         lpa = Decimal(body["measurement"]["lpa"])
         outer, inner = (line.value, NO_HOLDER), (here[0], of_lot(name))

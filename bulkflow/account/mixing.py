@@ -13,9 +13,10 @@ Followed day by day from the standing postings: on a day, what comes mixes befor
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,15 @@ from bulkflow.lots.tables import DRAW_TABLE, LOT_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
 from bulkflow.records.schema import RECORD
 
-__all__ = ["Amounts", "Node", "followed", "vessels_behind", "vessels_behind_lot", "vessels_beyond"]
+__all__ = [
+    "Amounts",
+    "Node",
+    "followed",
+    "held_in",
+    "vessels_behind",
+    "vessels_behind_lot",
+    "vessels_beyond",
+]
 
 Node = tuple[str, str]
 """A lot, load or bottling, by kind and name."""
@@ -90,6 +99,23 @@ def vessels_behind(session: Session, bottling: str) -> Vessels:
     return _Reader(session).behind(bottling)
 
 
+def held_in(session: Session, bottling: str, lots: Collection[str]) -> dict[str, Decimal]:
+    """Return, of those lots of which there can be some in a bottling, the most LPA.
+
+    What was redistilled or blended away is as if it were another liquid.
+    """
+    vessels = _Reader(session, disposed=False).behind(bottling)
+    starts = sorted(node for node in vessels.made if node[0] == "lot" and node[1] in lots)
+    if not starts:
+        return {}
+    told = followed(vessels, starts).get(("bottling", bottling), [])
+    return {
+        node[1]: Decimal(repr(one.most)).quantize(Decimal("0.001"))
+        for node, one in zip(starts, told, strict=False)
+        if one.most > _SMALL
+    }
+
+
 def vessels_behind_lot(session: Session, lot_id: str) -> Vessels:
     """Return the vessels from which anything can have come to a lot."""
     return _Reader(session).behind_lot(lot_id)
@@ -109,8 +135,8 @@ def followed(found: Vessels, starts: Sequence[Node]) -> dict[Node, list[Amounts]
 class _Reader:
     """Reads vessels, a generation at a time with one query a kind of row."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, session: Session, *, disposed: bool = True) -> None:
+        self._session, self._disposed = session, disposed
         self._found = Vessels()
         self._read: set[Vessel] = set()
         self._tanks: dict[str, Vessel] = {}
@@ -337,7 +363,7 @@ class _Reader:
         for _, child, lpa, _ in self._rows(query, table.lot_id, children):
             drawn[child] += float(lpa)
         for parent, child, lpa, disposition in rows:
-            if child not in made:
+            if child not in made or (disposition is not None and not self._disposed):
                 continue
             day, whole = made[child]
             source = vessels[parent] if disposition is None else ("disposed", parent)
@@ -362,6 +388,8 @@ class _Reader:
         lots = self._lots_in(vessels)
         table = PARENT_TABLE.c
         query = select(table.parent_id).where(is_current(table.seq))
+        if not self._disposed:
+            query = query.where(table.disposition.is_(None))
         parents = [row[0] for row in self._rows(query, table.lot_id, lots)]
         yield from self._vessels_of(parents).values()
         gauged = GAUGING_TABLE.c

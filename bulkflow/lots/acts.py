@@ -40,6 +40,7 @@ from bulkflow.lots.zones import append_about_lot, append_about_lots
 from bulkflow.reading.shape import body_of
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, is_current, require
+from bulkflow.records.schema import RECORD
 
 __all__ = [
     "correct_lot",
@@ -87,18 +88,27 @@ def record_lots(session: Session, lots: Sequence[Lot]) -> list[Record]:
     return append_about_lots(session, LOT, [(lot, None) for lot in linked])
 
 
-def correct_lot(session: Session, lot: Lot) -> Record:
+def correct_lot(session: Session, lot: Lot, *, receipt: bool = False) -> Record:
     """Record a corrected description of a lot; it supersedes the one that stands.
+
+    Parameters
+    ----------
+    receipt : the receipt of the load that it came from is corrected, and its amount with it.
 
     Raises
     ------
     InputError
-        If the lot is unknown, would hold less than was taken from it, or would descend from
-        itself.
+        If the lot is unknown, would hold less than was taken from it, would descend from
+        itself, or has another amount, day or site than the receipt of the load it came from.
     """
     require(session, Power.RECORD, f"correct {lot.lot_id}")
     before = find_lot(session, lot.lot_id)
     faults: list[Fault] = []
+    row = session.execute(select(RECORD).where(RECORD.c.seq == before.record)).mappings().one()
+    stands = LOT.read(row["version"], row["body"])
+    lot = lot.model_copy(update={"from_load": stands.from_load})
+    if stands.from_load is not None and not receipt:
+        faults += _unlike_receipt(stands, lot)
     taken = before.lpa - before.lpa_left
     if lot.measurement.lpa < taken:
         found = f"is {lot.measurement.lpa}, but {taken} was taken from {lot.lot_id} already"
@@ -114,6 +124,19 @@ def correct_lot(session: Session, lot: Lot) -> Record:
     if faults := [*faults, *drawing.faults]:
         raise InputError(faults)
     return append_about_lot(session, LOT, linked, supersedes=before.record)
+
+
+def _unlike_receipt(stands: Lot, lot: Lot) -> Iterable[Fault]:
+    found = {
+        "lpa": (stands.measurement.lpa, lot.measurement.lpa),
+        "made_on": (stands.made_on, lot.made_on),
+        "site_id": (stands.site_id, lot.site_id),
+    }
+    for name, (old, new) in found.items():
+        if old != new:
+            words = f"is {new}, but load {stands.from_load} brought {old}"
+            mend = "Correct the receipt of the load (bulkflow account receive)."
+            yield Fault("", 0, name, words, mend)
 
 
 def record_results(session: Session, results: Sequence[Result]) -> list[Record]:

@@ -170,7 +170,10 @@ class Parent(Body):
 
 
 class Lot(Body):
-    """One vatting: neutral spirit received or distillate made, with its parents."""
+    """One vatting: neutral spirit received or distillate made, with its parents.
+
+    ``from_load`` is the load that it was received from: its amount is what the receipt says.
+    """
 
     lot_id: Identifier
     liquid_id: Identifier
@@ -185,6 +188,7 @@ class Lot(Body):
     restrictions: tuple[Identifier, ...] = ()
     markets: tuple[Identifier, ...] = ()
     parents: tuple[Parent, ...] = ()
+    from_load: Identifier | None = None
     note: Text | None = None
 
     @model_validator(mode="after")

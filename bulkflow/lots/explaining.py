@@ -12,8 +12,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from bulkflow.lots.bodies import Gate
+from bulkflow.lots.bodies import Gate, Origin
 from bulkflow.lots.gates import LotStatus, gate_columns, laboratory_checks
+from bulkflow.lots.parentage import links_behind
 from bulkflow.lots.queries import LotLine, find_lot, lots_named
 from bulkflow.lots.tables import (
     DECISION,
@@ -29,7 +30,6 @@ from bulkflow.lots.tables import (
     LOT_TABLE,
     OVERRIDE,
     OVERRIDE_TABLE,
-    PARENT_TABLE,
     RESULT,
     RULE,
     SAMPLE,
@@ -171,16 +171,13 @@ class _Facts:
         self._holds = _by_lot(session, HOLD_TABLE, names, is_current(HOLD_TABLE.c.seq))
         self._promises = _by_lot(session, EXPECTATION_TABLE, names)
         self._overrides = _by_lot(session, OVERRIDE_TABLE, names)
-        self._parents: dict[int, list[str]] = defaultdict(list)
-        links = (
-            select(PARENT_TABLE.c.seq, PARENT_TABLE.c.parent_id)
-            .where(PARENT_TABLE.c.seq.in_(records))
-            .order_by(PARENT_TABLE.c.seq, PARENT_TABLE.c.place)
-        )
-        for seq, parent in session.execute(links):
-            self._parents[seq].append(parent)
+        self._origins = {
+            lot.lot_id: sorted({link.parent_id for link in links_behind(session, lot.lot_id)})
+            for lot in lots
+            if lot.origin != Origin.OPENING.value
+        }
         self._relatives = lots_named(
-            session, [name for parents in self._parents.values() for name in parents]
+            session, {n for behind in self._origins.values() for n in behind}
         )
         self._notes = _notes(session, self._seqs())
 
@@ -253,7 +250,7 @@ class _Facts:
     def _remarks(self, lot: LotLine) -> tuple[str, ...]:
         remarks = [
             f"made from {name}, which is {self._relatives[name].status.value}"
-            for name in self._parents[lot.record]
+            for name in self._origins.get(lot.lot_id, ())
             if self._relatives[name].status in (LotStatus.HELD, LotStatus.REJECTED)
         ]
         if lot.lpa_left <= 0:

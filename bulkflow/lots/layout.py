@@ -6,7 +6,7 @@ program and one made today go through the same steps. The types are those both d
 
 from __future__ import annotations
 
-__all__ = ["DRAW_STATEMENTS", "STATEMENTS", "TABLE_NAMES"]
+__all__ = ["DRAW_STATEMENTS", "FROM_LOAD_STATEMENTS", "STATEMENTS", "TABLE_NAMES"]
 
 TABLE_NAMES = (
     "lot",
@@ -217,4 +217,19 @@ DRAW_STATEMENTS = (
     """,
     "CREATE INDEX lot_draw_lot ON lot_draw (lot_id, lpa, seq)",
     "CREATE INDEX lot_draw_load ON lot_draw (load_id, seq)",
+)
+
+FROM_LOAD_STATEMENTS = (
+    """
+    CREATE TABLE lot_from_load (
+        seq INTEGER NOT NULL,
+        lot_id TEXT NOT NULL,
+        load_id TEXT NOT NULL,
+        liquid_id TEXT NOT NULL,
+        PRIMARY KEY (seq),
+        FOREIGN KEY(seq) REFERENCES record (seq)
+    )
+    """,
+    "CREATE INDEX lot_from_load_lot ON lot_from_load (lot_id, seq)",
+    "CREATE INDEX lot_from_load_load ON lot_from_load (load_id, seq)",
 )

@@ -2,7 +2,8 @@
 
 The lots reached are found by one recursive query; how much of the alcohol of one lot lies in
 another is then computed along the links, each lot taken as well mixed: a lot drawn in equal
-parts from two parents is half of each. Only registered parents count.
+parts from two parents is half of each. Only registered parents count;
+of a lot that a load became, those are the lots that were loaded.
 """
 
 from __future__ import annotations
@@ -13,10 +14,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, select
+from sqlalchemy import ColumnElement, Select, and_, select
 from sqlalchemy.orm import Session
 
-from bulkflow.lots.tables import LOT_TABLE, PARENT_TABLE
+from bulkflow.lots.tables import DRAW_TABLE, FROM_LOAD_TABLE, LOT_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
 
 __all__ = ["Link", "Relation", "ancestors_of", "descendants_of", "links_behind", "links_beyond"]
@@ -88,12 +89,47 @@ def descendants_of(session: Session, lot_id: str) -> list[Relation]:
 
 def links_behind(session: Session, lot_id: str) -> list[Link]:
     """Return the links from a lot back to its origins."""
-    return _links(session, lot_id, PARENT_TABLE.c.lot_id, PARENT_TABLE.c.parent_id)
+    return _links_over_loads(session, lot_id, behind=True)
 
 
 def links_beyond(session: Session, lot_id: str) -> list[Link]:
     """Return the links from a lot on to everything made from it."""
-    return _links(session, lot_id, PARENT_TABLE.c.parent_id, PARENT_TABLE.c.lot_id)
+    return _links_over_loads(session, lot_id, behind=False)
+
+
+def _links_over_loads(session: Session, lot_id: str, *, behind: bool) -> list[Link]:
+    """Follow parents, and from lot to lot over the loads that became lots."""
+    parent, child = PARENT_TABLE.c.parent_id, PARENT_TABLE.c.lot_id
+    found: dict[tuple[str, str], Link] = {}
+    waiting, seen = [lot_id], {lot_id}
+    while waiting:
+        name = waiting.pop()
+        links = _links(session, name, *((child, parent) if behind else (parent, child)))
+        found.update({(link.parent_id, link.child_id): link for link in links})
+        names = {name} | {link.parent_id if behind else link.child_id for link in links}
+        for link in _over_loads(session, sorted(names), behind=behind):
+            found[link.parent_id, link.child_id] = link
+            far = link.parent_id if behind else link.child_id
+            if far not in seen:
+                seen.add(far)
+                waiting.append(far)
+    return list(found.values())
+
+
+def _over_loads(session: Session, names: list[str], *, behind: bool) -> list[Link]:
+    came, drawn = FROM_LOAD_TABLE.c, DRAW_TABLE.c
+    near = came.lot_id if behind else drawn.lot_id
+    query = (
+        select(drawn.lot_id, came.lot_id, drawn.lpa)
+        .join(FROM_LOAD_TABLE, came.load_id == drawn.load_id)
+        .join(LOT_TABLE, and_(LOT_TABLE.c.lot_id == drawn.lot_id, is_current(LOT_TABLE.c.seq)))
+        .where(is_current(drawn.seq), is_current(came.seq), LOT_TABLE.c.liquid_id == came.liquid_id)
+    )
+    return [
+        Link(*row)
+        for start in range(0, len(names), _AT_ONCE)
+        for row in session.execute(query.where(near.in_(names[start : start + _AT_ONCE])))
+    ]
 
 
 _AT_ONCE = 1000
@@ -140,6 +176,8 @@ def _drawn_by(session: Session, lot_ids: list[str]) -> dict[str, Decimal]:
         )
         for name, lpa in rows:
             totals[name] += lpa
+        for link in _over_loads(session, lot_ids[start : start + _AT_ONCE], behind=True):
+            totals[link.child_id] += link.lpa
     return totals
 
 

@@ -23,7 +23,12 @@ from sqlalchemy import (
 )
 
 from bulkflow.lots import bodies
-from bulkflow.lots.layout import DRAW_STATEMENTS, STATEMENTS, TABLE_NAMES
+from bulkflow.lots.layout import (
+    DRAW_STATEMENTS,
+    FROM_LOAD_STATEMENTS,
+    STATEMENTS,
+    TABLE_NAMES,
+)
 from bulkflow.records.amounts import MILLIONTHS, THOUSANDTHS, FixedPoint
 from bulkflow.records.kinds import Component, IndexRow, Kind, Step
 from bulkflow.records.migrations import run_statements
@@ -38,6 +43,7 @@ __all__ = [
     "DRAW_TABLE",
     "EXPECTATION",
     "EXPECTATION_TABLE",
+    "FROM_LOAD_TABLE",
     "HOLD",
     "HOLD_TABLE",
     "LIFT",
@@ -217,6 +223,16 @@ DRAW_TABLE = Table(
     Index("lot_draw_lot", "lot_id", "lpa", "seq"),
     Index("lot_draw_load", "load_id", "seq"),
 )
+FROM_LOAD_TABLE = Table(
+    "lot_from_load",
+    METADATA,
+    _seq(),
+    _text("lot_id"),
+    _text("load_id"),
+    _text("liquid_id"),
+    Index("lot_from_load_lot", "lot_id", "seq"),
+    Index("lot_from_load_load", "load_id", "seq"),
+)
 SITE_TABLE = Table(
     "site",
     METADATA,
@@ -261,6 +277,10 @@ def _lot_rows(lot: bodies.Lot) -> Iterable[IndexRow]:
         yield RESTRICTION_TABLE, {"place": place, "restriction": restriction}
     for place, market in enumerate(lot.markets):
         yield MARKET_TABLE, {"place": place, "market": market}
+    if lot.from_load is not None:
+        names = ("lot_id", "liquid_id")
+        here = {name: getattr(lot, name) for name in names}
+        yield FROM_LOAD_TABLE, {**here, "load_id": lot.from_load}
 
 
 def _override_rows(override: bodies.Override) -> Iterable[IndexRow]:
@@ -289,7 +309,7 @@ LOT = Kind(
     bodies.Lot,
     _of_lot,
     _lot_rows,
-    (LOT_TABLE, PARENT_TABLE, RESTRICTION_TABLE, MARKET_TABLE),
+    (LOT_TABLE, PARENT_TABLE, RESTRICTION_TABLE, MARKET_TABLE, FROM_LOAD_TABLE),
 )
 RESULT = Kind("result", bodies.Result, _of_lot, _one(RESULT_TABLE), (RESULT_TABLE,))
 LIMIT = Kind("limit", bodies.Limit, lambda body: body.liquid_id, _one(LIMIT_TABLE), (LIMIT_TABLE,))
@@ -340,12 +360,18 @@ def _lay_draws(connection: Connection) -> None:
     run_statements(connection, guard_statements(connection.dialect.name, DRAW_TABLE.name))
 
 
+def _lay_from_load(connection: Connection) -> None:
+    run_statements(connection, FROM_LOAD_STATEMENTS)
+    run_statements(connection, guard_statements(connection.dialect.name, FROM_LOAD_TABLE.name))
+
+
 #: The register's component: give it to :func:`bulkflow.records.open_store`.
 LOTS = Component(
     name="lots",
     steps=(
         Step("001-lots", _lay, reindex=tuple(kind.name for kind in _KINDS)),
         Step("002-draws", _lay_draws, reindex=(DRAW.name,)),
+        Step("003-from-load", _lay_from_load),
     ),
     kinds=(*_KINDS, DRAW),
 )

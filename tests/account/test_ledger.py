@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bulkflow.account.acts import bottle, close_quarter, enter, receive
+from bulkflow.account.acts import bottle, close_quarter, enter, receive, reverse, transfer
 from bulkflow.account.agreement import disagreements, standing_balances
-from bulkflow.account.bodies import ClosedBalance, Closing
+from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
 from bulkflow.account.ledger import (
     HEELS,
     ON_THE_WAY,
@@ -249,6 +249,29 @@ def test_more_than_there_is_cannot_be_taken(store, ann):
         pytest.raises(InputError, match=r"stock at north has 100\.000"),
     ):
         enter(session, an_entry("-9000.001", "stocktake"))
+
+
+def test_what_left_a_load_on_its_way_is_told_by_its_receipt(store, ann):
+    leak = Transfer(
+        liquid_id="dry", lpa=D(40), on=date(2027, 1, 15), reason="a valve dripped",
+        source=Holding(place=ON_THE_WAY, kind="load", name="W-1"),
+    )  # fmt: skip
+    with store.write(ann) as session:
+        a_load_under_way(session, "W-1", "9000")
+        record = transfer(session, leak).seq
+        received(session, "W-1", "8950")
+    with store.write(ann) as session, pytest.raises(InputError, match="received since"):
+        reverse(session, record, "it was rain")
+    with (
+        store.write(ann) as session,
+        pytest.raises(InputError, match=r"W-1 at on the way has 0\.000"),
+    ):
+        transfer(session, leak.model_copy(update={"on": date(2027, 1, 16)}))
+    with store.read() as session:
+        balances = read_ledger(session).balances()
+        assert disagreements(session) == []
+    assert balances[Line.SPILT.value, "dry"] == D(40)
+    assert balances[Line.TRANSIT.value, "dry"] == D(10)
 
 
 def test_only_what_left_is_received(store, ann):

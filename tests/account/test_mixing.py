@@ -10,14 +10,20 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import networkx as nx
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from bulkflow.account.acts import enter, transfer
+from bulkflow.account.agreement import disagreements
 from bulkflow.account.bodies import Holding, Transfer
 from bulkflow.account.recall import NodeKind, behind_bottle, beyond_lot
 from bulkflow.account.tables import ACCOUNT
+from bulkflow.errors import InputError
 from bulkflow.loads.tables import LOADS
+from bulkflow.lots.acts import lift_hold, place_holds
+from bulkflow.lots.explaining import explain_lot
+from bulkflow.lots.parentage import ancestors_of
 from bulkflow.lots.register import open_register
 from bulkflow.records import Actor, settings_for
 
@@ -218,3 +224,46 @@ def test_one_tank_for_the_liquid(store, ann):
         "OTHER": (D(0), D("3.111"), D(40)),
     }
     assert set(other) == {"BAD", "GOOD"}
+
+
+def refused(store, ann, name, sources):
+    with store.write(ann) as session, pytest.raises(InputError) as caught:
+        bottled(session, name, sources)
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("held", ["N-1", "D-1", "DEP-1"])
+def test_what_is_held_is_not_bottled_whatever_it_became(store, ann, held):
+    """The mother, the lot that was loaded, the lot that the load became."""
+    with store.write(ann) as session:
+        a_lot(session, "N-1", "5000", liquid="neutral")
+        a_lot(session, "D-1", "3000", parents={"N-1": "3500"})
+        a_lot(session, "D-2", "3000")
+        for name in ("D-1", "D-2"):
+            release(session, name)
+        a_load(session, "L-1", {"D-1": "2000"}, to="depot")
+        received(session, "L-1", "2000", site="depot", as_lot="DEP-1")
+        release(session, "DEP-1")
+        a_load(session, "L-2", {"D-1": "500"})
+        received(session, "L-2", "500")
+        a_load(session, "L-3", {"D-2": "700"})
+        received(session, "L-3", "700", on=date(2027, 1, 25))
+    with store.write(ann) as session:
+        place_holds(session, [held], "an off-note was reported")
+    with store.write(ann) as session, pytest.raises(InputError, match=f"of {held}|{held} is held"):
+        bottled(session, "B-1", [("lot", "DEP-1", "100")], site="depot")
+    if held != "DEP-1":
+        for sources in ([("load", "L-2", "100")], [("load", "L-3", "100")]):
+            assert f"LPA of {held}, which is held: held: an off-note" in refused(
+                store, ann, "B-2", sources
+            )
+        with store.read() as session:
+            told = explain_lot(session, "DEP-1").remarks
+            assert f"made from {held}, which is held" in told
+            behind = {one.lot_id for one in ancestors_of(session, "DEP-1")}
+        assert behind == {"D-1", "N-1"}
+    with store.write(ann) as session:
+        lift_hold(session, held, "it was the glass")
+        bottled(session, "B-3", [("load", "L-3", "100")])
+    with store.read() as session:
+        assert disagreements(session) == []
