@@ -130,9 +130,9 @@ def record_step(
     if step.state in NEEDS_OPEN_GATES:
         if scenario is None:
             raise ValueError(f"a load is {step.state.value} only with the workspace at hand")
-        closed = [
-            gate for gate in load_gates(session, load, scenario, on=step.on) if not gate.is_open
-        ]
+        at = None if step.temperature_c is None else float(step.temperature_c)
+        gates = load_gates(session, load, scenario, on=step.on, temperature_c=at)
+        closed = [gate for gate in gates if not gate.is_open]
         if closed:
             raise GateClosedError(load.load_id, step.state.value, closed)
     if step.state is LoadState.LOADED:

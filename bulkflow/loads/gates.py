@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import PlanningError
 from bulkflow.loads.acceptance import tank_checks
-from bulkflow.loads.bodies import LoadState, LotShare, TankAcceptance
+from bulkflow.loads.bodies import LoadState, LoadStep, LotShare, TankAcceptance
 from bulkflow.loads.fills import Ways, fill_of_part
 from bulkflow.loads.queries import LoadRecord, accepted_tank, steps_of
 from bulkflow.loads.steps import CARRIES_LIQUID
@@ -77,7 +77,12 @@ class GateClosedError(PlanningError):
 
 
 def load_gates(
-    session: Session, load: LoadRecord, scenario: Scenario, *, on: date
+    session: Session,
+    load: LoadRecord,
+    scenario: Scenario,
+    *,
+    on: date,
+    temperature_c: float | None = None,
 ) -> list[LoadGate]:
     """Return every gate of a load on a day, open and closed.
 
@@ -85,8 +90,13 @@ def load_gates(
     ----------
     on : the day of filling: the age of a cleaning counts up to it. Of a load that is filled
         already, the day it was.
+    temperature_c : of the liquid when filled, stated or measured [degC]; by default what was
+        measured when the load was filled, else the lane's filling temperature.
     """
-    day = _filled_on(session, load) or on
+    filled = _filled(session, load)
+    day = on if filled is None else filled.on
+    if temperature_c is None and filled is not None and filled.temperature_c is not None:
+        temperature_c = float(filled.temperature_c)
     lots = lots_named(session, [share.lot_id for share in load.shares if not share.to_come])
     gates = [*_contents(load)]
     gates += _lot_gates(session, load, lots)
@@ -99,14 +109,14 @@ def load_gates(
             if load.state not in CARRIES_LIQUID:
                 gates.append(_amount(share, line))
     found = accepted_tank(session, load.load_id)
-    gates += _fill(load, ways, None if found is None else found.tank)
+    gates += _fill(load, ways, None if found is None else found.tank, temperature_c)
     gates.append(_tank(load, None if found is None else found.tank, day))
     return gates
 
 
-def _filled_on(session: Session, load: LoadRecord) -> date | None:
+def _filled(session: Session, load: LoadRecord) -> LoadStep | None:
     steps = steps_of(session, load.load_id)
-    return next((one.step.on for one in steps if one.step.state is LoadState.LOADED), None)
+    return next((one.step for one in steps if one.step.state is LoadState.LOADED), None)
 
 
 def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:
@@ -204,7 +214,9 @@ def _amount(share: LotShare, line: LotLine) -> LoadGate:
     )
 
 
-def _fill(load: LoadRecord, ways: Ways, tank: TankAcceptance | None) -> Iterable[LoadGate]:
+def _fill(
+    load: LoadRecord, ways: Ways, tank: TankAcceptance | None, temperature_c: float | None
+) -> Iterable[LoadGate]:
     kind = LoadGateKind.FILL
     if load.lane_id not in ways.lanes or load.tank_type not in ways.tanks:
         words = f"the workspace has no lane {load.lane_id} with {load.tank_type}"
@@ -216,7 +228,7 @@ def _fill(load: LoadRecord, ways: Ways, tank: TankAcceptance | None) -> Iterable
             words = f"the workspace has no liquid {part.liquid_id}"
             yield LoadGate(kind, part.liquid_id, is_open=False, reason=words)
             continue
-        fill = fill_of_part(ways, load.lane_id, load.tank_type, part)
+        fill = fill_of_part(ways, load.lane_id, load.tank_type, part, temperature_c=temperature_c)
         refused = [one.reason for one in fill.ranges if one.refused]
         if refused:
             yield LoadGate(kind, part.liquid_id, is_open=False, reason=refused[0])
@@ -224,8 +236,10 @@ def _fill(load: LoadRecord, ways: Ways, tank: TankAcceptance | None) -> Iterable
         slack = Decimal(repr(FILL_TOLERANCE * fill.most_lpa + 0.001))
         low, high = Decimal(repr(fill.least_lpa)) - slack, Decimal(repr(fill.most_lpa)) + slack
         words = (
-            f"{part.lpa} LPA; from {fill.least_lpa:,.1f} ({fill.ranges[0].minimum.rule}) to"
-            f" {fill.most_lpa:,.1f} LPA ({fill.ranges[0].maximum.rule})"
+            f"{part.lpa} LPA at {fill.ranges[0].filling_temperature_c:g} degC; from"
+            f" {fill.least_lpa:,.1f} ({fill.ranges[0].minimum.rule}) to"
+            f" {fill.most_lpa:,.1f} LPA ({fill.ranges[0].maximum.rule}), which is"
+            f" {fill.least_litres:,.0f} to {fill.most_litres:,.0f} L"
         )
         yield LoadGate(kind, part.liquid_id, is_open=low <= part.lpa <= high, reason=words)
 

@@ -7,6 +7,7 @@ sheet holds plain numbers and words; :mod:`bulkflow.loads.sheet_text` and
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -76,6 +77,8 @@ class PartLine:
     density_20c, density : in vacuum [kg/m3].
     capacity_litres : of what it fills; ``ullage_litres`` what stays free at loading.
     fills : the fill range of each compartment, with the rule that set each limit.
+    at_other : at some temperatures [degC], the litres that the same liquid then fills, and the
+        least and most allowed.
     """
 
     liquid_id: str
@@ -93,6 +96,7 @@ class PartLine:
     least_litres: float
     most_litres: float
     fills: tuple[FillRange, ...]
+    at_other: tuple[tuple[float, float, float, float], ...]
     lots: tuple[LotLine, ...]
     dangerous_goods: tuple[DangerousGoods, ...]
 
@@ -107,10 +111,17 @@ class PartLine:
         return 100.0 * self.litres / self.capacity_litres
 
     @property
-    def within_limits(self) -> bool:
-        """Whether the fill at this temperature keeps to the rules (to a thousandth LPA)."""
-        slack = 1e-6 * self.most_litres + 0.002
-        return self.least_litres - slack <= self.litres <= self.most_litres + slack
+    def other_words(self) -> tuple[str, ...]:
+        """The litres to fill to at other temperatures, and where that may not be filled."""
+        return tuple(
+            f"{at:g} °C: {litres:,.0f} L{'' if _within(litres, least, most) else ' (not allowed)'}"
+            for at, litres, least, most in self.at_other
+        )
+
+
+def _within(litres: float, least: float, most: float) -> bool:
+    slack = 1e-6 * most + 0.002  # to a thousandth of a LPA
+    return least - slack <= litres <= most + slack
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +191,8 @@ def load_sheet(
     Parameters
     ----------
     session : a reading session on the register.
-    temperature_c : of the liquid when loaded [degC]; by default the lane's.
+    temperature_c : of the liquid when loaded [degC]; by default as it was measured then, before
+        that the lane's. The gate of fill is judged at it.
 
     Raises
     ------
@@ -193,8 +205,11 @@ def load_sheet(
     """
     load = find_load(session, load_id)
     steps = steps_of(session, load_id)
-    day = next((s.step.on for s in steps if s.step.state is LoadState.LOADED), load.loading_day)
-    gates = load_gates(session, load, scenario, on=day)
+    loaded = next((s.step for s in steps if s.step.state is LoadState.LOADED), None)
+    day = load.loading_day if loaded is None else loaded.on
+    if temperature_c is None and loaded is not None and loaded.temperature_c is not None:
+        temperature_c = float(loaded.temperature_c)
+    gates = load_gates(session, load, scenario, on=day, temperature_c=temperature_c)
     closed = [one for one in gates if not one.is_open]
     if closed:
         raise GateClosedError(load_id, "put on a load sheet", closed)
@@ -258,9 +273,23 @@ def _part(
         least_litres=fill.least_litres,
         most_litres=fill.most_litres,
         fills=fill.ranges,
+        at_other=tuple(_at_other(ways, load, part, made.litres_20c, strength)),
         lots=_lots(session, part),
         dangerous_goods=dangerous_goods_lines(strength, cargo, on=load.loading_day),
     )
+
+
+#: At which litres are printed beside those at the temperature stated [degC].
+OTHER_TEMPERATURES = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
+
+
+def _at_other(
+    ways: Ways, load: LoadRecord, part: LoadPart, litres_20c: float, strength: float
+) -> Iterable[tuple[float, float, float, float]]:
+    for at in OTHER_TEMPERATURES:
+        fill = fill_of_part(ways, load.lane_id, load.tank_type, part, temperature_c=at)
+        litres = float(volume_at_temperature(litres_20c, strength, REFERENCE_C, at))
+        yield at, litres, fill.least_litres, fill.most_litres
 
 
 def _lots(session: Session, part: LoadPart) -> tuple[LotLine, ...]:

@@ -74,7 +74,10 @@ def _part(part: PartLine) -> dict[str, Any]:
         "least_rule": f"{fill.minimum.rule}; {fill.minimum.source}",
         "most_litres": part.most_litres,
         "most_rule": f"{fill.maximum.rule}; {fill.maximum.source}",
-        "within_limits": part.within_limits,
+        "at_other_temperatures": [
+            dict(zip(("temperature_c", "litres", "least_litres", "most_litres"), row, strict=True))
+            for row in part.at_other
+        ],
         "lots": [
             {
                 "lot_id": lot.lot_id,

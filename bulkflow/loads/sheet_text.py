@@ -56,12 +56,11 @@ def _part(sheet: LoadSheet, part: PartLine) -> Iterable[str | Table]:
     yield columns, rows
     at = f"At {sheet.temperature_c:g} °C"
     fill = part.fills[0]
-    verdict = "" if part.within_limits else "OUTSIDE THE LIMITS; "
     yield (
         {at: "whole", "Litres": "right", "%": "right", "Rule": "left"},
         [
             ["fill to", f"{part.litres:,.0f}", f"{part.fill_percent:.1f}",
-             f"{verdict}density {part.density:.2f} kg/m3"],
+             f"density {part.density:.2f} kg/m3"],
             ["at most", f"{part.most_litres:,.0f}", _percent(part, part.most_litres),
              f"{fill.maximum.rule}; {fill.maximum.source}"],
             ["at least", f"{part.least_litres:,.0f}", _percent(part, part.least_litres),
@@ -69,6 +68,7 @@ def _part(sheet: LoadSheet, part: PartLine) -> Iterable[str | Table]:
             ["ullage", f"{part.ullage_litres:,.0f}", _percent(part, part.ullage_litres), ""],
         ],
     )  # fmt: skip
+    yield f"The same liquid fills to, at {'; '.join(part.other_words)}."
     for line in part.dangerous_goods:
         yield f"{line.document_line} [{line.citation}]"
     if not part.dangerous_goods:

@@ -291,7 +291,7 @@ AMOUNTS = st.integers(1, 3_000_000).map(lambda n: D(n).scaleb(-3))
 
 @given(lpa=st.lists(AMOUNTS, min_size=1, max_size=4), total=AMOUNTS)
 def test_a_measured_total_is_shared_out_to_the_last_digit(lpa, total):
-    from bulkflow.account.ledger import _shared_out
+    from bulkflow.account.fold import _shared_out
 
     parts = {f"liquid{number}": amount for number, amount in enumerate(lpa)}
     assert sum(_shared_out(str(total), parts).values()) == total

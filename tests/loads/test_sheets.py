@@ -26,6 +26,7 @@ from bulkflow.loads.sheet import load_sheet
 from bulkflow.loads.sheet_text import load_sheet_lines
 from bulkflow.lots.acts import place_holds
 from bulkflow.lots.bodies import Sample
+from bulkflow.lots.queries import find_lot
 from bulkflow.lots.samples import keep_sample
 from bulkflow.records.chain import head
 from tests.loads.making import a_load, a_part, accept, record, step
@@ -76,7 +77,6 @@ def test_the_numbers_agree_with_alcoholometry(issued, scenario) -> None:
     assert 79.95 < part.strength_percent < 80.02
     assert sum(lot.mass_kg for lot in part.lots) == pytest.approx(part.mass_kg, rel=1e-9)
     assert part.ullage_litres == pytest.approx(24000.0 - part.litres)
-    assert part.within_limits
     # TP1: 97 / (1 + alpha (50 - t)) % of the capacity (ADR and IMDG 4.2.1.9.2)
     alpha = part.fills[0].expansion.alpha
     assert part.most_litres == pytest.approx(0.97 / (1 + alpha * 38.0) * 24000.0)
@@ -147,18 +147,37 @@ def test_a_sheet_is_refused_while_a_gate_is_closed(issued, ann, scenario) -> Non
         load_sheet(session, scenario, "A-1")
 
 
-def test_a_fill_that_does_not_suit_the_day_is_shouted(store, ann, scenario) -> None:
+def test_a_fill_that_does_not_suit_the_day_is_refused(store, ann, scenario) -> None:
+    """Just 80 % full at the lane's temperature; loaded colder it takes less room, and would surge.
+
+    No sheet, no issue, no loading: whatever the lane says, what is stated or measured counts; and
+    what was measured at loading goes on counting when it departs.
+    """
+    too_cold = r"fill of VK-DRY: 15370\.000 LPA at 5 degC; from 15,.* which is 19,200 to"
     with store.write(ann) as session:
         record(session, a_load(parts=(a_part([("VK-DRY-2641", 15370, "80.02")]),)))
         accept(session)
         lane = load_sheet(session, scenario, "A-1")
-        cold = load_sheet(session, scenario, "A-1", temperature_c=5.0)
-    assert lane.parts[0].within_limits
-    assert "OUTSIDE THE LIMITS" not in load_sheet_html(lane)
-    # just 80 % full at 20 degC; what is loaded colder takes less room, and would surge
-    assert cold.parts[0].litres < cold.parts[0].least_litres == 19200.0
-    assert "OUTSIDE THE LIMITS" in load_sheet_html(cold)
-    assert any("OUTSIDE THE LIMITS" in str(line) for line in load_sheet_lines(cold))
+        with pytest.raises(GateClosedError, match=too_cold):
+            load_sheet(session, scenario, "A-1", temperature_c=5.0)
+        with pytest.raises(GateClosedError, match=too_cold):
+            step(session, scenario, "issued", temperature_c=Decimal(5))
+        step(session, scenario, "issued")
+        with pytest.raises(GateClosedError, match=too_cold):
+            step(session, scenario, "loaded", temperature_c=Decimal(5))
+        left = find_lot(session, "VK-DRY-2641")
+        assert left.lpa_left == left.lpa
+        step(session, scenario, "loaded", temperature_c=Decimal(24))
+        step(session, scenario, "departed")
+        loaded = load_sheet(session, scenario, "A-1")
+    assert loaded.temperature_c == 24.0
+    (part,) = lane.parts
+    words = " ".join(part.other_words)
+    assert "5 °C: 18,9" in words and "L (not allowed)" in words
+    assert words in text_of(load_sheet_html(lane)).replace(";", "")
+    for at, litres, least, most in part.at_other:
+        assert float(lpa_from_volume(litres, part.strength_percent, at)) == pytest.approx(15370.0)
+        assert least == 19200.0 < most < 24000.0
 
 
 def test_the_page_says_what_the_terminal_says(issued, scenario) -> None:
