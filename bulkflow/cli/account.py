@@ -538,15 +538,17 @@ def _print_recall(console: Console, found: Recall) -> None:
             one.where,
             "planned" if one.share is None else f"{100 * one.share:.1f} %",
             "" if one.lpa is None else f"{one.lpa:,.0f}",
+            "" if one.least is None else f"{one.least:,.0f} to {one.most:,.0f}",
             ", ".join(filter(None, (one.state, *one.codes))),
         ]
         for one in reached
     ]
     columns = {
         "": "right", "Kind": "whole", "Name": "left", "At": "left", "Share": "right",
-        "LPA": "right", "What": "left",
+        "LPA": "right", "Can be": "right", "What": "left",
     }  # fmt: skip
     if rows:
         console.print(plain_table(columns, rows))
+        console.print("LPA: if every tank was well mixed. Can be: whatever the order it left in.")
     for words in found.remarks:
         console.print(words)

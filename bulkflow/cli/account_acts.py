@@ -387,7 +387,7 @@ def move(
     """
     from bulkflow.account.acts import transfer
     from bulkflow.account.bodies import Transfer
-    from bulkflow.lots.faults import body_of
+    from bulkflow.reading.shape import body_of
 
     fields = {
         "liquid_id": liquid,
