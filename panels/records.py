@@ -20,16 +20,21 @@ from bulkflow.reading.shape import pattern
 from bulkflow.records import Body, Component, Kind, Record, records_about, records_in
 
 __all__ = [
+    "AMENDMENT",
+    "CHECK_PURPOSES",
     "CLOSING",
     "CONFIRMATION",
     "CONFIRMATION_PLAN",
     "KEY_OPENING",
     "PANELS",
     "PREPARATION",
+    "REOPENING",
     "SHEET",
     "SITTING",
     "STANDARD",
+    "Amendment",
     "Bridging",
+    "CheckSample",
     "Closing",
     "ConfirmationPlan",
     "ConfirmationRecord",
@@ -45,6 +50,7 @@ __all__ = [
     "PouredStandard",
     "Preparation",
     "PreparedSample",
+    "Reopening",
     "RuleUsed",
     "Sheet",
     "Sitting",
@@ -145,6 +151,20 @@ class PouredStandard(Body):
     glasses: Annotated[int, Field(ge=1)]
 
 
+class CheckSample(Body):
+    """A spiked or known-poor sample, served blind to see whether the panel can tell.
+
+    ``strength`` is as kept [% vol at 20 degC]; ``what`` says what was added or is wrong with it.
+    """
+
+    sample: Identifier
+    kind: Literal["spiked", "known-poor"]
+    liquid: Identifier
+    strength: Strength
+    what: PlainWords
+    glasses: Annotated[int, Field(ge=1)] = 1
+
+
 class Place(Body):
     """One glass on a tray: the liquid it is judged as, and no word of lot or control."""
 
@@ -195,10 +215,20 @@ class Sitting(Body):
     attributes: tuple[Identifier, ...]
     lots: tuple[JudgedLot, ...]
     standards: tuple[PouredStandard, ...]
+    checks: tuple[CheckSample, ...] = ()
     places: tuple[Place, ...]
     rules: tuple[RuleUsed, ...]
     key_digest: str
     balance: tuple[Text, ...] = ()
+
+    @property
+    def samples(self) -> tuple[str, ...]:
+        """Everything that is made up: lots, standards, and samples that check the panel."""
+        return (
+            *(lot.lot for lot in self.lots),
+            *(poured.standard for poured in self.standards),
+            *(poor.sample for poor in self.checks),
+        )
 
 
 class PreparedSample(Body):
@@ -243,14 +273,38 @@ class Sheet(Body):
     glasses: tuple[Glass, ...]
 
 
+class Amendment(Body):
+    """A slip on a sheet struck through: what stood there, what stands there now, and why.
+
+    Who and when are its record's.
+
+    Parameters
+    ----------
+    field : column of the score table.
+    old, new : as written in that column; empty for nothing.
+    glass : the whole glass from now on.
+    """
+
+    sitting: Identifier
+    assessor: Identifier
+    field: Identifier
+    old: str
+    new: str
+    reason: PlainWords
+    glass: Glass
+
+
 class KeyRow(Body):
     """What was in a glass."""
 
     assessor: Identifier
     code: BlindCode
     subject: Identifier
-    purpose: Literal["lot", "control", "repeat"]
+    purpose: Literal["lot", "control", "repeat", "spiked", "known-poor"]
 
+
+CHECK_PURPOSES = frozenset({"spiked", "known-poor"})
+"""Purposes of glasses that show what the panel can tell; they judge no lot."""
 
 KeyOpeningPurpose = Literal["coding", "early", "due"]
 
@@ -301,6 +355,18 @@ class ConfirmationPlan(Body):
     key_digest: str
 
 
+class Reopening(Body):
+    """A lot that the panel released or rejected is put before it again.
+
+    ``aside`` are the sittings before; they are not judged together with those to come.
+    """
+
+    lot: Identifier
+    reopened_on: datetime.date
+    reason: PlainWords
+    aside: tuple[Identifier, ...]
+
+
 class ConfirmationRecord(Body):
     """A directed confirmation of an off-note, or the similarity test that clears it.
 
@@ -329,11 +395,14 @@ SITTING = Kind("panel sitting", Sitting, lambda body: body.sitting)
 PREPARATION = Kind("panel preparation", Preparation, lambda body: body.sitting)
 SHEET = Kind("panel sheet", Sheet, lambda body: body.sitting)
 KEY_OPENING = Kind("panel key opening", KeyOpening, lambda body: body.sitting)
+AMENDMENT = Kind("panel amendment", Amendment, lambda body: body.sitting)
 CLOSING = Kind("panel closing", Closing, lambda body: body.sitting)
 CONFIRMATION_PLAN = Kind("panel confirmation plan", ConfirmationPlan, lambda body: body.test)
 CONFIRMATION = Kind("panel confirmation", ConfirmationRecord, lambda body: body.lot)
+REOPENING = Kind("panel reopening", Reopening, lambda body: body.lot)
 
 KINDS: tuple[Kind[Any], ...] = (
+    AMENDMENT,
     STANDARD,
     SITTING,
     PREPARATION,
@@ -342,6 +411,7 @@ KINDS: tuple[Kind[Any], ...] = (
     CLOSING,
     CONFIRMATION_PLAN,
     CONFIRMATION,
+    REOPENING,
 )
 
 #: What panels bring to the record database: kinds of record, no index tables of their own.

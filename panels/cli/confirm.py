@@ -71,6 +71,57 @@ def plan(
     writing.tell([record], f"Planned {test}")
 
 
+@app.command("sheets")
+@spread
+def sheets(
+    folder: FolderArgument,
+    test: TestArgument,
+    *,
+    to: Annotated[
+        Path, typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here.")
+    ],
+    coding: Annotated[
+        bool, typer.Option("--coding", help="The coding sheet too; only for the coder.")
+    ] = False,
+    writing: PanelWritingOptions,
+) -> None:
+    """Print the papers of a test: dilute and rest, trays, sets for each assessor, answers.
+
+    Example: panels confirm sheets demo C-1 --to papers
+    """
+    from bulkflow.errors import Fault, InputError
+    from bulkflow.whole_files import file_stem, written_whole
+    from panels.cli.register import reading_panels
+    from panels.sittings import sheets as papers
+    from panels.sittings.confirming import find_confirmation
+    from panels.sittings.course import Courses
+    from panels.sittings.keys import key_path, read_key
+    from panels.sittings.recording import open_confirmation_key
+
+    if not to.is_dir():
+        raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
+    opened = writing.panels(folder) if coding else reading_panels(folder, writing.database)
+    with opened as session:
+        plan = find_confirmation(session, test)
+        last = Courses(session).of(plan.lot).last.held.sitting
+        sitting = papers.as_sitting(plan, last)
+        texts = {
+            "preparation.html": papers.preparation_html(sitting),
+            "trays.html": papers.tray_html(sitting),
+            "sets.html": papers.answers_html(plan, sitting),
+            "answers.csv": papers.blank_answers(plan),
+        }
+        if coding:
+            open_confirmation_key(session, test, last)
+            key = read_key(key_path(folder, test), sitting=test, digest=plan.key_digest)
+            texts["coding.html"] = papers.coding_html(sitting, key)
+    for name, text in texts.items():
+        path = to / f"{file_stem(test)}-{name}"
+        with written_whole(path) as stream:
+            stream.write(text)
+        sys.stdout.write(f"{path}\n")
+
+
 @app.command("record")
 @spread
 def record_(

@@ -40,19 +40,19 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
         "p": "right",
         "robust": "right",
     }
-    console.print(plain_table(headings, [_row(f) for f in analysis.lots.values()]))
-    spread = _spread(analysis)
+    console.print(plain_table(headings, [_row(f) for f in _figures(analysis, judgements)]))
+    spread = _spread(_figures(analysis, judgements))
     if spread:
         console.print(f"Spread found (standard deviations): {spread}")
-    for figures in analysis.lots.values():
-        if figures.look > 1:
+    for figures in _figures(analysis, judgements):
+        if len(figures.sittings) > 1:
             together = " and ".join(figures.sittings)
             console.print(f"{figures.lot.lot}: judged on {together} together.")
-        for sitting, note in figures.off_notes:
+        for note in figures.off_notes:
             if note.assessors:
                 console.print(
                     f"{figures.lot.lot}: {note.note} named by {', '.join(note.assessors)}"
-                    f" ({len(note.assessors)} of {note.asked}, {sitting}), expected by false"
+                    f" ({len(note.assessors)} of {note.asked}), expected by false"
                     f" alarm in {note.chance:.2g} of lots" + ("; stops it" if note.stops else "")
                 )
     console.print("\nWhat the rule makes of it")
@@ -64,9 +64,14 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
             console.print(f"- {line}")
 
 
-def _spread(analysis: SittingAnalysis) -> str:
+def _figures(analysis: SittingAnalysis, judgements: Mapping[str, Judgement]) -> list[LotFigures]:
+    """Return what this sitting found on its lots, together with those judged with it."""
+    return [judgement.course.figures[analysis.name] for judgement in judgements.values()]
+
+
+def _spread(found: list[LotFigures]) -> str:
     """Say the components of this sitting's own model, to hold against a rule's assumptions."""
-    models = [f.model for f in analysis.lots.values() if f.model is not None and f.look == 1]
+    models = [f.model for f in found if f.model is not None and len(f.sittings) == 1]
     if not models:
         return ""
     parts = models[0].components.items()
@@ -80,9 +85,13 @@ def _row(figures: LotFigures) -> list[str]:
         str(figures.assessors),
         _interval(figures.mean),
         _interval(figures.difference, signed=True),
-        "-" if figures.dunnett is None else f"{figures.dunnett.p_value:.3f}",
+        "-" if figures.dunnett is None else _p_value(figures.dunnett.p_value),
         "-" if robust is None else f"{robust.mean:+.2f}",
     ]
+
+
+def _p_value(p: float) -> str:
+    return "<0.001" if p < 0.0005 else f"{p:.3f}"
 
 
 def _interval(found: Estimate | None, *, signed: bool = False) -> str:
@@ -101,12 +110,12 @@ def findings_document(
         "void": analysis.void,
         "controls": [dataclasses.asdict(check) for check in analysis.checks],
         "deviations": list(analysis.deviations),
-        "lots": [_lot(judgement) for judgement in judgements.values()],
+        "lots": [_lot(analysis.name, judgement) for judgement in judgements.values()],
     }
 
 
-def _lot(judgement: Judgement) -> dict[str, Any]:
-    figures = judgement.figures
+def _lot(sitting: str, judgement: Judgement) -> dict[str, Any]:
+    figures = judgement.course.figures[sitting]
     return {
         "lot": figures.lot.lot,
         "look": figures.look,
@@ -124,7 +133,7 @@ def _lot(judgement: Judgement) -> dict[str, Any]:
         if figures.robust_difference is None
         else dataclasses.asdict(figures.robust_difference),
         "off_notes": [
-            {"sitting": sitting, **dataclasses.asdict(note)} for sitting, note in figures.off_notes
+            {"sitting": sitting, **dataclasses.asdict(note)} for note in figures.off_notes
         ],
     }
 

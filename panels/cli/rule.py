@@ -83,8 +83,28 @@ def risks(
         rules = [one.model_dump(mode="json") for one in found]
         write_json({"schema": "panels.operating-characteristics", "version": 1, "rules": rules})
         return
-    for characteristic in found:
-        _print_characteristic(characteristic)
+    for rule, characteristic in zip(chosen, found, strict=True):
+        _print_characteristic(characteristic, rule)
+
+
+@app.command("check")
+def check(folder: FolderArgument, *, liquid: LiquidOption = None) -> None:
+    """Simulate stored risks again, all of them, and refuse those that do not come out the same.
+
+    Example: panels rule check scenarios/vejkalna --liquid VK-DRY
+    """
+    from panels.release.characteristic import check_characteristic
+    from panels.release.files import read_characteristic, read_rules
+
+    panel = panel_folder(folder)
+    for rule in _chosen(read_rules(panel / "rules.yaml"), liquid):
+        stored = read_characteristic(panel, rule)
+        if stored is None:
+            raise InputError(
+                Fault("", 0, rule.name, "has no stored risks", "Compute them: panels rule risks.")
+            )
+        check_characteristic(rule, stored, whole=True)
+        sys.stdout.write(f"The risks of {rule.name} come out again.\n")
 
 
 @app.command("size")
@@ -215,7 +235,7 @@ def show(
         )
         for line in rule_lines(rule):
             console.print(f"- {line}")
-        _print_characteristic(one.characteristic)
+        _print_characteristic(one.characteristic, rule)
 
 
 def known_risks(
@@ -355,31 +375,63 @@ def _progress(what: str, total: int | None) -> Iterator[Progress]:
 
 
 def _chance(chance: float, point: CharacteristicPoint) -> str:
-    """Say a chance with its standard error; where none or all came out, its 95 % bound."""
+    """Say a chance; where none or all came out so, its 95 % bound."""
     if chance in (0.0, 1.0):
         bound = 3.0 / point.draws  # the rule of three
-        return f"below {bound:.2%}" if chance == 0.0 else f"above {1.0 - bound:.2%}"
-    return f"{chance:.1%} ±{point.standard_error(chance):.1%}"
+        return f"<{bound:.1%}" if chance == 0.0 else f">{1.0 - bound:.1%}"
+    return f"{chance:.1%}"
 
 
-def _print_characteristic(found: Characteristic) -> None:
+CURVE_WIDTH = 30
+
+
+def _print_characteristic(found: Characteristic, rule: ReleaseRule) -> None:
+    """Print chances as numbers and as bars: # released, . held, x rejected."""
+    from panels.errors import RangeError
+    from panels.release.characteristic import limits_of_rule, quarter_risk
+
     headings = {
-        "axis": "left",
-        "value": "right",
+        "": "right",
         "release": "right",
         "hold": "right",
         "reject": "right",
+        "# release . hold x reject": "left",
     }
-    rows = [
-        [
-            "true mean" if point.axis == "quality" else "noticing share",
-            f"{point.value:g}",
-            *(_chance(chance, point) for chance in (point.release, point.hold, point.reject)),
-        ]
-        for point in found.points
-    ]
     console = result_console()
-    console.print(f"Risks of {found.rule}: {found.draws} lots simulated at each point; ± is the")
-    console.print("standard error of the simulation, below and above are 95 % bounds where none or")
-    console.print("all came out so. Retests are included.")
-    console.print(plain_table(headings, rows))
+    console.print(
+        f"Risks of {found.rule}: {found.draws} lots simulated at each point, with retests and"
+        f" confirmations; standard error {found.standard_error:g} at most. Below and above are 95 %"
+        " bounds where none or all came out so; > marks a limit."
+    )
+    limits = limits_of_rule(rule)
+    for axis, words in (
+        ("quality", "true mean of the lot"),
+        ("noticing share", "share who notice a taint"),
+    ):
+        rows = [
+            [
+                f"{'>' if axis == 'quality' and point.value in limits else ''}{point.value:g}",
+                *(_chance(chance, point) for chance in (point.release, point.hold, point.reject)),
+                _bar(point),
+            ]
+            for point in found.points
+            if point.axis == axis
+        ]
+        console.print(f"By {words}")
+        console.print(plain_table(headings, rows))
+    try:
+        quarter = quarter_risk(rule, found)
+    except RangeError:  # declared before characteristics said it
+        return
+    console.print(
+        f"Of {quarter.lots} lots in a quarter, {quarter.released:.1f} are released,"
+        f" {quarter.held:.1f} held and {quarter.rejected:.1f} rejected, in {quarter.sittings:.0f}"
+        f" places at sittings; of its {quarter.bad} bad ones {quarter.bad_released:.2f} are"
+        " released on average, and the chance that any is released is no larger."
+    )
+
+
+def _bar(point: CharacteristicPoint) -> str:
+    released = round(CURVE_WIDTH * point.release)
+    rejected = min(CURVE_WIDTH - released, round(CURVE_WIDTH * point.reject))
+    return "#" * released + "." * (CURVE_WIDTH - released - rejected) + "x" * rejected

@@ -13,6 +13,7 @@ import typer
 from bulkflow.cli.register_options import (
     AsOption,
     DatabaseOption,
+    LotArgument,
     ReasonOption,
     plain_data,
     plain_table,
@@ -31,8 +32,10 @@ from panels.cli.register import SittingArgument, panel_folder, reading_panels, w
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
+    from bulkflow.reading.yamlfile import YamlDocument
     from bulkflow.records import Record
     from panels.sittings.deciding import Judgement
+    from panels.sittings.definition import SittingDefinition
     from panels.sittings.history import HeldSitting
 
 __all__ = ["app"]
@@ -88,16 +91,68 @@ def plan(
     Example: panels sitting plan scenarios/vejkalna sitting.yaml --dry-run
     """
     from panels.sittings.definition import read_definition
-    from panels.sittings.keys import draw_seed, key_path
-    from panels.sittings.planning import plan_sitting, register_sitting
 
     defined, file = read_definition(definition)
     with writing.panels(folder) as session:
-        planned = plan_sitting(
-            session, defined, seed=draw_seed() if seed is None else seed, file=file
+        _plan(session, folder, defined, writing, seed=seed, file=file)
+
+
+@app.command("next")
+@spread
+def next_(
+    folder: FolderArgument,
+    name: Annotated[str, typer.Argument(metavar="SITTING", help="What to call it.")],
+    *,
+    on: Annotated[
+        datetime, typer.Option("--on", formats=["%Y-%m-%d"], metavar="DATE", help="Its day.")
+    ],
+    water: Annotated[str, typer.Option("--water", help="What dilutes it, with its batch.")],
+    lots: Annotated[int, typer.Option("--lots", help="Most lots.")] = 4,
+    like: Annotated[
+        str | None,
+        typer.Option("--like", help="Whose people, room and times it takes over [the newest]."),
+    ] = None,
+    writing: PanelWritingOptions,
+) -> None:
+    """Plan the next sitting from the queue: its lots, strengths, orders and codes.
+
+    Example: panels sitting next demo VK-2 --on 2027-01-05 --water "demineralised, batch W-1"
+    """
+    from panels.sittings.history import find_sitting, list_sittings
+    from panels.sittings.queueing import draft_sitting, queue_lots
+
+    with writing.panels(folder) as session:
+        held = (
+            find_sitting(session, like) if like else next(iter(list_sittings(session)[-1:]), None)
         )
-        key_file = None if writing.dry_run else key_path(folder, defined.sitting)
-        record = register_sitting(session, planned, key_file=key_file)
+        if held is None:
+            raise InputError(
+                Fault("", 0, "--like", "finds no sitting", "Plan the first one: sitting plan.")
+            )
+        day = on.date()
+        queued = queue_lots(session, start=day, weekdays=[day.weekday()], lots_per_sitting=lots)
+        defined = draft_sitting(
+            queued, held.sitting, name=name, held_on=day, water=water, lots=lots
+        )
+        _plan(session, folder, defined, writing, seed=None, file=None)
+
+
+def _plan(
+    session: Session,
+    folder: Path,
+    defined: SittingDefinition,
+    writing: PanelWritingOptions,
+    *,
+    seed: int | None,
+    file: YamlDocument | None,
+) -> None:
+    """Lay a sitting out and register it; its key goes apart."""
+    from panels.sittings.keys import draw_seed, key_path
+    from panels.sittings.planning import plan_sitting, register_sitting
+
+    planned = plan_sitting(session, defined, seed=draw_seed() if seed is None else seed, file=file)
+    key_file = None if writing.dry_run else key_path(folder, defined.sitting)
+    record = register_sitting(session, planned, key_file=key_file)
     said = f"Planned {defined.sitting}: {len(planned.sitting.places)} glasses for"
     said += f" {len(defined.assessors)} assessors"
     if not writing.as_json:
@@ -220,6 +275,36 @@ def record_(
     writing.tell(records, said)
 
 
+@app.command("amend")
+@spread
+def amend(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    assessor: Annotated[str, typer.Argument(metavar="ASSESSOR", help="Whose sheet.")],
+    code: Annotated[str, typer.Argument(metavar="CODE", help="The glass.")],
+    field: Annotated[str, typer.Argument(metavar="COLUMN", help="Such as score or off_notes.")],
+    value: Annotated[str, typer.Argument(metavar="VALUE", help="What should stand there.")],
+    *,
+    reason: ReasonOption = "",
+    writing: PanelWritingOptions,
+) -> None:
+    """Strike through a slip on a recorded sheet; the old value stays on record with the reason.
+
+    After the close only who decides for the panel may, and the lots are decided on anew.
+
+    Example: panels sitting amend demo VK-1 A3 417 score 7.5 --reason "keyed 5.7 for 7.5"
+    """
+    from panels.sittings.amending import amend_glass
+
+    with writing.panels(folder) as session:
+        record, made = amend_glass(
+            session, sitting, assessor, code, field=field, value=value, reason=reason
+        )
+    if made and not writing.as_json:
+        _tell_decisions(made, writing)
+    writing.tell([record, *(one for _, one in made)], f"Amended glass {code} of {assessor}")
+
+
 @app.command("open-key")
 def open_key(
     folder: FolderArgument,
@@ -321,6 +406,29 @@ def decide(
     _tell_decisions(made, writing)
 
 
+@app.command("reopen")
+@spread
+def reopen(
+    folder: FolderArgument,
+    lot: LotArgument,
+    *,
+    reason: ReasonOption = "",
+    writing: PanelWritingOptions,
+) -> None:
+    """Put a lot that the panel released or rejected before it again; a release ends with it.
+
+    A reject stands all the same until it is overridden, and the level that earlier sittings
+    spent stays spent.
+
+    Example: panels sitting reopen scenarios/vejkalna VK-DRY-2641 --reason "the tank was topped up"
+    """
+    from panels.sittings.deciding import reopen_lot
+
+    with writing.panels(folder) as session:
+        made = [reopen_lot(session, lot, reason)]
+    _tell_decisions(made, writing)
+
+
 @app.command("queue")
 def queue(
     folder: FolderArgument,
@@ -362,9 +470,23 @@ def queue(
     if not queued:
         sys.stdout.write("No lot waits for a sitting.\n")
         return
-    headings = {"lot": "right", "liquid": "right", "why": "left", "day": "left", "sitting": "left"}
+    headings = {
+        "lot": "right",
+        "LPA": "right",
+        "why": "left",
+        "promised": "left",
+        "day": "left",
+        "sitting": "left",
+    }
     rows = [
-        [one.lot, one.liquid, one.why, str(one.on or "no room"), one.planned or "to be planned"]
+        [
+            one.lot,
+            f"{one.lpa:,.0f}",
+            one.why,
+            str(one.due_on or "-"),
+            str(one.on or "no room"),
+            one.planned or "to be planned",
+        ]
         for one in queued
     ]
     result_console().print(plain_table(headings, rows))

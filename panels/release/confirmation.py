@@ -8,9 +8,9 @@ difference shows nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from panels.methods.discrimination import minimum_correct
 from panels.methods.protocols import ForcedChoice
@@ -54,13 +54,17 @@ class Confirmation:
     words: str
 
 
-def judge_confirmation(rule: ConfirmationRule, answers: Mapping[str, list[bool]]) -> Confirmation:
+def judge_confirmation(
+    rule: ConfirmationRule, *, assessments: int, correct: int, assessors: int, test: int = 1
+) -> Confirmation:
     """Judge a 3-AFC test under the rule.
 
     Parameters
     ----------
     rule : the confirmation part of the release rule.
-    answers : by assessor, whether each answer picked the lot.
+    assessments, correct, assessors : answers, those that picked the lot, and who gave them.
+    test : the first of this off-note on this lot, or a further one. Past the last that the rule
+        allows nothing is left to spend, so nothing is cleared; an off-note is still confirmed.
 
     Notes
     -----
@@ -68,13 +72,12 @@ def judge_confirmation(rule: ConfirmationRule, answers: Mapping[str, list[bool]]
     similarity test (ISO 10399, clause 6.2, says so of the duo-trio test; the reason, that
     repeats do not add people, holds here too).
     """
-    picks = [pick for own in answers.values() for pick in own]
-    correct, total, people = sum(picks), len(picks), len(answers)
-    needed = minimum_correct(CONFIRMATION_TEST, total, rule.alpha) if total else None
-    share = rule.share_of_discriminators
-    most = _most_similar(rule, answers, total)
-    counted = f"{correct} of {total} answers by {people} assessors picked the lot"
-    if total < rule.fewest_assessments:
+    needed = _needed(assessments, rule.alpha) if assessments else None
+    share, beta = rule.share_of_discriminators, rule.beta_at(test)
+    once = assessments == assessors
+    most = _most_similar(assessments, share, beta) if beta and once and assessments else None
+    counted = f"{correct} of {assessments} answers by {assessors} assessors picked the lot"
+    if assessments < rule.fewest_assessments:
         finding = ConfirmationFinding.OPEN
         words = (
             f"{counted}; the rule draws no conclusion from fewer than {rule.fewest_assessments}."
@@ -86,24 +89,30 @@ def judge_confirmation(rule: ConfirmationRule, answers: Mapping[str, list[bool]]
         finding = ConfirmationFinding.SIMILAR
         words = (
             f"{counted}, where {most} or fewer show that no more than {100 * share:g} % can tell,"
-            f" at a risk of {100 * rule.beta:g} %."
+            f" at a risk of {100 * (beta or 0.0):g} %."
         )
     else:
         finding = ConfirmationFinding.OPEN
-        enough = assessments_for_similarity(CONFIRMATION_TEST, share, rule.beta, alpha=rule.alpha)
-        words = (
-            f"{counted}: neither confirmed nor shown to be similar, so the lot stays held. Showing"
-            f" similarity takes about {enough.stable} assessors, each answering once."
-        )
-    return Confirmation(finding, total, correct, people, needed, most, words)
+        words = f"{counted}: neither confirmed nor shown to be similar, so the lot stays held."
+        if beta is not None:
+            enough = _enough(share, beta, rule.alpha)
+            words += f" Showing similarity takes about {enough} assessors, each answering once."
+    return Confirmation(finding, assessments, correct, assessors, needed, most, words)
 
 
-def _most_similar(
-    rule: ConfirmationRule, answers: Mapping[str, list[bool]], total: int
-) -> int | None:
+@cache
+def _needed(assessments: int, alpha: float) -> int | None:
+    return minimum_correct(CONFIRMATION_TEST, assessments, alpha)
+
+
+@cache
+def _enough(share: float, beta: float, alpha: float) -> int:
+    return assessments_for_similarity(CONFIRMATION_TEST, share, beta, alpha=alpha).stable
+
+
+@cache
+def _most_similar(assessments: int, share: float, beta: float) -> int | None:
     """Largest count that shows similarity; a count below guessing shows a faulty test instead."""
-    if not total or any(len(own) != 1 for own in answers.values()):
-        return None
-    most = maximum_correct(CONFIRMATION_TEST, total, rule.share_of_discriminators, rule.beta)
-    guessing = total * ForcedChoice.of(CONFIRMATION_TEST).guess
+    most = maximum_correct(CONFIRMATION_TEST, assessments, share, beta)
+    guessing = assessments * ForcedChoice.of(CONFIRMATION_TEST).guess
     return most if most is not None and most >= guessing else None

@@ -2,8 +2,9 @@
 
 Release, hold or reject from the limits of intervals: a lot is released when the lower limit of
 every deciding estimate clears its minimum, rejected when the upper limit of one lies below it,
-and held in between. Off-notes named by enough assessors stop a release whatever the score.
-Functions take arrays, one element per lot (or simulated lot).
+and held in between. Off-notes named by enough assessors stop a release whatever the score. A
+sitting whose controls fail, or whose assessors tell no glass from another, counts for nothing.
+Functions take arrays, one element per lot or sitting (real or simulated).
 """
 
 from __future__ import annotations
@@ -19,16 +20,31 @@ from scipy import stats
 from panels.release.rule import ReleaseRule
 
 __all__ = [
+    "FEWEST_TELLING",
+    "Code",
     "Limits",
     "NextStep",
     "OffNoteFinding",
+    "Triple",
     "Verdict",
+    "allowing_for_days",
+    "check_told",
+    "control_clean",
+    "control_good",
     "false_alarm_rate",
+    "glasses_told_apart",
     "judge_scores",
     "limits_of",
     "off_note_finding",
+    "repeats_agree",
     "stop_for_off_note",
 ]
+
+Triple = tuple[ArrayLike, ArrayLike, ArrayLike]
+"""Estimate, standard error and degrees of freedom, equally long."""
+
+FEWEST_TELLING = 2
+"""Assessors who must give two glasses of a sitting different scores for it to count."""
 
 
 class Verdict(StrEnum):
@@ -94,20 +110,52 @@ def limits_of(
     )
 
 
+def allowing_for_days(
+    rule: ReleaseRule, mean: Triple, difference: Triple, sittings: int
+) -> tuple[Triple, Triple]:
+    """Widen a mean and a difference by what no single sitting shows.
+
+    Parameters
+    ----------
+    mean, difference : of a lot, from scores of ``sittings`` sittings together.
+
+    Returns
+    -------
+    the same estimates; the variance of the mean raised by that of the day and of a sample made
+    up anew, that of the difference by two samples made up anew, each shared among the sittings.
+    Both are declared, so their degrees of freedom are infinite; the sum's are Satterthwaite's.
+
+    References
+    ----------
+    F. E. Satterthwaite (1946), An approximate distribution of estimates of variance components,
+    Biometrics Bulletin 2, 110-114.
+    """
+    score = rule.score
+    replicate = score.replicate_sd**2 / sittings
+    return (
+        _widened(mean, score.day_sd**2 / sittings + replicate),
+        _widened(difference, 2.0 * replicate),
+    )
+
+
+def _widened(found: Triple, variance: float) -> Triple:
+    value, error, freedom = (np.asarray(part, dtype=float) for part in found)
+    own = error**2
+    return value, np.sqrt(own + variance), freedom * ((own + variance) / own) ** 2
+
+
 def judge_scores(
-    rule: ReleaseRule,
-    look: int,
-    mean: tuple[ArrayLike, ArrayLike, ArrayLike],
-    difference: tuple[ArrayLike, ArrayLike, ArrayLike],
+    rule: ReleaseRule, look: int, mean: Triple, difference: Triple
 ) -> NDArray[np.int64]:
     """Verdict of the score alone, as `Code` values.
 
     Parameters
     ----------
     rule : the declared rule.
-    look : 1 for the first sitting, 2 for the first retest (judged with all scores so far).
+    look : 1 for the first sitting, 2 for the first retest; past the last that the rule allows
+        nothing is left to spend, so nothing is released, and rejected at the last level.
     mean, difference : estimate, standard error and degrees of freedom of the lot's mean and
-        of its difference from the blind control, equally long arrays.
+        of its difference from the blind control, from `allowing_for_days`.
 
     Notes
     -----
@@ -115,7 +163,8 @@ def judge_scores(
     so the risk is not added up. For rejection one failure is enough, so the level is divided
     among them.
     """
-    level = rule.level_at(look)
+    beyond = look > len(rule.spending)
+    level = rule.level_at(min(look, len(rule.spending)))
     deciding = []
     if rule.score.needs_mean:
         deciding.append((mean, _required(rule.score.minimum)))
@@ -125,9 +174,52 @@ def judge_scores(
         limits_of(*given, least, release_level=level, reject_level=level / len(deciding))
         for given, least in deciding
     ]
-    released = np.all([limits.margin_low > 0 for limits in found], axis=0)
+    released = np.all([limits.margin_low > 0 for limits in found], axis=0) & (not beyond)
     rejected = np.any([limits.margin_high < 0 for limits in found], axis=0)
     return np.where(rejected, Code.REJECT, np.where(released, Code.RELEASE, Code.HOLD))
+
+
+def control_good(rule: ReleaseRule, mean: ArrayLike) -> NDArray[np.bool_]:
+    """Whether the blind control's mean reaches its minimum; not where there is none (NaN)."""
+    return np.asarray(np.asarray(mean, dtype=float) >= rule.validity.control_minimum)
+
+
+def control_clean(rule: ReleaseRule, named: ArrayLike) -> NDArray[np.bool_]:
+    """Whether no note is named on the control by enough assessors to stop a lot."""
+    return np.asarray(np.asarray(named) < rule.off_notes.assessors)
+
+
+def repeats_agree(rule: ReleaseRule, gap: ArrayLike) -> NDArray[np.bool_]:
+    """Whether blind repeats differ little enough on average; not where no pair is (NaN)."""
+    return np.asarray(np.asarray(gap, dtype=float) <= rule.validity.largest_repeat_difference)
+
+
+def glasses_told_apart(telling: ArrayLike) -> NDArray[np.bool_]:
+    """Whether enough assessors gave any two glasses of the sitting different scores."""
+    return np.asarray(np.asarray(telling) >= FEWEST_TELLING)
+
+
+def check_told(rule: ReleaseRule, drops: ArrayLike) -> NDArray[np.bool_]:
+    """Whether assessors score a spiked or known-poor sample below the control.
+
+    Parameters
+    ----------
+    drops : array (..., assessors), control less check sample of each assessor, NaN where one of
+        them has no score.
+
+    Notes
+    -----
+    A paired t test over assessors, one-sided at the rule's ``check_level``.
+    """
+    found = np.asarray(drops, dtype=float)
+    there = np.isfinite(found)
+    n = there.sum(axis=-1)
+    values = np.where(there, found, 0.0)
+    mean = values.sum(axis=-1) / np.maximum(n, 1)
+    squares = np.where(there, (found - mean[..., None]) ** 2, 0.0).sum(axis=-1)
+    error = np.sqrt(squares / np.maximum(n - 1, 1) / np.maximum(n, 1))
+    least = stats.t.isf(rule.validity.check_level, np.maximum(n - 1, 1))
+    return np.asarray((n > 1) & (mean > least * error))
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from bulkflow.lots.bodies import ReleaseRule as DeclaredBody
 from bulkflow.lots.declaring import declare_rule as declare_in_register
 from bulkflow.lots.tables import RULE
 from bulkflow.records import Power, Record, records_about, records_in, require
-from panels.release.characteristic import Characteristic
+from panels.release.characteristic import Characteristic, check_characteristic
 from panels.release.rule import ReleaseRule
 from panels.release.words import rule_in_words
 
@@ -52,19 +52,11 @@ def declare_rule(session: Session, rule: ReleaseRule, characteristic: Characteri
     ------
     RefusedError : the acting person may not declare rules.
     InputError : the version is declared already or skips one, is dated before the version it
-        follows, or the characteristic belongs to another rule.
+        follows.
+    RangeError : the characteristic is of another rule, or does not come out again.
     """
     require(session, Power.DECLARE, f"declare the release rule {rule.name}")
-    if characteristic.fingerprint != rule.fingerprint:
-        raise InputError(
-            Fault(
-                "",
-                0,
-                "characteristic",
-                f"was computed for another rule than {rule.name}",
-                "Compute it again for this rule.",
-            )
-        )
+    check_characteristic(rule, characteristic)
     earlier = declared_rules(session, rule.liquid)
     expected = earlier[-1].rule.version + 1 if earlier else 1
     if rule.version != expected:

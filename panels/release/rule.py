@@ -26,6 +26,7 @@ __all__ = [
     "OffNoteRule",
     "OutsideWindow",
     "PanelAssumptions",
+    "QuarterLots",
     "ReleaseRule",
     "ScoreRule",
     "ValidityRule",
@@ -33,6 +34,7 @@ __all__ = [
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Chance = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
+Portion = Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Spread = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Note = Annotated[
@@ -72,6 +74,11 @@ class ScoreRule(Body):
     largest_drop : the lot may lie at most this far below its blind control [score].
     level : one-sided risk of releasing a lot that sits exactly on a limit, over the first
         sitting and all retests together.
+    day_sd : how far the whole panel's level may move from one day to the next. One sitting
+        cannot show it, so it is added to what the scores show of a mean; a difference from the
+        control of the same day is free of it [score].
+    replicate_sd : spread of a sample made up anew, alike for everyone who noses it; added to
+        means and differences in the same way [score].
     """
 
     lowest: Finite = 0.0
@@ -81,6 +88,8 @@ class ScoreRule(Body):
     minimum: Finite | None = None
     largest_drop: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     level: Annotated[float, Field(gt=0, le=0.2, allow_inf_nan=False)] = 0.05
+    day_sd: Spread = 0.4
+    replicate_sd: Spread = 0.1
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -113,14 +122,36 @@ class ConfirmationRule(Body):
     alpha : risk of confirming an off-note that is not there (3-AFC, 'which has the off-note').
     share_of_discriminators : the share of assessors that must not be able to tell the lot from
         the reference, for the similarity test that alone can clear the lot.
-    beta : risk of calling the lot similar when that share can tell.
-    fewest_assessments : below this no conclusion is drawn.
+    beta : risk of calling the lot similar when that share can tell, over all tests of one
+        off-note on one lot together.
+    beta_spending : share of beta for the first test of an off-note on a lot, the second, ...;
+        its length is how many there may be. They do not rise, and add up to 1 at most, so that
+        testing on until one test succeeds gains nothing.
+    fewest_assessments : answers of a test; with fewer none is planned, and no conclusion drawn.
     """
 
     alpha: Chance = 0.05
     share_of_discriminators: Chance = 0.3
     beta: Chance = 0.05
+    beta_spending: Annotated[tuple[Portion, ...], Field(min_length=1, max_length=3)] = (1.0,)
     fewest_assessments: Annotated[int, Field(ge=6)] = 18
+
+    @model_validator(mode="after")
+    def _spent_once(self) -> Self:
+        if sum(self.beta_spending) > 1.0 + 1e-12:
+            raise ValueError("the shares of beta_spending add up to more than 1")
+        if list(self.beta_spending) != sorted(self.beta_spending, reverse=True):
+            raise ValueError("the shares of beta_spending rise")
+        return self
+
+    @property
+    def tests(self) -> int:
+        """How many tests of one off-note on one lot there may be."""
+        return len(self.beta_spending)
+
+    def beta_at(self, test: int) -> float | None:
+        """Risk that the first test (1) or a further one may run; None past the last."""
+        return self.beta * self.beta_spending[test - 1] if test <= self.tests else None
 
 
 class OffNoteRule(Body):
@@ -159,12 +190,35 @@ class ValidityRule(Body):
     largest_repeat_difference : mean absolute difference between blind repeats of one sample
         above which the sitting is void [score].
     outside_window : what becomes of servings nosed outside their time window.
+    check_level : a sitting that serves spiked or known-poor samples is void unless its
+        assessors score them below the control, at this one-sided level.
+    most_void : so many void sittings may be held again for one lot; then a person decides.
+    furthest_apart : sittings judged together whose differences from the control lie further
+        apart than this release nothing: a person looks at what changed [score].
     """
 
     fewest_assessors: Annotated[int, Field(ge=3)] = 8
     control_minimum: Finite
     largest_repeat_difference: Annotated[float, Field(gt=0, allow_inf_nan=False)]
     outside_window: OutsideWindow = OutsideWindow.EXCLUDE
+    check_level: Annotated[float, Field(gt=0, le=0.2, allow_inf_nan=False)] = 0.05
+    most_void: Annotated[int, Field(ge=0, le=4)] = 2
+    furthest_apart: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 2.0
+
+
+class QuarterLots(Body):
+    """Lots of a quarter that are alike.
+
+    Parameters
+    ----------
+    lots : how many.
+    quality : their true mean; left out, as good as the control [score].
+    noticing_share : share of assessors who notice a taint in them.
+    """
+
+    lots: Annotated[int, Field(ge=1, le=10000)]
+    quality: Finite | None = None
+    noticing_share: Share = 0.0
 
 
 class PanelAssumptions(Body):
@@ -174,24 +228,46 @@ class PanelAssumptions(Body):
     ----------
     assessors : number that sit.
     lots, control_glasses : lots, and glasses of the blind control, per assessor and sitting.
+    repeats : blind repeats of a lot beside the judged one.
+    check_glasses : known-poor samples per assessor and sitting.
     control_quality : true mean of the control [score].
+    check_drop : how far a known-poor sample lies below it [score].
     assessor_sd, interaction_sd, residual_sd : spread between assessors, of assessor by sample,
         and of one assessor nosing the same again [score].
+    assessor_sitting_sd, day_sd, replicate_sd : spread of an assessor from one sitting to the
+        next, of the whole panel from day to day, and of a sample made up anew [score].
     missing_share : share of servings without a valid score.
     false_alarm_share : chance that an assessor names a given off-note where there is none.
+    miss_share : chance that an assessor who can notice a taint misses it in a glass.
     noticed_drop : how much an assessor who notices a taint takes off the score.
+    confirmation_assessors, confirmation_sets : people, and sets for each, at a confirmation.
+    quarter : the lots of a quarter, to say what the rule does to them all.
     """
 
     assessors: Annotated[int, Field(ge=3, le=60)] = 10
     lots: Annotated[int, Field(ge=1, le=12)] = 3
     control_glasses: Annotated[int, Field(ge=1, le=4)] = 2
+    repeats: Annotated[int, Field(ge=0, le=2)] = 0
+    check_glasses: Annotated[int, Field(ge=0, le=2)] = 0
     control_quality: Finite = 7.5
+    check_drop: Spread = 2.0
     assessor_sd: Spread = 0.6
     interaction_sd: Spread = 0.35
     residual_sd: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.6
+    assessor_sitting_sd: Spread = 0.2
+    day_sd: Spread = 0.4
+    replicate_sd: Spread = 0.1
     missing_share: Annotated[float, Field(ge=0, le=0.5, allow_inf_nan=False)] = 0.03
     false_alarm_share: Share = 0.02
+    miss_share: Share = 0.1
     noticed_drop: Spread = 2.0
+    confirmation_assessors: Annotated[int, Field(ge=1, le=200)] = 10
+    confirmation_sets: Annotated[int, Field(ge=1, le=3)] = 2
+    quarter: tuple[QuarterLots, ...] = (
+        QuarterLots(lots=26),
+        QuarterLots(lots=2, quality=6.0),
+        QuarterLots(lots=2, noticing_share=0.5),
+    )
 
 
 class ReleaseRule(Body):
@@ -220,9 +296,7 @@ class ReleaseRule(Body):
     off_notes: OffNoteRule = OffNoteRule()
     off_note_list: Annotated[tuple[Note, ...], Field(min_length=1)]
     validity: ValidityRule
-    spending: Annotated[
-        tuple[Chance | Annotated[float, Field(ge=1, le=1)], ...], Field(min_length=1, max_length=4)
-    ] = (0.5, 0.5)
+    spending: Annotated[tuple[Portion, ...], Field(min_length=1, max_length=4)] = (0.5, 0.5)
     assumptions: PanelAssumptions = PanelAssumptions()
 
     @model_validator(mode="after")
@@ -238,6 +312,13 @@ class ReleaseRule(Body):
             raise ValueError("control_minimum must lie inside the scale")
         if not scale.lowest < self.assumptions.control_quality <= scale.highest:
             raise ValueError("control_quality must lie inside the scale")
+        for name in ("day_sd",) * scale.needs_mean + ("replicate_sd",):
+            allowed, assumed = getattr(scale, name), getattr(self.assumptions, name)
+            if assumed > allowed:
+                raise ValueError(
+                    f"score.{name} allows for {allowed:g} and assumptions.{name} is {assumed:g}, so"
+                    " the level would not hold"
+                )
         return self
 
     @property
@@ -255,6 +336,14 @@ class ReleaseRule(Body):
         """SHA-256 of the canonical form: what a sitting and a decision name."""
         form = canonical_text(self.model_dump(mode="json", exclude_none=True))
         return hashlib.sha256(form.encode()).hexdigest()
+
+    @property
+    def statistics(self) -> str:
+        """What of the rule bears on its risks, in canonical form: all but names and dates."""
+        parts = self.model_dump(
+            mode="json", include={"score", "off_notes", "validity", "spending", "assumptions"}
+        )
+        return canonical_text([parts, len(self.off_note_list)])
 
     def level_at(self, look: int) -> float:
         """One-sided level spent at the first sitting (1) or a retest (2, ...)."""

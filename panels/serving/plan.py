@@ -40,6 +40,8 @@ class Purpose(StrEnum):
     LOT = "lot"
     CONTROL = "control"
     REPEAT = "repeat"
+    SPIKED = "spiked"
+    KNOWN_POOR = "known-poor"
 
 
 @dataclass(frozen=True, slots=True)

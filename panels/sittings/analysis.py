@@ -1,13 +1,13 @@
 """What a closed sitting says: controls, the model, intervals and off-notes of each lot.
 
-Pure: takes sittings as the register holds them and rules, and returns frozen results. A lot that
-was held and nosed again is analysed with all its valid sittings together.
+Pure: takes sittings as the register holds them and rules, and returns frozen results. Which
+sittings of a lot are judged together is for `panels.release.procedure` to say.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,8 +16,19 @@ from panels.errors import PanelsError
 from panels.methods.mixed_model import Comparison, Estimate, MixedModel, fit_mixed_model
 from panels.methods.robust import RobustMean, algorithm_a
 from panels.preparation.dilution import NosingWindow
-from panels.records import Glass, JudgedLot
-from panels.release.judging import OffNoteFinding, off_note_finding
+from panels.records import CHECK_PURPOSES, Glass, JudgedLot
+from panels.release.judging import (
+    FEWEST_TELLING,
+    OffNoteFinding,
+    Triple,
+    allowing_for_days,
+    check_told,
+    control_clean,
+    control_good,
+    glasses_told_apart,
+    off_note_finding,
+    repeats_agree,
+)
 from panels.release.rule import OutsideWindow, ReleaseRule
 from panels.sittings.history import HeldSitting
 from panels.sittings.scores import at
@@ -29,7 +40,8 @@ __all__ = [
     "SittingAnalysis",
     "analyse_sitting",
     "answers_of",
-    "check_controls",
+    "lot_figures",
+    "off_notes_of",
 ]
 
 Rules = Mapping[str, ReleaseRule]
@@ -75,14 +87,16 @@ class LotFigures:
     Attributes
     ----------
     lot : as put before the panel.
-    look : 1 for a first sitting, 2 for the first retest.
-    sittings : the valid sittings judged together, this one last.
+    look : 1 for the first valid sitting that ever judged it, 2 for the next.
+    sittings : those judged together, this one last.
     assessors : with a counting score of the lot in this sitting.
     mean, difference : of the lot, and against its blind control; None where no model could be
         fitted, for the reason in ``trouble``.
+    deciding : mean and difference as the rule decides by them, with the day allowed for.
+    apart : how far apart the sittings' own differences from the control lie [score].
     dunnett : the same difference, allowing for the other lots of its liquid.
     robust_mean, robust_difference : Algorithm A over assessors, beside the model.
-    off_notes : of this sitting and the earlier ones, findings that any assessor named.
+    off_notes : of this sitting, findings that any assessor named.
     attributes : mean and number of marks by attribute.
     trouble : why there is no model.
     """
@@ -93,10 +107,12 @@ class LotFigures:
     assessors: int
     mean: Estimate | None
     difference: Estimate | None
+    deciding: tuple[Estimate, Estimate] | None
+    apart: float
     dunnett: Comparison | None
     robust_mean: RobustMean | None
     robust_difference: RobustMean | None
-    off_notes: tuple[tuple[str, OffNoteFinding], ...]
+    off_notes: tuple[OffNoteFinding, ...]
     attributes: Mapping[str, tuple[float, int]]
     model: MixedModel | None
     trouble: str
@@ -110,16 +126,27 @@ class SittingAnalysis:
     ----------
     held : the sitting.
     answers : every glass that came back.
-    checks : controls and repeats.
-    lots : figures by lot.
+    checks : controls, repeats, and whether glasses were told apart.
     deviations : what did not go as planned, in words.
     """
 
     held: HeldSitting
     answers: tuple[Answer, ...]
     checks: tuple[ControlCheck, ...]
-    lots: Mapping[str, LotFigures]
     deviations: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The sitting's name."""
+        return self.held.sitting.sitting
+
+    def judged(self, lot: str) -> JudgedLot | None:
+        """Return a lot as put before the panel; None if it was not."""
+        return next((one for one in self.held.sitting.lots if one.lot == lot), None)
+
+    def counting(self, lot: str) -> int:
+        """Return how many assessors gave a counting score of a lot."""
+        return len({a.assessor for a in self.answers if a.subject == lot and a.counts})
 
     @property
     def void(self) -> bool:
@@ -133,6 +160,7 @@ def answers_of(held: HeldSitting, rules: Rules) -> list[Answer]:
     window = NosingWindow(sitting.earliest_minutes, sitting.latest_minutes)
     liquid_of = {lot.lot: lot.liquid for lot in sitting.lots}
     liquid_of |= {poured.standard: poured.liquid for poured in sitting.standards}
+    liquid_of |= {poor.sample: poor.liquid for poor in sitting.checks}
     key = {(row.assessor, row.code): row for row in held.key}
     answers = []
     for _, sheet in held.sheets:
@@ -159,18 +187,59 @@ def answers_of(held: HeldSitting, rules: Rules) -> list[Answer]:
     return answers
 
 
-def check_controls(
-    held: HeldSitting, answers: Sequence[Answer], rules: Rules
-) -> tuple[ControlCheck, ...]:
-    """Hold controls and repeats against the rules of the sitting's liquids."""
-    checks: list[ControlCheck] = []
+def _checks(held: HeldSitting, answers: Sequence[Answer], rules: Rules) -> tuple[ControlCheck, ...]:
+    """Hold a sitting against the rules of its liquids; any check that fails makes it void."""
+    checks = [_told_apart(answers)]
     for poured in held.sitting.standards:
         rule = rules[poured.liquid]
         own = [a for a in answers if a.purpose == "control" and a.subject == poured.standard]
         checks.append(_control_mean(poured.standard, own, rule))
         checks.append(_control_notes(poured.standard, own, rule))
-    checks += _repeats(held, answers, rules)
-    return tuple(checks)
+    return (*checks, *_repeats(held, answers, rules), *_poor_samples(held, answers, rules))
+
+
+def _told_apart(answers: Sequence[Answer]) -> ControlCheck:
+    by: dict[str, set[float]] = defaultdict(set)
+    for answer in answers:
+        if answer.counts and answer.glass.score is not None:
+            by[answer.assessor].add(answer.glass.score)
+    telling = sum(len(scores) > 1 for scores in by.values())
+    return ControlCheck(
+        what="assessors who scored any two glasses differently",
+        found=f"{telling} of {len(by)}",
+        limit=f"{FEWEST_TELLING} or more",
+        passed=bool(glasses_told_apart(telling)),
+    )
+
+
+def _poor_samples(
+    held: HeldSitting, answers: Sequence[Answer], rules: Rules
+) -> Iterator[ControlCheck]:
+    """Hold spiked and known-poor samples against the control of their liquid."""
+    for poor in held.sitting.checks:
+        rule = rules[poor.liquid]
+        scores = _by_assessor(answers)
+        drops = [
+            float(np.mean(own[rule.standard]) - np.mean(own[poor.sample]))
+            for own in scores.values()
+            if own.get(rule.standard) and own.get(poor.sample)
+        ]
+        found = f"{np.mean(drops):+.2f} over {len(drops)} assessors" if drops else "no pair"
+        yield ControlCheck(
+            what=f"how far the {poor.kind} sample {poor.sample} scored below {rule.standard}",
+            found=found,
+            limit=f"above 0 at one-sided {100 * rule.validity.check_level:g} %",
+            passed=bool(drops) and bool(check_told(rule, drops)),
+        )
+
+
+def _by_assessor(answers: Sequence[Answer]) -> dict[str, dict[str, list[float]]]:
+    """Return counting scores by assessor and subject."""
+    by: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for answer in answers:
+        if answer.counts and answer.glass.score is not None:
+            by[answer.assessor][answer.subject].append(answer.glass.score)
+    return by
 
 
 def _control_mean(standard: str, own: Sequence[Answer], rule: ReleaseRule) -> ControlCheck:
@@ -181,7 +250,7 @@ def _control_mean(standard: str, own: Sequence[Answer], rule: ReleaseRule) -> Co
         what=f"mean of the blind control {standard}",
         found="no counting score" if found is None else f"{found:.2f} of {len(scores)} glasses",
         limit=f"{least:g} or more",
-        passed=found is not None and found >= least,
+        passed=found is not None and bool(control_good(rule, found)),
     )
 
 
@@ -196,7 +265,7 @@ def _control_notes(standard: str, own: Sequence[Answer], rule: ReleaseRule) -> C
         what=f"off-notes named on the blind control {standard}",
         found="none" if worst is None else f"{worst} by {counts[worst]}",
         limit=f"none by {rule.off_notes.assessors} or more",
-        passed=worst is None or counts[worst] < rule.off_notes.assessors,
+        passed=worst is None or bool(control_clean(rule, counts[worst])),
     )
 
 
@@ -218,7 +287,7 @@ def _repeats(held: HeldSitting, answers: Sequence[Answer], rules: Rules) -> list
                 if found is None
                 else f"{found:.2f} over {len(gaps)} assessors",
                 limit=f"{most:g} or less",
-                passed=found is not None and found <= most,
+                passed=found is not None and bool(repeats_agree(rules[liquid], found)),
             )
         )
     return checks
@@ -234,91 +303,111 @@ def _marks(answers: Sequence[Answer]) -> dict[str, dict[str, int]]:
     return dict(named)
 
 
-def analyse_sitting(
-    held: HeldSitting, earlier: Sequence[tuple[HeldSitting, Rules]], rules: Rules
-) -> SittingAnalysis:
-    """Analyse a closed sitting.
+def analyse_sitting(held: HeldSitting, rules: Rules) -> SittingAnalysis:
+    """Open a closed sitting's glasses and hold its controls against the rules.
 
     Parameters
     ----------
-    held : the sitting.
-    earlier : closed sittings before it with their rules, oldest first; those that count and
-        judged the same lot are analysed with it, whatever their rule's version, and all that
-        count tell the rate of false alarms.
     rules : rule by liquid, as the sitting names them.
     """
     answers = answers_of(held, rules)
-    checks = check_controls(held, answers, rules)
-    company = [(one, _valid_answers(one, own)) for one, own in earlier]
-    valid = [(one, found) for one, found in company if found is not None]
-    lots = {
-        lot.lot: _figures(lot, held, answers, valid, rules[lot.liquid]) for lot in held.sitting.lots
-    }
-    return SittingAnalysis(
-        held, tuple(answers), checks, lots, tuple(_deviations(held, answers, checks))
-    )
+    checks = _checks(held, answers, rules)
+    return SittingAnalysis(held, tuple(answers), checks, tuple(_deviations(held, answers, checks)))
 
 
-Company = Sequence[tuple[HeldSitting, list[Answer]]]
-
-
-def _valid_answers(held: HeldSitting, rules: Rules) -> list[Answer] | None:
-    """Answers of an earlier sitting; None if it is void."""
-    answers = answers_of(held, rules)
-    if not all(check.passed for check in check_controls(held, answers, rules)):
-        return None
-    return answers
-
-
-def _figures(
-    lot: JudgedLot,
-    held: HeldSitting,
-    answers: Sequence[Answer],
-    valid: Company,
+def lot_figures(
+    lot: str,
+    together: Sequence[SittingAnalysis],
+    company: Sequence[SittingAnalysis],
     rule: ReleaseRule,
+    *,
+    look: int,
 ) -> LotFigures:
-    judged_before = [
-        (one, found) for one, found in valid if any(j.lot == lot.lot for j in one.sitting.lots)
-    ]
-    together = [answer for _, found in judged_before for answer in found] + list(answers)
-    own = [a for a in answers if a.subject == lot.lot]
-    counting = {a.assessor for a in own if a.counts}
+    """Estimate what the panel found on a lot.
+
+    Parameters
+    ----------
+    together : sittings whose scores of the lot are judged together, oldest first; the rule, the
+        off-notes and the companions are those of the last.
+    company : sittings whose blind controls tell the rate of false alarms.
+    look : how many valid sittings have judged the lot.
+    """
+    last = together[-1]
+    judged = last.judged(lot)
+    if judged is None:
+        raise ValueError(f"{lot} was not judged in {last.name}")
     standard = rule.standard
-    model, trouble = _model(together, lot.lot, standard, rule)
-    mean = difference = dunnett = None
+    scores = [answer for one in together for answer in one.answers]
+    own = [a for a in last.answers if a.subject == lot]
+    model, trouble = _model(scores, lot, standard, rule)
+    mean = difference = dunnett = deciding = None
     if model is not None:
-        mean = model.mean(lot.lot)
-        difference = model.difference(lot.lot, standard)
+        mean, difference = model.mean(lot), model.difference(lot, standard)
+        deciding = _deciding(rule, mean, difference, len(together))
         family = [
             one.lot
-            for one in held.sitting.lots
-            if one.liquid == lot.liquid and one.lot in model.samples
+            for one in last.held.sitting.lots
+            if one.liquid == judged.liquid and one.lot in model.samples
         ]
         compared = model.dunnett(standard, family)
-        dunnett = next(c for c in compared if c.sample == lot.lot)
-    robust_mean, robust_difference = _robust(answers, lot.lot, standard, rule.score.step)
-    sittings = [*judged_before, (held, list(answers))]
+        dunnett = next(c for c in compared if c.sample == lot)
+    robust_mean, robust_difference = _robust(last.answers, lot, standard, rule.score.step)
     return LotFigures(
-        lot=lot,
-        look=len(sittings),
-        sittings=tuple(one.sitting.sitting for one, _ in sittings),
-        assessors=len(counting),
+        lot=judged,
+        look=look,
+        sittings=tuple(one.name for one in together),
+        assessors=last.counting(lot),
         mean=mean,
         difference=difference,
+        deciding=deciding,
+        apart=_apart(together, lot, standard),
         dunnett=dunnett,
         robust_mean=robust_mean,
         robust_difference=robust_difference,
-        off_notes=tuple(_off_notes(lot.lot, sittings, valid, answers, rule)),
+        off_notes=off_notes_of(lot, last, company, rule),
         attributes=_attributes(own),
         model=model,
         trouble=trouble,
     )
 
 
+def _deciding(
+    rule: ReleaseRule, mean: Estimate, difference: Estimate, sittings: int
+) -> tuple[Estimate, Estimate]:
+    first, second = allowing_for_days(rule, _triple(mean), _triple(difference), sittings)
+    return _estimate(first), _estimate(second)
+
+
+def _triple(found: Estimate) -> tuple[float, float, float]:
+    return found.estimate, found.standard_error, found.degrees_of_freedom
+
+
+def _estimate(found: Triple) -> Estimate:
+    value, error, freedom = (float(np.asarray(part)) for part in found)
+    return Estimate(value, error, freedom)
+
+
+def _apart(together: Sequence[SittingAnalysis], lot: str, standard: str) -> float:
+    """Range of the sittings' plain differences; 0 where fewer than two show one."""
+    found = []
+    for one in together:
+        scores: dict[str, list[float]] = defaultdict(list)
+        for answer in one.answers:
+            if answer.counts and answer.glass.score is not None:
+                scores[answer.subject].append(answer.glass.score)
+        if scores[lot] and scores[standard]:
+            found.append(float(np.mean(scores[lot]) - np.mean(scores[standard])))
+    return float(np.ptp(found)) if found else 0.0
+
+
 def _model(
     answers: Sequence[Answer], lot: str, standard: str, rule: ReleaseRule
 ) -> tuple[MixedModel | None, str]:
-    used = [(a, a.glass.score) for a in answers if a.counts and a.glass.score is not None]
+    used = [
+        (a, a.glass.score)
+        for a in answers
+        if a.counts and a.glass.score is not None and a.purpose not in CHECK_PURPOSES
+    ]
     present = {a.subject for a, _ in used}
     for needed in (lot, standard):
         if needed not in present:
@@ -340,10 +429,7 @@ def _robust(
     answers: Sequence[Answer], lot: str, standard: str, step: float
 ) -> tuple[RobustMean | None, RobustMean | None]:
     """Algorithm A over the assessors' own means and differences in this sitting."""
-    by: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    for answer in answers:
-        if answer.counts and answer.glass.score is not None:
-            by[answer.assessor][answer.subject].append(answer.glass.score)
+    by = _by_assessor(answers)
     means = [float(np.mean(own[lot])) for own in by.values() if own.get(lot)]
     differences = [
         float(np.mean(own[lot]) - np.mean(own[standard]))
@@ -359,25 +445,21 @@ def _algorithm_a(values: Sequence[float], step: float) -> RobustMean | None:
     return algorithm_a(values, resolution=step)
 
 
-def _off_notes(
-    lot: str,
-    sittings: Company,
-    valid: Company,
-    answers: Sequence[Answer],
-    rule: ReleaseRule,
-) -> list[tuple[str, OffNoteFinding]]:
-    controls = [a for _, found in valid for a in found if a.purpose == "control"]
-    controls += [a for a in answers if a.purpose == "control"]
+def off_notes_of(
+    lot: str, sitting: SittingAnalysis, company: Sequence[SittingAnalysis], rule: ReleaseRule
+) -> tuple[OffNoteFinding, ...]:
+    """Return what assessors named on a lot, against false alarms on the controls of a company."""
+    own = [a for a in sitting.answers if a.subject == lot]
+    controls = [a for one in company for a in one.answers if a.purpose == "control"]
     least = rule.off_notes.least_intensity
-    found = []
-    for held, of_sitting in sittings:
-        own = [a for a in of_sitting if a.subject == lot]
-        for note, marks in sorted(_marks(own).items()):
-            named = sum(
-                any(m.note == note and m.intensity >= least for m in a.glass.off_notes)
-                for a in controls
-            )
-            finding = off_note_finding(
+    findings = []
+    for note, marks in sorted(_marks(own).items()):
+        named = sum(
+            any(m.note == note and m.intensity >= least for m in a.glass.off_notes)
+            for a in controls
+        )
+        findings.append(
+            off_note_finding(
                 rule,
                 note,
                 marks=marks,
@@ -385,8 +467,8 @@ def _off_notes(
                 control_named=named,
                 controls=len(controls),
             )
-            found.append((held.sitting.sitting, finding))
-    return found
+        )
+    return tuple(findings)
 
 
 def _attributes(own: Sequence[Answer]) -> dict[str, tuple[float, int]]:
@@ -416,6 +498,12 @@ def _deviations(
     told += [f"{sitting}: no sheet from {name}" for name in held.outstanding]
     if held.preparation is None:
         told.append(f"{sitting}: the strength of the diluted samples was not recorded")
+    told += [
+        f"{sitting}: glass {one.glass.code} of {one.assessor}, {one.field}: {one.old or 'nothing'}"
+        f" struck through, {one.new or 'nothing'} instead, by {record.actor} on"
+        f" {record.at[:16].replace('T', ' ')} UTC ({one.reason})"
+        for record, one in held.amendments
+    ]
     for record, opening in held.openings:
         if opening.purpose == "early":
             later = sum(sheet.seq > record.seq for sheet, _ in held.sheets)

@@ -31,8 +31,8 @@ from panels.records import (
 )
 from panels.release.confirmation import CONFIRMATION_TEST, judge_confirmation
 from panels.serving import Purpose, draw_codes
-from panels.sittings.deciding import Judgement, decide_lot, judge_sitting
-from panels.sittings.history import closed_sittings
+from panels.sittings.course import Courses, LotCourse
+from panels.sittings.deciding import Judgement, decide_lot
 from panels.sittings.keys import KeyLine, SittingKey
 
 __all__ = [
@@ -78,21 +78,27 @@ def plan_confirmation(
 
     Raises
     ------
-    InputError : the lot was not judged, the note did not stop it, or the name is taken.
+    InputError : the lot was not judged, the note does not stop it, its tests are used up, the
+        test is too small to show anything, or the name is taken.
     """
     if bodies_about(session, CONFIRMATION_PLAN, test):
         raise _fault("test", f"{test} is planned already", "Give it another name.")
     if not 1 <= sets <= MOST_SETS:
         raise _fault("sets", f"are {sets} for each assessor", f"Give 1 to {MOST_SETS}.")
-    judged = _last_judgement(session, lot)
-    stopping = {f.note: f.assessors for _, f in judged.figures.off_notes if f.stops}
-    if note not in stopping:
-        raise _fault("note", f"{note} did not stop {lot}", did_you_mean(note, sorted(stopping)))
-    people = tuple(assessors) or _sensitive_first(session, lot, stopping[note])
+    course = Courses(session).of(lot)
+    _check_may_test(course, note, held_on)
+    people = tuple(assessors) or _sensitive_first(course, note)
     doubled = [name for name, times in Counter(people).items() if times > 1]
     if doubled:
         raise _fault("assessors", f"name {doubled[0]} twice", "Name each assessor once.")
-    standard = judged.declared.rule.standard
+    fewest = course.declared.rule.off_notes.confirmation.fewest_assessments
+    if len(people) * sets < fewest:
+        raise _fault(
+            "assessors",
+            f"give {len(people) * sets} answers",
+            f"The rule draws no conclusion from fewer than {fewest}: add assessors or sets.",
+        )
+    standard = course.declared.rule.standard
     key = _lay_out(test, lot, standard, people, sets, seed)
     plan = ConfirmationPlan(
         test=test,
@@ -180,8 +186,16 @@ def record_confirmation(
     done = [body for _, body in bodies_about(session, CONFIRMATION, plan.lot)]
     if any(body.test == plan.test for body in done):
         raise _fault("test", f"{plan.test} has its answers already", "Plan another test.")
-    rule = _last_judgement(session, plan.lot).declared.rule
-    found = judge_confirmation(rule.off_notes.confirmation, answers)
+    course = Courses(session).of(plan.lot)
+    before = [t for t in course.tests if t.note == plan.note]
+    before.sort(key=lambda t: (t.held_on, t.test))
+    found = judge_confirmation(
+        course.declared.rule.off_notes.confirmation,
+        assessments=sum(len(own) for own in answers.values()),
+        correct=sum(sum(own) for own in answers.values()),
+        assessors=len(answers),
+        test=1 + [t.test for t in before].index(plan.test),
+    )
     body = ConfirmationRecord(
         lot=plan.lot,
         note=plan.note,
@@ -198,17 +212,47 @@ def record_confirmation(
     return decide_lot(session, plan.lot)
 
 
-def _last_judgement(session: Session, lot: str) -> Judgement:
-    held = [one for one in closed_sittings(session) if any(j.lot == lot for j in one.sitting.lots)]
-    if not held:
-        raise _fault("lot", f"{lot} was judged by no closed sitting", "Hold a sitting first.")
-    return judge_sitting(session, held[-1])[1][lot]
+def _check_may_test(course: LotCourse, note: str, held_on: date) -> None:
+    """Hold a test to what the rule lets follow on an off-note."""
+    standing = dict(course.standing.notes)
+    if note not in standing:
+        raise _fault(
+            "note", f"{note} did not stop {course.lot}", did_you_mean(note, sorted(standing))
+        )
+    if course.standing.rejected_by:
+        raise _fault("lot", f"{course.lot} is rejected", "Only an override names a reject.")
+    for waiting in course.standing.waiting:
+        raise _fault("test", f"{waiting.name} has no answers yet", "Record its answers first.")
+    tests = course.declared.rule.off_notes.confirmation.tests
+    if sum(plan.note == note for plan in course.tests) >= tests:
+        times = "once" if tests == 1 else f"{tests} times"
+        raise _fault(
+            "note",
+            f"{note} of {course.lot} was tested already",
+            f"{course.declared.rule.name} lets it be tested {times}: a person with the role"
+            " decides.",
+        )
+    last = max(a.held.sitting.held_on for a in course.analyses if a.name in standing[note])
+    if held_on <= last:
+        raise _fault(
+            "on",
+            f"is {held_on}, and {note} was named on {last}",
+            "Hold the test on a later day: it answers for what was named before it.",
+        )
 
 
-def _sensitive_first(session: Session, lot: str, named: Sequence[str]) -> tuple[str, ...]:
-    held = [one for one in closed_sittings(session) if any(j.lot == lot for j in one.sitting.lots)]
-    others = [name for name in held[-1].sitting.assessors if name not in named]
-    return (*named, *others)
+def _sensitive_first(course: LotCourse, note: str) -> tuple[str, ...]:
+    """Return who named the note, then the others of the newest sitting."""
+    named = [
+        assessor
+        for sitting, names in course.standing.notes
+        if sitting == note
+        for name in names
+        for finding in course.figures[name].off_notes
+        if finding.note == note
+        for assessor in finding.assessors
+    ]
+    return tuple(dict.fromkeys([*named, *course.last.held.sitting.assessors]))
 
 
 def _lay_out(

@@ -1,13 +1,15 @@
-"""Verdicts on the lots of a closed sitting, and their evidence, written into the register.
+"""Verdicts on lots and their evidence, written into the register.
 
-The evidence stands by itself: scores of the lot and its control, model, intervals, the rule in
-full with its operating characteristic, controls, deviations, and who took part.
+A decision rests on all that is known of its lot when it is written, whichever sitting or test it
+was asked for. The evidence stands by itself: scores of the lot and its control, model, intervals,
+the rule in full with its operating characteristic, controls, deviations, and who took part.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
@@ -17,32 +19,28 @@ from bulkflow.lots.bodies import Outcome
 from bulkflow.lots.deciding import decide
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.tables import DECISION
-from bulkflow.records import Record
+from bulkflow.records import Power, Record, append, require
 from bulkflow.records.chain import acting
 from panels.methods.mixed_model import Estimate
-from panels.records import CONFIRMATION, ConfirmationRecord, bodies_about
-from panels.release.judging import Code, NextStep, Verdict, judge_scores
+from panels.records import REOPENING, Reopening, bodies_about
+from panels.release.confirmation import ConfirmationFinding
+from panels.release.judging import NextStep, Verdict
 from panels.release.register import DeclaredRule
-from panels.sittings.analysis import LotFigures, SittingAnalysis, analyse_sitting
+from panels.sittings.analysis import LotFigures, SittingAnalysis
+from panels.sittings.course import Courses, LotCourse
 from panels.sittings.evidence import evidence_of
-from panels.sittings.history import (
-    HeldSitting,
-    closed_sittings,
-    find_sitting,
-    list_sittings,
-    rules_of,
-)
+from panels.sittings.history import HeldSitting, find_sitting, list_sittings
 
 __all__ = [
     "Judgement",
-    "analysis_of",
     "decide_lot",
     "decide_sitting",
-    "judge_lot",
+    "judge_course",
     "judge_sitting",
-    "looks_used",
     "next_step_of",
+    "reopen_lot",
     "score_shift",
+    "undecided_sittings",
     "waiting_decisions",
 ]
 
@@ -59,15 +57,32 @@ class Judgement:
 
     Attributes
     ----------
-    verdict, next_step : the decision, and what has to follow.
+    course : where the lot stands, and why.
     reasons : sentences, the deciding one first.
     """
 
-    figures: LotFigures
-    declared: DeclaredRule
-    verdict: Verdict
-    next_step: NextStep
+    course: LotCourse
     reasons: tuple[str, ...]
+
+    @property
+    def figures(self) -> LotFigures:
+        """What the newest sitting that counts found."""
+        return self.course.figures[self.course.deciding.name]
+
+    @property
+    def declared(self) -> DeclaredRule:
+        """The rule applied."""
+        return self.course.declared
+
+    @property
+    def verdict(self) -> Verdict:
+        """The decision."""
+        return self.course.standing.verdict
+
+    @property
+    def next_step(self) -> NextStep:
+        """What has to follow."""
+        return self.course.standing.next_step
 
     @property
     def why(self) -> str:
@@ -81,65 +96,61 @@ class Judgement:
         return f"{self.verdict.value.capitalize()}: {self.why}"
 
 
-def judge_lot(
-    figures: LotFigures,
-    declared: DeclaredRule,
-    *,
-    void: Sequence[str] = (),
-    confirmations: Sequence[ConfirmationRecord] = (),
-) -> Judgement:
-    """Apply the rule to the figures of one lot.
+def judge_course(course: LotCourse) -> Judgement:
+    """Say why a lot stands where it does."""
+    return Judgement(course, tuple(_reasons(course)))
 
-    Parameters
-    ----------
-    figures : from `panels.sittings.analysis`.
-    declared : the rule version the sitting stands on.
-    void : failed checks; with any the sitting counts for nothing.
-    confirmations : of off-notes on this lot, oldest first.
-    """
-    rule = declared.rule
-    again = _again(figures, rule.retests)
 
-    def judged(verdict: Verdict, step: NextStep, *reasons: str) -> Judgement:
-        return Judgement(figures, declared, verdict, step, reasons)
-
-    if void:
-        return judged(Verdict.HOLD, NextStep.RETEST, "the sitting is void", *void)
-    findings = {record.note: record for record in confirmations}
-    confirmed = [record for record in findings.values() if record.finding == "confirmed"]
-    if confirmed:
-        words = f"the off-note {confirmed[-1].note} is confirmed: {confirmed[-1].words}"
-        return judged(Verdict.REJECT, NextStep.NONE, words.rstrip("."))
-    code = _score_code(figures, declared)
-    notes = _standing_notes(figures, findings)
-    score = _score_words(figures, declared)
-    few = figures.assessors < rule.validity.fewest_assessors
-    if code is Code.REJECT and not few:
-        return judged(Verdict.REJECT, NextStep.NONE, score, *notes)
-    if notes:
-        return judged(Verdict.HOLD, NextStep.CONFIRM_OFF_NOTE, *notes, score)
-    cleared = [
-        f"the off-note {record.note} is laid to rest: {record.words}".rstrip(".")
-        for record in findings.values()
-        if record.finding == "similar"
-    ]
-    if few:
-        lacking = (
-            f"only {figures.assessors} assessors gave a counting score, and the rule needs"
-            f" {rule.validity.fewest_assessors}"
+def _reasons(course: LotCourse) -> Iterator[str]:
+    standing, rule = course.standing, course.declared.rule
+    yield from _rejections(course)
+    notes = list(_standing_notes(course))
+    score = _score_words(course)
+    if standing.rejected_by:
+        yield from notes
+        return
+    yield from notes
+    for test in standing.waiting:
+        yield f"the answers of {test.name} on {test.note} are to come"
+    if not notes and standing.last_void:
+        yield "the sitting is void"
+        yield from (
+            f"{check.what} was {check.found}, where {check.limit} is needed"
+            for check in course.last.checks
+            if not check.passed
         )
-        return judged(Verdict.HOLD, again, lacking, *cleared)
-    if code is None:
-        return judged(Verdict.HOLD, again, figures.trouble.rstrip("."), *cleared)
-    if code is Code.RELEASE:
-        return judged(Verdict.RELEASE, NextStep.NONE, score, *cleared)
-    return judged(Verdict.HOLD, again, score, *cleared)
+    if standing.reopened:
+        yield f"it was put before the panel again: {course.reopenings[-1].reason}".rstrip(".")
+    if standing.few:
+        yield (
+            f"only {course.figures[standing.together[-1]].assessors} assessors gave a counting"
+            f" score, and the rule needs {rule.validity.fewest_assessors}"
+        )
+    if score:
+        yield score
+    yield from (
+        f"the off-note {test.note} is laid to rest: {found.words}".rstrip(".")
+        for test, found in standing.tests
+        if found.finding is ConfirmationFinding.SIMILAR
+        and test.note not in {note for note, _ in standing.notes}
+    )
+
+
+def _rejections(course: LotCourse) -> Iterator[str]:
+    tests = {test.name: (test, found) for test, found in course.standing.tests}
+    for name in course.standing.rejected_by:
+        if name in tests:
+            test, found = tests[name]
+            yield f"the off-note {test.note} is confirmed: {found.words}".rstrip(".")
+        else:
+            where = "" if name == course.last.name else f" ({name}; it stands until overridden)"
+            yield _figures_words(course.figures[name], course.declared) + where
 
 
 def judge_sitting(
     session: Session, held: HeldSitting
 ) -> tuple[SittingAnalysis, dict[str, Judgement]]:
-    """Analyse a closed sitting and judge its lots; writes nothing.
+    """Analyse a closed sitting and say where its lots stand by now; writes nothing.
 
     Raises
     ------
@@ -155,82 +166,92 @@ def judge_sitting(
                 "Close it first; scores are not looked at before.",
             )
         )
-    declared = rules_of(session, held)
-    analysis = analysis_of(session, held)
-    void = [
-        f"{check.what} was {check.found}, where {check.limit} is needed"
-        for check in analysis.checks
-        if not check.passed
-    ]
-    judgements = {
-        name: judge_lot(
-            figures,
-            declared[figures.lot.liquid],
-            void=void,
-            confirmations=[body for _, body in bodies_about(session, CONFIRMATION, name)],
-        )
-        for name, figures in analysis.lots.items()
-    }
-    return analysis, judgements
-
-
-def analysis_of(session: Session, held: HeldSitting) -> SittingAnalysis:
-    """Analyse a closed sitting with the sittings before it."""
-    earlier = [
-        (one, {liquid: found.rule for liquid, found in rules_of(session, one).items()})
-        for one in closed_sittings(session, before=held)
-    ]
-    own = {liquid: found.rule for liquid, found in rules_of(session, held).items()}
-    return analyse_sitting(held, earlier, own)
+    courses = Courses(session)
+    judgements = {lot.lot: judge_course(courses.of(lot.lot)) for lot in held.sitting.lots}
+    return courses.analysis(held), judgements
 
 
 def decide_sitting(session: Session, sitting: str) -> list[tuple[Judgement, Record]]:
-    """Decide on every lot of a closed sitting.
+    """Decide on every lot of a closed sitting that no decision has taken into account yet.
 
     Raises
     ------
-    InputError : not closed, or decided already.
+    InputError : not closed, or taken into account for every lot already.
     RefusedError : the acting person may not decide for the panel.
     """
     held = find_sitting(session, sitting)
-    analysis, judgements = judge_sitting(session, held)
-    done = [lot for lot in judgements if _decided_from(session, lot, sitting)]
-    if done:
+    _, judgements = judge_sitting(session, held)
+    todo = [one for lot, one in judgements.items() if not _decided_from(session, lot, sitting)]
+    if not todo:
         raise InputError(
             Fault(
                 "",
                 0,
                 f"sitting {sitting}",
-                f"is decided already ({', '.join(sorted(done))})",
+                f"is decided already ({', '.join(sorted(judgements))})",
                 "A decision is only superseded by a new sitting, a confirmation or an override.",
             )
         )
-    return [(judgement, _write(session, analysis, judgement)) for judgement in judgements.values()]
+    return [(judgement, _write(session, judgement)) for judgement in todo]
 
 
 def decide_lot(session: Session, lot: str) -> tuple[Judgement, Record]:
-    """Decide on one lot again, from its last sitting and every confirmation since.
+    """Decide on one lot anew, from everything known of it.
 
     Raises
     ------
     InputError : no closed sitting judged the lot.
     """
-    held = [one for one in closed_sittings(session) if any(j.lot == lot for j in one.sitting.lots)]
-    if not held:
+    judgement = judge_course(Courses(session).of(lot))
+    return judgement, _write(session, judgement)
+
+
+def reopen_lot(session: Session, lot: str, reason: str) -> tuple[Judgement, Record]:
+    """Put a lot that the panel released or rejected before it again; a release ends with it.
+
+    A reject stands all the same, until an override names it. The level that earlier sittings
+    spent stays spent.
+
+    Raises
+    ------
+    InputError : the panel did not release or reject it, or the reason is not said.
+    RefusedError : the acting person may not decide for the panel.
+    """
+    require(session, Power.DECIDE_PANEL, f"put {lot} before the panel again")
+    course = Courses(session).of(lot)
+    if course.standing.next_step is not NextStep.NONE or course.standing.reopened:
         raise InputError(
-            Fault("", 0, "lot", f"{lot} was judged by no closed sitting", "Hold a sitting first.")
+            Fault(
+                "",
+                0,
+                "lot",
+                f"{lot} is neither released nor rejected by the panel",
+                f"It is held; next: {course.standing.next_step.value}.",
+            )
         )
-    analysis, judgements = judge_sitting(session, held[-1])
-    return judgements[lot], _write(session, analysis, judgements[lot])
-
-
-def looks_used(session: Session, lot: str) -> int:
-    """Return how many sittings that count have judged a lot; void ones do not count."""
-    return sum(
-        not analysis_of(session, held).void
-        for held in closed_sittings(session)
-        if any(judged.lot == lot for judged in held.sitting.lots)
+    if len(reason.split()) < 2:
+        raise InputError(
+            Fault("", 0, "reason", f"is {reason!r}", "Say in a few words why it is nosed again.")
+        )
+    body = Reopening(
+        lot=lot,
+        reopened_on=_today(session, course.last.held.sitting.zone),
+        reason=reason,
+        aside=tuple(one.name for one in course.analyses),
     )
+    append(session, REOPENING, body)
+    return decide_lot(session, lot)
+
+
+def undecided_sittings(session: Session, lot: str) -> list[str]:
+    """Return closed sittings that no decision on a lot has taken into account."""
+    return [
+        held.sitting.sitting
+        for held in list_sittings(session)
+        if held.closing is not None
+        and any(judged.lot == lot for judged in held.sitting.lots)
+        and not _decided_from(session, lot, held.sitting.sitting)
+    ]
 
 
 def waiting_decisions(session: Session, liquid: str) -> list[str]:
@@ -286,98 +307,89 @@ def score_shift(session: Session, sitting: str, lot: str, standard: str) -> Esti
                 "Name a valid sitting that judged the lot the standard was drawn from.",
             )
         )
-    if found.figures.difference is None:
+    figures = found.course.figures[sitting]
+    if figures.difference is None:
         raise InputError(
-            Fault("", 0, f"sitting {sitting}", found.figures.trouble.rstrip("."), "Leave it out.")
+            Fault("", 0, f"sitting {sitting}", figures.trouble.rstrip("."), "Leave it out.")
         )
-    return found.figures.difference
+    return figures.difference
 
 
 def _decided_from(session: Session, lot: str, sitting: str) -> bool:
     for _, body in bodies_about(session, DECISION, lot):
         source = body.evidence.get("source")
-        if isinstance(source, dict) and source.get("sitting") == sitting:
+        if not isinstance(source, dict):
+            continue
+        considered = source.get("sittings_considered")
+        listed = considered if isinstance(considered, list) else [source.get("sitting")]
+        if sitting in listed:
             return True
     return False
 
 
-def _again(figures: LotFigures, retests: int) -> NextStep:
-    return NextStep.RETEST if figures.look <= retests else NextStep.DECIDE_BY_PERSON
+def _standing_notes(course: LotCourse) -> Iterator[str]:
+    for note, sittings in course.standing.notes:
+        for sitting in sittings:
+            finding = next(f for f in course.figures[sitting].off_notes if f.note == note)
+            how = (
+                f"as false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
+                if finding.stands_out
+                else f"but false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
+            )
+            yield (
+                f"{len(finding.assessors)} of {finding.asked} assessors named {note} in"
+                f" {sitting}, {how}"
+            )
 
 
-def _score_code(figures: LotFigures, declared: DeclaredRule) -> Code | None:
-    if figures.mean is None or figures.difference is None:
-        return None
-    look = min(figures.look, len(declared.rule.spending))
-    mean, difference = (
-        ([e.estimate], [e.standard_error], [e.degrees_of_freedom])
-        for e in (figures.mean, figures.difference)
-    )
-    code = Code(int(judge_scores(declared.rule, look, mean, difference)[0]))
-    beyond = figures.look > len(declared.rule.spending)
-    return Code.HOLD if beyond and code is Code.RELEASE else code
+def _score_words(course: LotCourse) -> str:
+    """Return what the scores that count say; empty where none do."""
+    together = course.standing.together
+    return _figures_words(course.figures[together[-1]], course.declared) if together else ""
 
 
-def _standing_notes(figures: LotFigures, findings: Mapping[str, ConfirmationRecord]) -> list[str]:
-    told = []
-    for sitting, finding in figures.off_notes:
-        cleared = finding.note in findings and findings[finding.note].finding == "similar"
-        if not finding.stops or cleared:
-            continue
-        how = (
-            f"as false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
-            if finding.stands_out
-            else f"but false alarms alone would on {100 * finding.chance:.2g} % of clean lots"
-        )
-        told.append(
-            f"{len(finding.assessors)} of {finding.asked} assessors named {finding.note} in"
-            f" {sitting}, {how}"
-        )
-    return told
-
-
-def _score_words(figures: LotFigures, declared: DeclaredRule) -> str:
-    if figures.mean is None or figures.difference is None:
+def _figures_words(figures: LotFigures, declared: DeclaredRule) -> str:
+    if figures.deciding is None:
         return figures.trouble.rstrip(".")
     rule = declared.rule
     level = rule.level_at(min(figures.look, len(rule.spending)))
-    low, high = (figures.mean.lower_limit(1 - level), figures.mean.upper_limit(1 - level))
+    mean, difference = figures.deciding
     parts = []
     if rule.score.needs_mean:
         parts.append(
-            f"mean {figures.mean.estimate:.2f} ({low:.2f} to {high:.2f}) against"
-            f" {rule.score.minimum:g}"
+            f"mean {mean.estimate:.2f} ({mean.lower_limit(1 - level):.2f} to"
+            f" {mean.upper_limit(1 - level):.2f}) against {rule.score.minimum:g}"
         )
     if rule.score.needs_difference:
-        found = figures.difference
         parts.append(
-            f"difference from control {found.estimate:+.2f} ({found.lower_limit(1 - level):+.2f}"
-            f" to {found.upper_limit(1 - level):+.2f}) against -{rule.score.largest_drop:g}"
+            f"difference from control {difference.estimate:+.2f}"
+            f" ({difference.lower_limit(1 - level):+.2f} to"
+            f" {difference.upper_limit(1 - level):+.2f}) against -{rule.score.largest_drop:g}"
         )
-    return f"{', '.join(parts)} at one-sided {100 * level:g} %"
+    words = f"{', '.join(parts)} at one-sided {100 * level:g} %"
+    most = rule.validity.furthest_apart
+    if figures.apart > most:
+        words += f"; its sittings lie {figures.apart:.2f} apart, where {most:g} is the most"
+    return words
 
 
-def _write(session: Session, analysis: SittingAnalysis, judgement: Judgement) -> Record:
-    held = analysis.held.sitting
-    writer = acting(session)
-    today = writer.clock().astimezone(ZoneInfo(held.zone)).date()
-    lot = judgement.figures.lot.lot
+def _today(session: Session, zone: str) -> date:
+    return acting(session).clock().astimezone(ZoneInfo(zone)).date()
+
+
+def _write(session: Session, judgement: Judgement) -> Record:
+    course = judgement.course
+    sitting = course.last.held.sitting
+    # a sitting entered before its day (a rehearsal) is dated by its own day
+    decided_on = max(_today(session, sitting.zone), sitting.held_on)
+    outcome = OUTCOMES[judgement.verdict]
     evidence = evidence_of(
-        analysis,
-        judgement.figures,
-        judgement.declared,
-        outcome=OUTCOMES[judgement.verdict],
+        course,
+        outcome=outcome,
         summary=judgement.summary,
-        next_step=judgement.next_step.value,
-        decided_by=writer.actor.name,
-        # a sitting entered before its day (a rehearsal) is dated by its own day
-        decided_on=max(today, held.held_on),
-        confirmations=[body for _, body in bodies_about(session, CONFIRMATION, lot)],
+        decided_by=acting(session).actor.name,
+        decided_on=decided_on,
     )
     return decide(
-        session,
-        lot_id=lot,
-        outcome=OUTCOMES[judgement.verdict],
-        reason=judgement.why,
-        evidence=evidence,
+        session, lot_id=course.lot, outcome=outcome, reason=judgement.why, evidence=evidence
     )

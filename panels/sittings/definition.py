@@ -56,6 +56,19 @@ class DefinedRepeat(Body):
     flight: Annotated[int, Field(ge=1, le=4)] = 1
 
 
+class DefinedCheck(Body):
+    """A spiked or known-poor sample served to everyone: a panel that cannot tell it judges nothing.
+
+    ``strength`` is as kept [% vol at 20 degC]; ``what`` says what was added, or is wrong with it.
+    """
+
+    sample: Identifier
+    kind: Literal["spiked", "known-poor"]
+    liquid: Identifier
+    strength: Percent
+    what: PlainWords
+
+
 class SittingDefinition(Body):
     """The definition of one sitting.
 
@@ -68,6 +81,7 @@ class SittingDefinition(Body):
     lots : what is judged. Suspected lots go to the second flight, for every assessor alike,
         beside another glass of the control and a repeat, so that the place tells nothing.
     repeats : blind repeats.
+    checks : spiked or known-poor samples of liquids that are judged.
     control_glasses : of each liquid's standard, in every flight that has lots of the liquid.
     max_servings : most glasses for one assessor.
     """
@@ -89,6 +103,7 @@ class SittingDefinition(Body):
     attributes: tuple[Identifier, ...] = ()
     lots: Annotated[tuple[DefinedLot, ...], Field(min_length=1)]
     repeats: tuple[DefinedRepeat, ...] = ()
+    checks: tuple[DefinedCheck, ...] = ()
     control_glasses: Annotated[int, Field(ge=1, le=3)] = 1
     max_servings: Annotated[int, Field(ge=2, le=45)] = MAX_SERVINGS
 
@@ -98,6 +113,7 @@ class SittingDefinition(Body):
             ("an assessor", self.assessors),
             ("a lot", [lot.lot for lot in self.lots]),
             ("an attribute", self.attributes),
+            ("a sample", [lot.lot for lot in self.lots] + [poor.sample for poor in self.checks]),
         ):
             if len(set(named)) < len(named):
                 raise ValueError(f"names {what} twice")
@@ -111,6 +127,9 @@ class SittingDefinition(Body):
         strange = {repeat.lot for repeat in self.repeats} - {lot.lot for lot in self.lots}
         if strange:
             raise ValueError(f"repeats {min(strange)}, which is not among its lots")
+        other = {poor.liquid for poor in self.checks} - {lot.liquid for lot in self.lots}
+        if other:
+            raise ValueError(f"checks {min(other)}, of which it judges no lot")
         return self
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
@@ -11,10 +11,10 @@ import numpy as np
 
 from bulkflow.lots.bodies import Outcome
 from bulkflow.lots.evidence import Evidence, Interval, Model, Participant, RuleCopy, ScoreSummary
-from panels.records import ConfirmationRecord
 from panels.release.register import DeclaredRule
 from panels.release.words import rule_in_words
 from panels.sittings.analysis import Answer, LotFigures, SittingAnalysis
+from panels.sittings.course import LotCourse
 
 __all__ = ["evidence_of"]
 
@@ -22,31 +22,27 @@ POINTS = "points"
 
 
 def evidence_of(
-    analysis: SittingAnalysis,
-    figures: LotFigures,
-    declared: DeclaredRule,
-    *,
-    outcome: Outcome,
-    summary: str,
-    next_step: str,
-    decided_by: str,
-    decided_on: date,
-    confirmations: Sequence[ConfirmationRecord],
+    course: LotCourse, *, outcome: Outcome, summary: str, decided_by: str, decided_on: date
 ) -> Evidence:
     """Build the evidence of one lot's decision."""
-    rule = declared.rule
+    declared, standing, analysis = course.declared, course.standing, course.deciding
+    figures, rule = course.figures[analysis.name], declared.rule
     return Evidence.model_validate(
         {
-            "lot_id": figures.lot.lot,
+            "lot_id": course.lot,
             "decided_by": "panel",
             "outcome": outcome,
             "decided_on": decided_on,
             "summary": summary,
             "occasions": (
-                _occasion(analysis, figures, declared),
-                *({"confirmation": c.model_dump(mode="json")} for c in confirmations),
+                *(
+                    _occasion(one, course.figures[one.name], declared)
+                    for one in reversed(course.analyses)
+                ),
+                *({"confirmation": c.model_dump(mode="json")} for c in course.answers),
+                *({"reopening": r.model_dump(mode="json")} for r in course.reopenings),
             ),
-            "scores": tuple(_scores(analysis, figures, declared)),
+            "scores": tuple(_scores(course)),
             "model": _model(figures),
             "intervals": tuple(_intervals(figures, declared)),
             "rule": RuleCopy(
@@ -57,13 +53,23 @@ def evidence_of(
                 | {"fingerprint": rule.fingerprint},
             ),
             "operating_characteristic": declared.characteristic.model_dump(mode="json"),
-            "deviations": (*analysis.deviations, *_beside_assumptions(figures, declared)),
+            "deviations": tuple(
+                dict.fromkeys(
+                    [
+                        *(line for one in course.analyses for line in one.deviations),
+                        *_beside_assumptions(figures, declared),
+                    ]
+                )
+            ),
             "participants": tuple(_participants(analysis, decided_by)),
             "source": {
-                "sitting": analysis.held.sitting.sitting,
-                "sittings_judged_together": list(figures.sittings),
-                "look": figures.look,
-                "next_step": next_step,
+                "sitting": analysis.name,
+                "sittings_considered": [one.name for one in course.analyses],
+                "sittings_judged_together": list(standing.together),
+                "look": standing.look,
+                "next_step": standing.next_step.value,
+                "rejected_by": list(standing.rejected_by),
+                "off_notes_standing": [note for note, _ in standing.notes],
                 "records": _records(analysis),
             },
         }
@@ -118,10 +124,9 @@ def _glass(answer: Answer) -> dict[str, Any]:
     }
 
 
-def _scores(
-    analysis: SittingAnalysis, figures: LotFigures, declared: DeclaredRule
-) -> Iterator[ScoreSummary]:
-    lot, standard = figures.lot.lot, declared.rule.standard
+def _scores(course: LotCourse) -> Iterator[ScoreSummary]:
+    analysis, standard = course.deciding, course.declared.rule.standard
+    figures, lot = course.figures[analysis.name], course.lot
     robust = {lot: figures.robust_mean, standard: None}
     for subject, what in ((lot, f"lot {lot}"), (standard, f"blind control {standard}")):
         by: dict[str, list[float]] = defaultdict(list)
@@ -146,7 +151,8 @@ def _scores(
         )
     for name, (mean, count) in figures.attributes.items():
         yield ScoreSummary(what=f"attribute {name}", unit=POINTS, count=count, mean=mean)
-    for sitting, finding in figures.off_notes:
+    named = [(one.name, f) for one in course.analyses for f in course.figures[one.name].off_notes]
+    for sitting, finding in named:
         yield ScoreSummary(
             what=f"off-note {finding.note} in {sitting}",
             unit="assessors who named it",
@@ -179,24 +185,25 @@ def _model(figures: LotFigures) -> Model | None:
 
 
 def _intervals(figures: LotFigures, declared: DeclaredRule) -> Iterator[Interval]:
-    if figures.mean is None or figures.difference is None:
+    if figures.mean is None or figures.difference is None or figures.deciding is None:
         return
     rule = declared.rule
     level = 1.0 - rule.level_at(min(figures.look, len(rule.spending)))
-    for what, found in (
-        ("mean of the lot", figures.mean),
-        ("lot minus blind control", figures.difference),
+    for what, found, deciding in (
+        ("mean of the lot", figures.mean, figures.deciding[0]),
+        ("lot minus blind control", figures.difference, figures.deciding[1]),
     ):
-        degrees = f"{found.degrees_of_freedom:.1f} degrees of freedom"
         yield Interval(
-            quantity=f"{what} (decides; {degrees})",
+            quantity=f"{what} (decides; day and making up allowed for;"
+            f" {deciding.degrees_of_freedom:.1f} degrees of freedom)",
             unit=POINTS,
-            estimate=found.estimate,
-            lower=found.lower_limit(level),
-            upper=found.upper_limit(level),
+            estimate=deciding.estimate,
+            lower=deciding.lower_limit(level),
+            upper=deciding.upper_limit(level),
             level=level,
             sided="one-sided",
         )
+        degrees = f"{found.degrees_of_freedom:.1f} degrees of freedom"
         low, high = found.interval(0.95)
         yield Interval(
             quantity=f"{what} ({degrees})",

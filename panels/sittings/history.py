@@ -11,11 +11,13 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.reading.words import did_you_mean
 from bulkflow.records import Record
 from panels.records import (
+    AMENDMENT,
     CLOSING,
     KEY_OPENING,
     PREPARATION,
     SHEET,
     SITTING,
+    Amendment,
     Closing,
     KeyOpening,
     KeyRow,
@@ -39,7 +41,8 @@ class HeldSitting:
     record : the record that planned it.
     sitting : as planned.
     preparation : how samples were made up, if recorded.
-    sheets : with their records, in order of recording.
+    sheets : with their records, in order of recording; slips amended.
+    amendments : of the sheets, with their records.
     openings : of the key, with their records.
     closing : once no more sheets are taken.
     """
@@ -50,6 +53,7 @@ class HeldSitting:
     sheets: tuple[tuple[Record, Sheet], ...]
     openings: tuple[tuple[Record, KeyOpening], ...]
     closing: tuple[Record, Closing] | None
+    amendments: tuple[tuple[Record, Amendment], ...] = ()
 
     @property
     def key(self) -> tuple[KeyRow, ...]:
@@ -101,12 +105,9 @@ def find_sitting(session: Session, name: str) -> HeldSitting:
     return _held(session, *known[name])
 
 
-def closed_sittings(session: Session, *, before: HeldSitting | None = None) -> list[HeldSitting]:
-    """Return closed sittings, oldest plan first; only those planned before one, if given."""
-    closed = [held for held in list_sittings(session) if held.closing is not None]
-    if before is not None:
-        closed = [held for held in closed if held.record.seq < before.record.seq]
-    return sorted(closed, key=lambda held: held.record.seq)
+def closed_sittings(session: Session) -> list[HeldSitting]:
+    """Return closed sittings, by day and name."""
+    return [held for held in list_sittings(session) if held.closing is not None]
 
 
 def rules_of(session: Session, held: HeldSitting) -> dict[str, DeclaredRule]:
@@ -120,12 +121,27 @@ def rules_of(session: Session, held: HeldSitting) -> dict[str, DeclaredRule]:
 def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:
     name = body.sitting
     prepared = bodies_about(session, PREPARATION, name)
+    amendments = bodies_about(session, AMENDMENT, name)
     closings: Sequence[tuple[Record, Closing]] = bodies_about(session, CLOSING, name)
     return HeldSitting(
         record=record,
         sitting=body,
         preparation=prepared[-1][1] if prepared else None,
-        sheets=tuple(bodies_about(session, SHEET, name)),
+        sheets=tuple(
+            (record, _amended(sheet, [one for _, one in amendments]))
+            for record, sheet in bodies_about(session, SHEET, name)
+        ),
         openings=tuple(bodies_about(session, KEY_OPENING, name)),
         closing=closings[-1] if closings else None,
+        amendments=tuple(amendments),
+    )
+
+
+def _amended(sheet: Sheet, amendments: Sequence[Amendment]) -> Sheet:
+    """Return a sheet with its slips amended, the newest amendment of a glass last."""
+    new = {one.glass.code: one.glass for one in amendments if one.assessor == sheet.assessor}
+    if not new:
+        return sheet
+    return sheet.model_copy(
+        update={"glasses": tuple(new.get(glass.code, glass) for glass in sheet.glasses)}
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -27,6 +28,7 @@ from panels.preparation.dilution import measured_strength, prepare_dilution
 from panels.records import (
     SITTING,
     STANDARD,
+    CheckSample,
     JudgedLot,
     Place,
     PouredStandard,
@@ -36,9 +38,11 @@ from panels.records import (
     bodies_about,
     latest_bodies,
 )
-from panels.release.register import DeclaredRule, rule_in_force
+from panels.release.judging import NextStep
+from panels.release.register import DeclaredRule, declared_rules, rule_in_force
 from panels.serving import Purpose, Sample, balance_of, plan_servings
-from panels.sittings.deciding import looks_used
+from panels.sittings.course import Courses, LotCourse
+from panels.sittings.deciding import undecided_sittings
 from panels.sittings.definition import METHOD, DefinedLot, SittingDefinition
 from panels.sittings.history import list_sittings
 from panels.sittings.keys import SittingKey, write_key
@@ -198,6 +202,15 @@ def _checked_rules(
                 ("Declare the rule before the sitting."),
             )
             continue
+        newest = declared_rules(session, lot.liquid)[-1]
+        if newest.record != declared.record:
+            yield (
+                place,
+                f"is {lot.liquid}, whose {declared.rule.name} of {definition.held_on} is followed"
+                f" by {newest.rule.name}",
+                "A decision stands on the rule in force: hold a sitting under it.",
+            )
+            continue
         known.rules[lot.liquid] = declared
         standard = standards.get(declared.rule.standard)
         if standard is None or standard.liquid != lot.liquid:
@@ -242,7 +255,7 @@ def _checked_lots(definition: SittingDefinition, known: _Known) -> Iterator[Foun
 def _checked_history(
     session: Session, definition: SittingDefinition, known: _Known
 ) -> Iterator[Found]:
-    """Let a lot stand in one sitting at a time, and is nosed no more often than its rule allows."""
+    """Let a lot stand in one sitting at a time, and be nosed only where its rule says so."""
     try:
         sheet_rules([declared.rule for declared in known.rules.values()])
     except InputError as error:
@@ -253,6 +266,7 @@ def _checked_history(
         if held.closing is None
         for lot in held.sitting.lots
     }
+    courses = Courses(session)
     for number, lot in enumerate(definition.lots):
         place = ("lots", number, "lot")
         if lot.lot in running:
@@ -261,13 +275,41 @@ def _checked_history(
                 f"is {lot.lot}, which sits in {running[lot.lot]} already",
                 ("Close that sitting first."),
             )
-        used, rule = looks_used(session, lot.lot), known.rules[lot.liquid].rule
-        if used > rule.retests:
+            continue
+        undecided = undecided_sittings(session, lot.lot)
+        if undecided:
             yield (
                 place,
-                f"is {lot.lot}, which {used} sittings have judged",
-                (f"{rule.name} allows {rule.retests} retests: a person with the role decides."),
+                f"is {lot.lot}, which sat in {undecided[0]}",
+                "Decide that sitting first: panels sitting decide.",
             )
+            continue
+        found = _barred(courses.find(lot.lot), definition.held_on)
+        if found is not None:
+            yield place, f"is {lot.lot}, {found[0]}", found[1]
+
+
+def _barred(course: LotCourse | None, day: date) -> tuple[str, str] | None:
+    """Why a lot may not be nosed now, and what would be right; None where it may."""
+    if course is None:
+        return None
+    standing, rule = course.standing, course.declared.rule
+    if standing.reopened or standing.next_step is NextStep.RETEST:
+        sat = any(one.held.sitting.held_on == day and not one.void for one in course.analyses)
+        return (f"which sat on {day} already", "Nose it on another day.") if sat else None
+    if standing.next_step is NextStep.NONE:
+        return (
+            f"which the panel has decided to {standing.verdict.value}",
+            "Say why it is nosed again first: panels sitting reopen.",
+        )
+    if standing.next_step is NextStep.CONFIRM_OFF_NOTE:
+        return "which an off-note stops", "Confirm the off-note, or lay it to rest, first."
+    voids = sum(one.void for one in course.analyses)
+    retests = "1 retest" if rule.retests == 1 else f"{rule.retests} retests"
+    times = f"{standing.look} sittings have judged"
+    if voids > rule.validity.most_void:
+        times = f"{voids} void sittings have served"
+    return f"which {times}", f"{rule.name} allows {retests}: a person with the role decides."
 
 
 def _checked_strength(
@@ -305,6 +347,10 @@ def _samples(definition: SittingDefinition, known: _Known) -> list[Sample]:
             Sample(standard, Purpose.CONTROL, flight, copy)
             for copy in range(1, definition.control_glasses + 1)
         ]
+    flights = {lot.liquid: flight_of[lot.lot] for lot in reversed(definition.lots)}
+    samples += [
+        Sample(poor.sample, Purpose(poor.kind), flights[poor.liquid]) for poor in definition.checks
+    ]
     copies: Counter[tuple[str, int]] = Counter()
     for repeat in definition.repeats:
         copies[(repeat.lot, repeat.flight)] += 1
@@ -365,6 +411,7 @@ def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> S
     glasses = Counter(line.subject for line in key.lines)
     liquid_of = {lot.lot: lot.liquid for lot in definition.lots}
     liquid_of |= {body.standard: liquid for liquid, body in known.standards.items()}
+    liquid_of |= {poor.sample: poor.liquid for poor in definition.checks}
     return Sitting(
         sitting=definition.sitting,
         held_on=definition.held_on,
@@ -400,6 +447,10 @@ def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> S
                 glasses=glasses[known.standards[liquid].standard],
             )
             for liquid in liquids
+        ),
+        checks=tuple(
+            CheckSample.model_validate({**poor.model_dump(), "glasses": glasses[poor.sample]})
+            for poor in definition.checks
         ),
         places=tuple(
             Place(
@@ -437,6 +488,12 @@ def _balance_words(key: SittingKey) -> Iterator[str]:
         blocks = "" if len(contents) == 1 else ", in incomplete blocks"
         yield (
             f"flight {flight}: {len(orders[0])} glasses{blocks}; each sample"
-            f" {found.position_least} to {found.position_most} times in each position, after"
-            f" each other one {found.neighbours_least} to {found.neighbours_most} times"
+            f" {_times(found.position_least, found.position_most)} in each position, after"
+            f" each other one {_times(found.neighbours_least, found.neighbours_most)}"
         )
+
+
+def _times(least: int, most: int) -> str:
+    if least == most:
+        return "once" if least == 1 else f"{least} times"
+    return f"{least} to {most} times"

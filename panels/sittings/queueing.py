@@ -18,13 +18,15 @@ from bulkflow.lots.acts import expect_decision
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotLine, list_lots
 from bulkflow.records import Record
+from panels.records import Sitting
 from panels.release.judging import NextStep
 from panels.release.register import liquids_with_rules
 from panels.serving import MAX_SERVINGS
 from panels.sittings.deciding import next_step_of
+from panels.sittings.definition import DefinedLot, DefinedRepeat, SittingDefinition
 from panels.sittings.history import list_sittings
 
-__all__ = ["QueuedLot", "promise", "queue_lots", "sitting_days"]
+__all__ = ["QueuedLot", "draft_sitting", "promise", "queue_lots", "sitting_days"]
 
 HORIZON_DAYS = 366
 """Dates further away than this are no promise."""
@@ -38,6 +40,9 @@ class QueuedLot:
     ----------
     on : day of the sitting; None where no sitting within a year has room.
     why : first sitting or retest.
+    lpa : what waits with it [L of pure alcohol].
+    strength : as the register has it [% vol].
+    due_on : by when a decision is promised, if one is.
     planned : name of the sitting, if it is planned already.
     """
 
@@ -45,6 +50,9 @@ class QueuedLot:
     liquid: str
     made_on: date | None
     why: str
+    lpa: float
+    strength: float
+    due_on: date | None
     on: date | None
     planned: str | None
 
@@ -108,8 +116,72 @@ def queue_lots(
             day, name = sitting.held_on, sitting.sitting
         else:
             day, name = _first_room(days, room, lots_per_sitting), None
-        queued.append(QueuedLot(line.lot_id, line.liquid_id, line.made_on, why, day, name))
+        queued.append(
+            QueuedLot(
+                lot=line.lot_id,
+                liquid=line.liquid_id,
+                made_on=line.made_on,
+                why=why,
+                lpa=float(line.lpa_left),
+                strength=float(line.strength_percent),
+                due_on=line.due_on,
+                on=day,
+                planned=name,
+            )
+        )
     return queued
+
+
+def draft_sitting(
+    queued: Sequence[QueuedLot],
+    pattern: Sitting,
+    *,
+    name: str,
+    held_on: date,
+    water: str,
+    lots: int,
+) -> SittingDefinition:
+    """Write down the next sitting: the first lots of a queue, served as at an earlier sitting.
+
+    Parameters
+    ----------
+    queued : from `queue_lots`; lots of a planned sitting are left out.
+    pattern : whose room, people, times and attributes are taken over.
+    lots : most lots; fewer where they, their controls and a blind repeat of the first would be
+        more glasses than one may nose.
+
+    Raises
+    ------
+    InputError : no lot waits.
+    """
+    chosen: list[QueuedLot] = []
+    for lot in queued:
+        liquids = {one.liquid for one in [*chosen, lot]}
+        if lot.planned is None and len(chosen) < lots:
+            glasses = len(chosen) + 1 + len(liquids) + 1
+            chosen += [lot] if glasses <= MAX_SERVINGS else []
+    if not chosen:
+        raise InputError(Fault("", 0, "queue", "holds no lot to be planned", "Nothing waits."))
+    return SittingDefinition(
+        sitting=name,
+        held_on=held_on,
+        zone=pattern.zone,
+        room=pattern.room,
+        leader=pattern.leader,
+        coder=pattern.coder,
+        assessors=pattern.assessors,
+        water=water,
+        target_strength=pattern.target_strength,
+        pour_ml=pattern.pour_ml,
+        spare_servings=pattern.spare_servings,
+        earliest_minutes=pattern.earliest_minutes,
+        latest_minutes=pattern.latest_minutes,
+        attributes=pattern.attributes,
+        lots=tuple(
+            DefinedLot(lot=lot.lot, liquid=lot.liquid, strength=lot.strength) for lot in chosen
+        ),
+        repeats=(DefinedRepeat(lot=chosen[0].lot),),
+    )
 
 
 def promise(session: Session, queued: Sequence[QueuedLot]) -> list[Record]:

@@ -23,12 +23,14 @@ from panels.records import (
     Preparation,
     PreparedSample,
     Sheet,
+    Sitting,
 )
 from panels.sittings.history import HeldSitting, find_sitting
 from panels.sittings.keys import SittingKey
 
 __all__ = [
     "close_sitting",
+    "open_confirmation_key",
     "open_key_early",
     "open_key_to_code",
     "record_preparation",
@@ -78,16 +80,30 @@ def open_key_to_code(session: Session, sitting: str) -> Record:
     InputError : the acting person is not the sitting's coder.
     """
     held = _open(session, sitting, "there are no glasses to code")
+    return _to_coder(session, sitting, held.sitting)
+
+
+def open_confirmation_key(session: Session, test: str, last: Sitting) -> Record:
+    """Record that the coder of a lot's newest sitting looks at the key of its confirmation.
+
+    Raises
+    ------
+    InputError : the acting person is not that coder.
+    """
+    return _to_coder(session, test, last)
+
+
+def _to_coder(session: Session, name: str, sitting: Sitting) -> Record:
     person = acting(session).actor.name
-    if person != held.sitting.coder:
+    if person != sitting.coder:
         raise _refused(
-            sitting,
-            f"is coded by {held.sitting.coder}, not by {person}",
+            name,
+            f"is coded by {sitting.coder}, not by {person}",
             "Only the coder sees the key before the close; act under that name, or open the key"
             " early with a reason.",
         )
-    body = KeyOpening(sitting=sitting, purpose="coding", reason="to fill and code the glasses")
-    return append(session, KEY_OPENING, body, zone=held.sitting.zone)
+    body = KeyOpening(sitting=name, purpose="coding", reason="to fill and code the glasses")
+    return append(session, KEY_OPENING, body, zone=sitting.zone)
 
 
 def open_key_early(session: Session, sitting: str, reason: str) -> Record:

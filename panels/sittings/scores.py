@@ -311,7 +311,7 @@ def read_preparation(path: Path, sitting: Sitting) -> list[PreparedSample]:
     """
     columns = ("subject", "diluted_strength")
     table = read_sheet(path, "preparation", needed=columns, known=columns)
-    wanted = [lot.lot for lot in sitting.lots] + [s.standard for s in sitting.standards]
+    wanted = [*sitting.samples]
     made: dict[str, PreparedSample] = {}
     named = set()
     for row in table.rows:

@@ -8,8 +8,10 @@ same data as tables.
 
 from __future__ import annotations
 
+import csv
+import io
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,20 +26,25 @@ from panels.preparation.dilution import (
     NosingWindow,
     prepare_dilution,
 )
-from panels.records import Place, Sitting
+from panels.records import ConfirmationPlan, Glass, Place, Sitting
 from panels.sittings.keys import SittingKey
 from panels.sittings.scores import SHEET_COLUMNS, SheetRules, at, clock_time
 
 __all__ = [
     "CodedSubject",
     "Tray",
+    "answers_html",
+    "as_sitting",
+    "blank_answers",
     "blank_table",
+    "cells_of",
     "coding_html",
     "coding_of",
     "nosing_times",
     "preparation_html",
     "preparation_of",
     "score_html",
+    "score_table",
     "tray_html",
     "trays_of",
 ]
@@ -66,6 +73,7 @@ def preparation_of(sitting: Sitting) -> tuple[Dilution, ...]:
     """Return what to weigh or measure of each lot and standard."""
     poured = [(lot.lot, lot.strength, lot.glasses) for lot in sitting.lots]
     poured += [(s.standard, s.strength, s.glasses) for s in sitting.standards]
+    poured += [(c.sample, c.strength, c.glasses) for c in sitting.checks]
     return tuple(
         prepare_dilution(
             subject,
@@ -172,17 +180,87 @@ def score_html(sitting: Sitting, rules: SheetRules, assessors: Sequence[str] = (
     return _render("scores.html", sitting, sheets=sheets, rules=rules, cautions=cautions.ASSESSORS)
 
 
+def as_sitting(plan: ConfirmationPlan, last: Sitting) -> Sitting:
+    """Return a confirmation in the form of a sitting, so that it gets the same papers.
+
+    Parameters
+    ----------
+    last : the newest sitting of its lot, whose strengths, water, room and times it takes over.
+    """
+    lots = [lot for lot in last.lots if lot.lot == plan.lot]
+    standards = [one for one in last.standards if one.standard == plan.standard]
+    return last.model_copy(
+        update={
+            "sitting": plan.test,
+            "held_on": plan.held_on,
+            "assessors": plan.assessors,
+            "attributes": (),
+            "lots": tuple(o.model_copy(update={"glasses": len(plan.sets)}) for o in lots),
+            "standards": tuple(
+                o.model_copy(update={"glasses": 2 * len(plan.sets)}) for o in standards
+            ),
+            "checks": (),
+            "places": tuple(
+                Place(
+                    assessor=one.assessor,
+                    flight=one.number,
+                    position=position,
+                    code=code,
+                    liquid=lots[0].liquid,
+                )
+                for one in plan.sets
+                for position, code in enumerate(one.codes, start=1)
+            ),
+            "key_digest": plan.key_digest,
+            "balance": (),
+        }
+    )
+
+
+def answers_html(plan: ConfirmationPlan, sitting: Sitting) -> str:
+    """Render the assessors' sheets of a confirmation, one a page."""
+    people = [(name, [s for s in plan.sets if s.assessor == name]) for name in plan.assessors]
+    return _render(
+        "answers.html", sitting, people=people, note=plan.note, cautions=cautions.ASSESSORS
+    )
+
+
+def blank_answers(plan: ConfirmationPlan) -> str:
+    """Return the table of answers to fill in: a row for each set."""
+    rows = [f"{one.assessor},{one.number}," for one in plan.sets]
+    return "\n".join(["assessor,set,code", *rows, ""])
+
+
 def blank_table(sitting: Sitting) -> str:
     """Return the table of scores to fill in: a row for each glass, in serving order."""
+    places = sorted(sitting.places, key=lambda p: (_by_flight(0, p.assessor), p.flight, p.position))
+    return score_table(
+        sitting, [{"assessor": place.assessor, "code": place.code} for place in places]
+    )
+
+
+def score_table(sitting: Sitting, rows: Sequence[Mapping[str, str]]) -> str:
+    """Return a table of scores with these cells, as `panels.sittings.scores` reads it."""
     columns = (*SHEET_COLUMNS[:5], *sitting.attributes, *SHEET_COLUMNS[5:])
-    gaps = "," * (len(columns) - 2)
-    rows = [
-        f"{place.assessor},{place.code}{gaps}"
-        for place in sorted(
-            sitting.places, key=lambda p: (_by_flight(0, p.assessor), p.flight, p.position)
-        )
-    ]
-    return "\n".join([",".join(columns), *rows, ""])
+    stream = io.StringIO()
+    table = csv.DictWriter(stream, columns, restval="", lineterminator="\n")
+    table.writeheader()
+    table.writerows(rows)
+    return stream.getvalue()
+
+
+def cells_of(assessor: str, glass: Glass) -> dict[str, str]:
+    """Return a recorded glass as the cells of its row."""
+    return {
+        "assessor": assessor,
+        "code": glass.code,
+        "poured": glass.poured,
+        "nosed": glass.nosed or "",
+        "score": "" if glass.score is None else f"{glass.score:g}",
+        "off_notes": "; ".join(f"{mark.note}:{mark.intensity}" for mark in glass.off_notes),
+        "remarks": glass.remarks or "",
+        **{name: f"{value:g}" for name, value in glass.attributes.items()},
+    }
 
 
 def _render(template: str, sitting: Sitting, **values: Any) -> str:

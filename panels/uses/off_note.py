@@ -139,10 +139,12 @@ def judge_off_note(
             f" {rule.sensitivity.fewest_assessors} must; the lot stays held."
         )
     else:
-        picks: dict[str, list[bool]] = {}
-        for answer in inside:
-            picks.setdefault(answer.assessor, []).append(answer.correct)
-        confirmation = judge_confirmation(rule.confirmation, picks)
+        confirmation = judge_confirmation(
+            rule.confirmation,
+            assessments=len(inside),
+            correct=sum(answer.correct for answer in inside),
+            assessors=len(people),
+        )
         finding = confirmation.finding.value
         words = f"Among those who notice {rule.note}: {confirmation.words}"
     return OffNoteResult(

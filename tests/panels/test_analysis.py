@@ -12,8 +12,13 @@ from hypothesis import strategies as st
 from bulkflow.errors import InputError
 from panels.methods.robust import algorithm_a
 from panels.release.rule import OutsideWindow, ReleaseRule
-from panels.sittings.analysis import SittingAnalysis, analyse_sitting, answers_of
-from panels.sittings.deciding import analysis_of
+from panels.sittings.analysis import (
+    LotFigures,
+    SittingAnalysis,
+    analyse_sitting,
+    answers_of,
+    lot_figures,
+)
 from panels.sittings.history import HeldSitting, find_sitting, rules_of
 from panels.sittings.scores import read_sheets, sheet_rules
 from tests.panels.conftest import FIRST, register
@@ -25,7 +30,13 @@ def first(decided_register: Path) -> tuple[HeldSitting, dict[str, ReleaseRule], 
     with register(decided_register) as session:
         held = find_sitting(session, FIRST)
         rules = {liquid: found.rule for liquid, found in rules_of(session, held).items()}
-        return held, rules, analysis_of(session, held)
+        return held, rules, analyse_sitting(held, rules)
+
+
+def _figures(analysis: SittingAnalysis, rules: dict[str, ReleaseRule], lot: str) -> LotFigures:
+    judged = analysis.judged(lot)
+    assert judged is not None
+    return lot_figures(lot, [analysis], [analysis], rules[judged.liquid], look=1)
 
 
 def _keeping(rules: dict[str, ReleaseRule]) -> dict[str, ReleaseRule]:
@@ -47,7 +58,7 @@ def test_late_glass_is_treated_by_the_declared_rule(
     assert left_out.outside == "nosed 9 min too late" and not left_out.counts
     (kept,) = [a for a in answers_of(held, _keeping(rules)) if a.outside]
     assert kept.counts and kept.glass == left_out.glass
-    told = analyse_sitting(held, (), _keeping(rules)).deviations
+    told = analyse_sitting(held, _keeping(rules)).deviations
     assert any("9 min too late, kept and marked" in line for line in told)
 
 
@@ -65,7 +76,7 @@ def test_robust_companion_is_algorithm_a_over_assessors(
         for own in by.values()
         if {"VK-CIT-2642", "VK-CIT-S3"} <= set(own)
     ]
-    found = analysis.lots["VK-CIT-2642"].robust_difference
+    found = _figures(analysis, rules, "VK-CIT-2642").robust_difference
     assert found is not None and found.n == len(gaps)
     assert found.mean == pytest.approx(algorithm_a(gaps, resolution=0.5).mean)
 
@@ -91,10 +102,9 @@ def test_one_assessor_gone_mad_moves_the_companion_less_than_the_mean(
         HeldSitting(
             held.record, held.sitting, held.preparation, tuple(spoilt), held.openings, held.closing
         ),
-        (),
         rules,
     )
-    before, after = analysis.lots["VK-CIT-2641"], other.lots["VK-CIT-2641"]
+    before, after = (_figures(one, rules, "VK-CIT-2641") for one in (analysis, other))
     assert before.difference and after.difference
     assert before.robust_difference and after.robust_difference
     moved = abs(after.difference.estimate - before.difference.estimate)
@@ -111,7 +121,7 @@ def test_means_agree_with_plain_averages_where_nothing_is_missing(
         for a in answers_of(held, rules)
         if a.subject == "VK-CIT-2642" and a.counts and a.glass.score is not None
     ]
-    found = analysis.lots["VK-CIT-2642"].mean
+    found = _figures(analysis, rules, "VK-CIT-2642").mean
     assert found is not None and len(scores) == 10
     assert found.estimate == pytest.approx(float(np.mean(scores)), abs=0.02)
 

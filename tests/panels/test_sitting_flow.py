@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from pathlib import Path
 
 import pytest
@@ -13,9 +14,10 @@ from bulkflow.lots.queries import find_lot
 from bulkflow.lots.register import open_register
 from bulkflow.lots.tables import DECISION
 from bulkflow.records import Actor, Appointment, Role, change_role, records_about, settings_for
-from panels.records import KEY_OPENING, PANELS
+from panels.records import AMENDMENT, KEY_OPENING, PANELS
+from panels.sittings.history import find_sitting
 from tests.panels.conftest import FIRST, SECOND, Panels, record_count, register
-from tests.panels.filled_sheets import filled, subjects_of, written
+from tests.panels.filled_sheets import filled, sitting_of, subjects_of, written
 
 RETEST = """\
 sitting: R-1
@@ -30,6 +32,7 @@ control_glasses: 2
 lots:
   - {lot: VK-NAVY-2642, liquid: VK-NAVY, strength: 82.0}
 """
+CITRUS = "VK-CIT-2642, liquid: VK-CIT, strength: 78.9"
 
 
 def _status(folder: Path, lot: str) -> str:
@@ -96,7 +99,9 @@ def test_no_third_sitting_where_the_rule_allows_one_retest(
     path.write_text(RETEST.replace("R-1", "R-2"), encoding="utf-8")
     ran = panels("sitting", "plan", decided, path)
     assert ran.code == 2
-    assert "which 2 sittings have judged. VK-NAVY v1 allows 1 retests" in " ".join(ran.err.split())
+    assert "which 2 sittings have judged. VK-NAVY v1 allows 1 retest: a person" in " ".join(
+        ran.err.split()
+    )
 
 
 def test_planning_a_retest_promises_its_day(decided: Path, panels: Panels, tmp_path: Path) -> None:
@@ -238,6 +243,53 @@ def test_early_opening_needs_a_reason_and_shows_for_ever(
     assert "the key was opened early by Ilze Ozola (a glass was spilt); 10 sheets came" in told
 
 
+def test_all_scores_alike_release_nothing(planned: Path, panels: Panels, tmp_path: Path) -> None:
+    rows = filled(planned, FIRST)
+    for row in rows:
+        row["score"] = "8"
+    assert panels("sitting", "record", planned, FIRST, written(tmp_path / "s.csv", rows)).code == 0
+    assert panels("sitting", "close", planned, FIRST).code == 0
+    ran = panels("sitting", "decide", planned, FIRST)
+    told = " ".join(ran.out.split())
+    assert "assessors who scored any two glasses differently was 0 of 10" in told
+    assert _status(planned, "VK-DRY-2641") != "released" and "Release" not in told
+
+
+def test_released_and_rejected_lots_are_nosed_again_only_for_a_reason(
+    planned: Path, panels: Panels, tmp_path: Path
+) -> None:
+    rows = filled(planned, FIRST, {"VK-CIT-2641": 3.0})
+    assert panels("sitting", "record", planned, FIRST, written(tmp_path / "s.csv", rows)).code == 0
+    assert panels("sitting", "close", planned, FIRST).code == 0
+    path = tmp_path / "R-1.yaml"
+    lots = "\n".join(
+        f"  - {{lot: {lot}, liquid: {lot[:-5]}, strength: {strength}}}"
+        for lot, strength in (("VK-CIT-2641", 78.6), ("VK-DRY-2641", 80.0))
+    )
+    path.write_text(f"{RETEST.split('lots:')[0]}lots:\n{lots}\n", encoding="utf-8")
+    ran = panels("sitting", "plan", planned, path)
+    assert ran.code == 2 and f"which sat in {FIRST}" in ran.err and "Decide that" in ran.err
+    assert panels("sitting", "decide", planned, FIRST).code == 0
+    ran = panels("sitting", "plan", planned, path)
+    told = " ".join(ran.err.split())
+    assert ran.code == 2 and "the panel has decided to reject" in told
+    assert "the panel has decided to release" in told
+    for lot in ("VK-CIT-2641", "VK-DRY-2641"):
+        ran = panels("sitting", "reopen", planned, lot, "--reason", "again")
+        assert ran.code == 2 and "Say in a few words" in ran.err
+        ran = panels("sitting", "reopen", planned, lot, "--reason", "the tank was topped up")
+        assert ran.code == 0, ran.err
+    assert _status(planned, "VK-CIT-2641") == "rejected"
+    assert _last_evidence(planned, "VK-DRY-2641")["outcome"] == "hold"
+    _held(panels, planned, tmp_path, path.read_text(), "R-1")
+    assert _status(planned, "VK-CIT-2641") == "rejected"
+    evidence = _last_evidence(planned, "VK-CIT-2641")
+    assert evidence["source"]["rejected_by"] == [FIRST]
+    evidence = _last_evidence(planned, "VK-DRY-2641")
+    assert evidence["outcome"] == "release"
+    assert evidence["source"]["sittings_judged_together"] == ["R-1"]
+
+
 def test_only_the_coder_gets_the_coding_sheet(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -308,6 +360,54 @@ def test_similarity_with_its_own_risk_lays_an_off_note_to_rest(
     assert told.startswith("Hold: mean")
 
 
+def test_a_similarity_test_clears_no_later_naming_and_is_not_repeated(
+    decided: Path, panels: Panels, tmp_path: Path
+) -> None:
+    people = [f"P{n}" for n in range(60)]
+    answers = _confirmation(decided, panels, tmp_path, sets=1, right=20, people=people)
+    assert panels("confirm", "record", decided, "C-1", answers).code == 0
+    text = RETEST.replace("VK-NAVY-2642, liquid: VK-NAVY, strength: 82.0", CITRUS)
+    named = {"VK-CIT-2642": [f"A{n}" for n in range(1, 10)]}
+    _held(panels, decided, tmp_path, text, "R-1", notes=named)
+    evidence = _last_evidence(decided, "VK-CIT-2642")
+    assert evidence["outcome"] == "hold" and "9 of 10 assessors named" in evidence["summary"]
+    assert evidence["source"]["next_step"] == "a person with the role decides"
+    words = ("confirm", "plan", decided, "C-2", "VK-CIT-2642", "sulphury", "--on", "2027-01-09")
+    ran = panels(*words, "--sets", 2)
+    assert ran.code == 2 and "was tested already" in ran.err
+    assert _status(decided, "VK-CIT-2642") == "held"
+
+
+@pytest.mark.parametrize("qualities", [(6.5, 6.5), (6.2, 6.8), (6.8, 3.0)])
+def test_late_entry_of_an_older_sitting_ends_where_timely_entry_does(
+    planned: Path, panels: Panels, tmp_path: Path, qualities: tuple[float, float]
+) -> None:
+    """A sitting of the 12th may be in the register before one of the 5th."""
+    found = []
+    for order in ((0, 1), (1, 0)):
+        folder = tmp_path / f"order {order[0]}"
+        shutil.copytree(planned, folder)
+        for which in order:
+            name, day = (("R-1", "2027-01-05"), ("R-2", "2027-01-12"))[which]
+            text = RETEST.replace("2027-01-05", day).replace("R-1", name)
+            if panels("sitting", "plan", folder, _at(tmp_path, text), "--dry-run").code:
+                again = ("sitting", "reopen", folder, "VK-NAVY-2642", "--reason", "a late sheet")
+                assert panels(*again).code == 0
+            _held(panels, folder, tmp_path, text, name, quality={"VK-NAVY-2642": qualities[which]})
+        evidence = _last_evidence(folder, "VK-NAVY-2642")
+        source = evidence["source"]
+        together = source["sittings_judged_together"] if not source["rejected_by"] else []
+        found.append((evidence["outcome"], together, source["rejected_by"]))
+        assert source["sittings_considered"] == ["R-1", "R-2"]
+    assert found[0] == found[1]
+
+
+def _at(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "planned.yaml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
 def _confirmation(
     folder: Path,
     panels: Panels,
@@ -340,7 +440,7 @@ def _confirmation(
 
 
 def test_answers_that_are_no_answers(decided: Path, panels: Panels, tmp_path: Path) -> None:
-    path = _confirmation(decided, panels, tmp_path, sets=1, right=5)
+    path = _confirmation(decided, panels, tmp_path, sets=2, right=5)
     lines = path.read_text().splitlines()
     path.write_text("\n".join([lines[0], *lines[2:]]) + "\n")
     ran = panels("confirm", "record", decided, "C-1", path)
@@ -349,8 +449,21 @@ def test_answers_that_are_no_answers(decided: Path, panels: Panels, tmp_path: Pa
     assert "is answered twice" in panels("confirm", "record", decided, "C-1", path).err
     path.write_text("\n".join([*lines[:-1], lines[-1][:-3] + "000"]) + "\n")
     assert "is not in that set" in panels("confirm", "record", decided, "C-1", path).err
-    ran = panels("confirm", "plan", decided, "C-2", "VK-CIT-2642", "musty", "--on", "2027-01-05")
-    assert ran.code == 2 and "musty did not stop VK-CIT-2642" in ran.err
+    words = ("confirm", "plan", decided, "C-2", "VK-CIT-2642")
+    for note, day, found in (
+        ("musty", "2027-01-05", "musty did not stop VK-CIT-2642"),
+        ("sulphury", "2027-01-05", "C-1 has no answers yet"),
+    ):
+        ran = panels(*words, note, "--on", day)
+        assert ran.code == 2 and found in ran.err
+
+
+def test_a_test_too_small_or_too_early_is_not_planned(decided: Path, panels: Panels) -> None:
+    words = ("confirm", "plan", decided, "C-1", "VK-CIT-2642", "sulphury", "--on")
+    ran = panels(*words, "2027-01-05")
+    assert ran.code == 2 and "no conclusion from fewer than 18" in ran.err
+    ran = panels(*words, FIRST.removeprefix("VK-"), "--sets", 2)
+    assert ran.code == 2 and "Hold the test on a later day" in ran.err
 
 
 def test_who_may_not_decide_is_refused_and_the_refusal_recorded(
@@ -456,3 +569,128 @@ def _lot(name: str) -> Lot:
             "measurement": measured,
         }
     )
+
+
+def test_from_the_queue_to_a_decision_without_a_file_by_hand(
+    decided: Path, panels: Panels, tmp_path: Path
+) -> None:
+    words = ("--on", "2027-01-05", "--water", "demineralised, batch W-27-01")
+    ran = panels("sitting", "next", decided, "R-1", *words)
+    assert ran.code == 0, ran.err
+    sitting = sitting_of(decided, "R-1")
+    (lot,) = sitting.lots
+    assert lot.lot == "VK-NAVY-2642"
+    assert sitting.leader == "Ilze Ozola" and len(sitting.assessors) == 10
+    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    scores = written(tmp_path / "s.csv", filled(decided, "R-1"))
+    assert panels("sitting", "record", decided, "R-1", scores).code == 0
+    assert panels("sitting", "close", decided, "R-1").code == 0
+    assert panels("sitting", "decide", decided, "R-1").code == 0
+    assert _last_evidence(decided, "VK-NAVY-2642")["outcome"] == "release"
+    ran = panels("sitting", "next", decided, "R-2", *words)
+    assert ran.code == 2 and "holds no lot to be planned" in ran.err
+
+
+def test_a_confirmation_gets_its_papers(decided: Path, panels: Panels, tmp_path: Path) -> None:
+    _confirmation(decided, panels, tmp_path, sets=2, right=7)
+    words = ("confirm", "sheets", decided, "C-1", "--to", tmp_path)
+    assert panels(*words).code == 0
+    pages = {path.name: path.read_text() for path in tmp_path.glob("C-1-*")}
+    assert set(pages) == {
+        f"C-1-{n}" for n in ("preparation.html", "trays.html", "sets.html", "answers.csv")
+    }
+    made = pages["C-1-preparation.html"]
+    assert "VK-CIT-2642" in made and "VK-CIT-S3" in made and "flammable" in made
+    assert "20 + 1" in made and "40 + 1" in made  # glasses of the lot and of the standard
+    for name in ("C-1-trays.html", "C-1-sets.html"):
+        assert "VK-CIT-2642" not in pages[name] and "VK-CIT-S3" not in pages[name]
+    assert "nose from +15 to +60 minutes" in pages["C-1-sets.html"]
+    assert pages["C-1-answers.csv"].count("\n") == 21
+    ran = panels(*words, "--coding", "--as", "Ilze Ozola")
+    assert ran.code == 2 and "is coded by Juris Kalns" in ran.err
+    assert panels(*words, "--coding", "--as", "Juris Kalns").code == 0
+    assert "VK-CIT-2642" in (tmp_path / "C-1-coding.html").read_text()
+
+
+def test_a_slip_is_struck_through_before_the_close(
+    planned: Path, panels: Panels, tmp_path: Path
+) -> None:
+    rows = filled(planned, FIRST)
+    assert panels("sitting", "record", planned, FIRST, written(tmp_path / "s.csv", rows)).code == 0
+    code, old = next((r["code"], r["score"]) for r in rows if r["assessor"] == "A3")
+    words = ("sitting", "amend", planned, FIRST, "A3", code)
+    for field, value, reason, found in (
+        ("score", "7.3", "keyed it wrong", "between the steps"),
+        ("score", old, "keyed it wrong", "There is nothing to amend"),
+        ("score", "3", "slip", "Say in a few words"),
+        ("scores", "3", "keyed it wrong", "Did you mean score?"),
+        ("nosed", "09:00", "keyed it wrong", "the clock goes backwards"),
+    ):
+        ran = panels(*words, field, value, "--reason", reason)
+        assert ran.code == 2 and found in " ".join(ran.err.split()), ran.err
+    assert panels(*words, "score", "3", "--reason", "keyed it wrong").code == 0
+    assert panels(*words, "off_notes", "musty:2", "--reason", "left out on keying").code == 0
+    assert panels("sitting", "close", planned, FIRST).code == 0
+    document = panels("sitting", "show", planned, FIRST, "--json").json
+    told = " ".join(document["deviations"])
+    assert f"glass {code} of A3, score: {old} struck through, 3 instead, by " in told
+    assert "(left out on keying)" in told
+    with register(planned) as session:
+        sheet = next(s for _, s in find_sitting(session, FIRST).sheets if s.assessor == "A3")
+        (first, *_) = records_about(session, FIRST, kinds=(AMENDMENT.name,))
+        kept = [r.content for r in records_about(session, FIRST, kinds=("panel sheet",))]
+    glass = next(g for g in sheet.glasses if g.code == code)
+    assert glass.score == 3.0 and [m.note for m in glass.off_notes] == ["musty"]
+    assert (first.content["old"], first.content["new"]) == (old, "3")
+    # the sheet as it was taken stays in the register
+    before = next(s for s in kept if s["assessor"] == "A3")
+    assert next(g["score"] for g in before["glasses"] if g["code"] == code) == float(old)
+
+
+def test_a_slip_found_after_the_decision_is_decided_anew(
+    planned: Path, panels: Panels, tmp_path: Path
+) -> None:
+    rows = filled(planned, FIRST)
+    inside = subjects_of(planned, FIRST)
+    assert panels("sitting", "record", planned, FIRST, written(tmp_path / "s.csv", rows)).code == 0
+    assert panels("sitting", "close", planned, FIRST).code == 0
+    assert panels("sitting", "decide", planned, FIRST).code == 0
+    assert _last_evidence(planned, "VK-CIT-2641")["outcome"] == "release"
+    glasses = [r for r in rows if inside[(r["assessor"], r["code"])] == "VK-CIT-2641"]
+    for row in glasses[:3]:
+        words = ("sitting", "amend", planned, FIRST, row["assessor"], row["code"])
+        ran = panels(*words, "off_notes", "musty:3", "--reason", "overlooked on keying")
+        assert ran.code == 0, ran.err
+    assert "3 of 10 assessors named musty" in " ".join(ran.out.split())
+    evidence = _last_evidence(planned, "VK-CIT-2641")
+    assert evidence["outcome"] == "hold"
+    assert "nothing struck through, musty:3 instead" in " ".join(evidence["deviations"])
+    owner = Actor.current("Owner")
+    first = Appointment(person="Owner", role=Role.OWNER, action="appoint", reason="first")
+    settings = settings_for(planned, environ={})
+    with open_register(settings, PANELS) as store, store.write(owner) as session:
+        change_role(session, first)
+    ran = panels(*words, "score", "1", "--reason", "keyed it wrong", "--as", "Nobody")
+    assert ran.code == 3 and "Nobody may not amend a sheet" in ran.err
+
+
+CHECKS = """\
+checks:
+  - {sample: SPIKE-1, kind: spiked, liquid: VK-NAVY, strength: 82.0, what: sulphide 20 ppb}
+  - {sample: POOR-7, kind: known-poor, liquid: VK-NAVY, strength: 81.0, what: tails of March}
+"""
+
+
+@pytest.mark.parametrize("poor", [5.0, 7.5])
+def test_a_panel_that_cannot_tell_poor_samples_judges_nothing(
+    decided: Path, panels: Panels, tmp_path: Path, poor: float
+) -> None:
+    quality = {"VK-NAVY-2642": 7.5, "SPIKE-1": 5.0, "POOR-7": poor}
+    _held(panels, decided, tmp_path, RETEST + CHECKS, "R-1", quality=quality)
+    document = panels("sitting", "show", decided, "R-1", "--json").json
+    (check,) = [c for c in document["controls"] if "POOR-7" in c["what"]]
+    assert document["void"] is (poor == 7.5) and check["passed"] is not document["void"]
+    assert (_last_evidence(decided, "VK-NAVY-2642")["outcome"] == "release") is check["passed"]
+    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    assert "POOR-7" in (tmp_path / "R-1-preparation.html").read_text()
+    assert "POOR-7" not in (tmp_path / "R-1-trays.html").read_text()
