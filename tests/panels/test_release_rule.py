@@ -455,7 +455,7 @@ def test_stored_risks_are_taken_only_where_they_come_out_again() -> None:
     check_characteristic(one, found)
     check_characteristic(one, found, whole=True)
     zeros = {"release": 0.0, "hold": 0.0, "reject": 0.0}
-    kind = {"release": 0.0, "hold": 1.0, "reject": 0.0, "batches": "0/0"}
+    kind = {"release": 1.0, "hold": 0.0, "reject": 0.0, "batches": "100/0"}
     fewer = found.model_copy(update={"points": found.points[1:]})
     fewer = fewer.model_copy(update={"digest": fewer.computed_digest()})
     for other, words in (
