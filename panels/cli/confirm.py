@@ -98,10 +98,10 @@ def sheets(
     from panels.sittings.keys import key_path, read_key
     from panels.sittings.recording import open_confirmation_key
 
-    if not to.is_dir():
-        raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
     opened = writing.panels(folder) if coding else reading_panels(folder, writing.database)
     with opened as session:
+        if not to.is_dir():
+            raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
         plan = find_confirmation(session, test)
         last = Courses(session).of(plan.lot).last.held.sitting
         sitting = papers.as_sitting(plan, last)
