@@ -272,8 +272,8 @@ def _part(kind: type, name: str, cover: dict[str, Any]) -> Any:
 
 
 def _figures(kind: type) -> list[Field[Any]]:
-    """Return the fields that are one cell each; the prices of a proof stand in plan.json only."""
-    return [one for one in fields(kind) if one.name != "prices"]
+    """Return the fields that are one cell each; the lists of a proof stand in plan.json only."""
+    return [one for one in fields(kind) if one.default != ()]
 
 
 def _cover_kinds() -> dict[str, type]:
