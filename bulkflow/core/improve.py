@@ -104,7 +104,7 @@ class Improver:
 
     def neighbourhoods(self, deadline: Deadline) -> None:
         """Search neighbourhoods of the best plan."""
-        while not self._over(deadline):
+        while self.incumbent.values is not None and not self._over(deadline):
             self._neighbourhood(deadline)
 
     def _over(self, deadline: Deadline) -> bool:

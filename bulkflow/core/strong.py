@@ -83,7 +83,8 @@ _DIVES = (DiveRule(), DiveRule(up_from=0.4))
 _FEW = 200
 # Work of the first turns of improving and of the search, and how it grows.
 # With a wider gap than this plans are bettered first, and the bound is left as it is.
-_WIDE_GAP = 2e-2
+# But for this much work of a turn at most.
+_WIDE_GAP, _MOST_WIDE = 2e-2, 50.0
 _IMPROVE_WORK, _SEARCH_WORK = 6.0, 3.0
 _FEW_SEARCH_WORK = 6.0
 _MORE = 2.0
@@ -362,13 +363,14 @@ class _Solve:
         else:
             improver.begin(self.deadline)
         while self._over() is None:
-            if not few:
+            if not few and not improver.settled:
                 improver.run(self.deadline.part(work=improving))
                 improving *= _MORE
             few = False
             if self._over() is not None:
                 break
-            if self.incumbent.gap() > _WIDE_GAP and not improver.settled:
+            wide = self.incumbent.values is not None and self.incumbent.gap() > _WIDE_GAP
+            if wide and improving <= _MOST_WIDE and self.options.max_nodes is None:
                 continue
             last = self.options.max_nodes is not None or improver.settled
             answer = self._search(program, INF if last else searching)

@@ -107,7 +107,7 @@ def test_nothing_changed_nothing_moves(bottlers: int) -> None:
     assert loads_moved(before, planned(network, loads)) == 0
 
 
-@pytest.mark.parametrize(("weeks", "bottlers", "seed"), [(14, 5, 8), (14, 5, 6), (10, 3, 7)])
+@pytest.mark.parametrize(("weeks", "bottlers", "seed"), [(14, 5, 2), (14, 5, 6), (10, 3, 7)])
 def test_no_load_moves_without_a_gain(weeks: int, bottlers: int, seed: int) -> None:
     """Every bottler and liquid given its loads of before back makes the plan dearer.
 
