@@ -48,6 +48,7 @@ class Deadline:
         self._stop = stop
         self._meter = _Meter()
         self._work_ends = INF if work is None else work
+        self._planned_ends = self._work_ends
         self._enough: Callable[[], bool] | None = None
 
     @property
@@ -100,19 +101,28 @@ class Deadline:
         part._ends = min(self._ends, time.monotonic() + seconds)
         part._whole_ends = self._whole_ends
         part._work_ends = min(self._work_ends, self._meter.spent + work)
+        part._planned_ends = min(self._planned_ends, self._meter.spent + work)
         part._enough = self._enough
         return part
 
     def share(self, share: float, *, least: float = 0.0) -> Deadline:
-        """Return a part that ends after a share of the time and of the work left.
+        """Return a part that ends after a share of the time left and of the work planned for.
 
         Parameters
         ----------
         least : seconds and units of work that the part has at least.
         """
-        return self.part(
-            max(least, share * self.remaining()), work=max(least, share * self.work_left())
-        )
+        left = max(0.0, self._planned_ends - self._meter.spent)
+        return self.part(max(least, share * self.remaining()), work=max(least, share * left))
+
+    def planned(self, work: float) -> Deadline:
+        """Return one whose shares are of this much work, whatever the limit is.
+
+        So a larger limit goes on where a smaller one ended.
+        """
+        part = self.part()
+        part._planned_ends = self._meter.spent + work
+        return part
 
     def endless(self) -> Deadline:
         """Return one that only counts: for what has to be done to the end."""

@@ -74,6 +74,8 @@ _SPARE = 0.6
 _ROWS_OF_A_PLAN = 20
 _FREED_LANES = 6
 _FREED_NODES = 200
+# Stages that take a share take it of this much work, whatever the limit: and for each entry.
+_PLANNED_WORK, _PLANNED_WORK_ENTRY = 10.0, 2e-4
 # Whole columns that are alone in their block: what is decided once.
 _MOST_RARE = 60
 _RARE_WORK, _RARE_GAP = 4.0, 1e-5
@@ -167,7 +169,7 @@ class _Solve:
         listener: Listener,
     ) -> None:
         self.data, self.program, self.options = data, program, options
-        self.deadline = deadline
+        self.deadline = deadline.planned(_PLANNED_WORK + _PLANNED_WORK_ENTRY * program.matrix.nnz)
         self.extended = with_cumulative_counts(program)
         self.incumbent = Incumbent(program, self.extended, listener, deadline)
         # Made when they are first asked for: a search over items may end without them.
@@ -366,12 +368,12 @@ class _Solve:
             if not few and not improver.settled:
                 improver.run(self.deadline.part(work=improving))
                 improving *= _MORE
+                if self._over() is not None:
+                    break
+                wide = self.incumbent.values is not None and self.incumbent.gap() > _WIDE_GAP
+                if wide and improving <= _MOST_WIDE and self.options.max_nodes is None:
+                    continue
             few = False
-            if self._over() is not None:
-                break
-            wide = self.incumbent.values is not None and self.incumbent.gap() > _WIDE_GAP
-            if wide and improving <= _MOST_WIDE and self.options.max_nodes is None:
-                continue
             last = self.options.max_nodes is not None or improver.settled
             answer = self._search(program, INF if last else searching)
             searching *= _MORE
