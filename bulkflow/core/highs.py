@@ -57,6 +57,8 @@ _LP_ITERATION, _LP_ITERATION_ENTRY = 4e-5, 1.2e-9
 _MIP_ITERATION, _MIP_ITERATION_ENTRY = 4e-4, 5e-9
 _LP_ENTRY, _MIP_ENTRY, _ANY_ENTRY = 3e-7, 3e-6, 1e-7
 _MIP_NODE = 1e-3
+# A search costs this much however small it is: its thread, its presolve, its root.
+_MIP_RUN = 0.02
 # A search calls back at certain steps of its work; between two of them lies about this much of
 # it for each entry in a column that is free.
 _STEP_ENTRY = 4e-6
@@ -362,7 +364,7 @@ class HighsSession:
 
     def _work_of_search(self, iterations: int, nodes: int) -> float:
         each = _MIP_ITERATION + _MIP_ITERATION_ENTRY * self._free_entry_count
-        run = _MIP_ENTRY * self._free_entry_count + _ANY_ENTRY * self._entry_count
+        run = _MIP_RUN + _MIP_ENTRY * self._free_entry_count + _ANY_ENTRY * self._entry_count
         return run + each * iterations + _MIP_NODE * nodes
 
     def _limit_iterations(self, deadline: Deadline) -> None:

@@ -358,6 +358,8 @@ class _Solve:
     def _turns(self, program: Program, relaxed: FloatArray | None) -> MipAnswer:
         """Improve plans and search for the bound in turn, each time with more work."""
         few = int(self.program.integer.sum()) <= _FEW
+        # Without a limit only a proof ends it, and one search has that sooner than several.
+        endless = not np.isfinite(min(self.deadline.remaining(), self.deadline.work_left()))
         improver = self._improver(program, relaxed)
         improving, searching = _IMPROVE_WORK, _SEARCH_WORK
         if few:
@@ -365,7 +367,7 @@ class _Solve:
         else:
             improver.begin(self.deadline)
         while self._over() is None:
-            if not few and not improver.settled:
+            if not few and not improver.settled and not endless:
                 improver.run(self.deadline.part(work=improving))
                 improving *= _MORE
                 if self._over() is not None:
@@ -374,7 +376,7 @@ class _Solve:
                 if wide and improving <= _MOST_WIDE and self.options.max_nodes is None:
                     continue
             few = False
-            last = self.options.max_nodes is not None or improver.settled
+            last = self.options.max_nodes is not None or improver.settled or endless
             answer = self._search(program, INF if last else searching)
             searching *= _MORE
             if last or answer.stopped_by is StoppedBy.PROOF:
