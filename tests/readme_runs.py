@@ -61,9 +61,10 @@ class Run:
         )
 
 
-def one_run(name: str, source: Path, clone: Path) -> Run:
-    """Clone the repository to a new folder and run the command there."""
+def one_run(name: str, source: Path, clone: Path, commit: str = "HEAD") -> Run:
+    """Clone the repository to a new folder, as it was at a commit, and run the command there."""
     subprocess.run(["git", "clone", "-q", str(source), str(clone)], check=True)
+    subprocess.run(["git", "-C", str(clone), "checkout", "-q", "--detach", commit], check=True)
     others = ("VIRTUAL_ENV", "PYTHONPATH")
     begun, used = time.monotonic(), _processor_seconds()
     done = subprocess.run(
@@ -135,13 +136,19 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--processes", type=int, default=4, help="busy processes")
     parser.add_argument("--source", type=Path, default=ROOT, help="the repository to clone")
     arguments = parser.parse_args(argv)
-    print(f"+ {named('plan')}", flush=True)
+    # All runs are of one commit, whatever is committed meanwhile.
+    found = subprocess.run(
+        ["git", "-C", str(arguments.source), "rev-parse", "HEAD"],
+        check=True, capture_output=True, text=True,
+    )  # fmt: skip
+    commit = found.stdout.strip()
+    print(f"+ {named('plan')}  ({commit[:12]})", flush=True)
     failed, first = False, None
     for number in range(arguments.idle + arguments.busy):
         beside = arguments.processes if number >= arguments.idle else 0
         name = f"run {number + 1} ({f'beside {beside} busy processes' if beside else 'idle'})"
         with busy(beside), tempfile.TemporaryDirectory(prefix="readme-") as place:
-            done = one_run(name, arguments.source, Path(place) / "clone")
+            done = one_run(name, arguments.source, Path(place) / "clone", commit)
         print(done, flush=True)
         if done.code != 0 or done.lacking:
             failed = True
@@ -149,11 +156,11 @@ def main(argv: list[str] | None = None) -> int:
         first = first or (done if done.plan else None)
         if first is None or first is done:
             continue
-        found = list(differences(dict(first.plan), dict(done.plan)))
-        if found:
+        unlike = list(differences(dict(first.plan), dict(done.plan)))
+        if unlike:
             failed = True
-            print(f"  not the plan of {first.name}; {len(found)} places differ:")
-            for line in found[:MOST_SHOWN]:
+            print(f"  not the plan of {first.name}; {len(unlike)} places differ:")
+            for line in unlike[:MOST_SHOWN]:
                 print(f"    {line}")
     print("README's first command: " + ("FAILED" if failed else "the same plan every time"))
     return int(failed)
