@@ -427,7 +427,7 @@ def reverse(
 ) -> None:
     """Reverse an entry, move, bottling or report that was recorded by mistake.
 
-    Example: bulkflow account reverse demo 18 --reason "taken over twice" --dry-run
+    Example: bulkflow account reverse demo 18 --reason twice --dry-run
     """
     from bulkflow.account.acts import reverse as record_reversal
 

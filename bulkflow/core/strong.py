@@ -90,6 +90,8 @@ _WIDE_GAP, _MOST_WIDE = 2e-2, 50.0
 _IMPROVE_WORK, _SEARCH_WORK = 6.0, 3.0
 _FEW_SEARCH_WORK = 6.0
 _MORE = 2.0
+# Two objectives of one plan differ by less than this share.
+_SAME = 1e-7
 # With more whole columns besides vehicles in a period than this a dive finds no plan.
 _HARD_REST = 3
 
@@ -401,12 +403,30 @@ class _Solve:
         )
 
     def _search(self, program: Program, work: float) -> MipAnswer:
-        """Search everything by HiGHS from the best plan."""
+        """Search everything by HiGHS from the best plan; once more from nothing where it erred.
+
+        HiGHS 1.16 can end with the objective of one plan and the values of another, a worse one.
+        """
+        answer = self._search_from(program, work, self.incumbent.values)
+        if self._holds_what_it_says(answer):
+            return answer
+        answer = self._search_from(program, work, None)
+        if not self._holds_what_it_says(answer):
+            answer.status, answer.stopped_by = OutcomeStatus.STOPPED, StoppedBy.WORK
+        return answer
+
+    def _holds_what_it_says(self, answer: MipAnswer) -> bool:
+        if answer.stopped_by is not StoppedBy.PROOF or answer.objective is None:
+            return True
+        slack = max(self.options.gap, _SAME) * max(1.0, abs(answer.objective))
+        return self.incumbent.objective <= answer.objective + slack
+
+    def _search_from(self, program: Program, work: float, start: FloatArray | None) -> MipAnswer:
         options = self.options
         few = int(self.program.integer.sum()) <= _FEW
         with HighsSession(program, threads=options.threads, seed=options.seed) as session:
-            if self.incumbent.values is not None:
-                session.propose(self.incumbent.values)
+            if start is not None:
+                session.propose(start)
                 if not few:
                     session.search_for_bound()
             answer = session.solve_mip(

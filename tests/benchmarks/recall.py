@@ -172,13 +172,13 @@ def _lots(count: int, rng: random.Random) -> list[Lot]:
             spirits.append(name)
         else:
             chosen = rng.sample(spirits[-40:], min(2, len(spirits)))
-            parents = tuple(Parent(lot_id=one, lpa=Decimal("500.000")) for one in chosen)
+            parents = tuple(Parent(lot_id=one, lpa=Decimal("100.000")) for one in chosen)
         made.append(
             Lot(
                 lot_id=name,
                 liquid_id="dry" if parents else "neutral",
                 origin=Origin.MADE if parents else Origin.RECEIVED,
-                made_on=date(2017, 1, 1) + timedelta(days=number % 3650),
+                made_on=date(2017, 1, 1) + timedelta(days=number * 3650 // count),
                 site_id="still",
                 measurement=_measurement(),
                 parents=parents,

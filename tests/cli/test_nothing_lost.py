@@ -169,6 +169,8 @@ def started_and_kept(workspace: Path, out: Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        # Where the tests run in the background, their children would not hear Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     filling = out.with_name(f"{out.name}.filling")
     while not filling.exists():

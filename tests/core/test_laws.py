@@ -5,7 +5,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -54,6 +54,8 @@ def test_plans_close_every_balance_and_cost_what_is_said(seed: int) -> None:
     assert outcome.gap <= 1e-6
 
 
+# With this seed HiGHS 1.16 ends with the objective of one plan and the values of another.
+@example(533837)
 @given(SEEDS)
 def test_strong_and_plain_forms_agree(seed: int) -> None:
     network = random_network(seed)

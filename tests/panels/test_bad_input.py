@@ -321,6 +321,10 @@ def test_definitions_that_cannot_be_planned(
 def test_the_definition_as_it_stands_is_good(decided: Path, panels: Panels, tmp_path: Path) -> None:
     path = tmp_path / "t.yaml"
     path.write_text(DEFINITION, encoding="utf-8")
+    ran = panels("sitting", "plan", decided, path)
+    assert ran.code == 2 and "panels sitting reopen" in ran.err
+    reason = ("--reason", "the tank was topped up")
+    assert panels("sitting", "reopen", decided, "VK-DRY-2643", *reason).code == 0
     assert panels("sitting", "plan", decided, path).code == 0
     ran = panels("sitting", "plan", decided, path)
     assert ran.code == 2 and "is planned already" in ran.err

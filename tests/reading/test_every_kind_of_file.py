@@ -69,6 +69,7 @@ SITTING: Any = SimpleNamespace(
     attributes=(),
     lots=(SimpleNamespace(lot="D-1"),),
     standards=(SimpleNamespace(standard="S-1"),),
+    samples=("D-1", "S-1"),
     target_strength=20.0,
 )
 RULES = SheetRules(0.0, 10.0, 0.5, ("musty",), 5)

@@ -186,7 +186,7 @@ def test_a_table_of_terms_with_slips_is_refused_whole(tmp_path: Path) -> None:
         read_terms(file)
     said = str(caught.value)
     assert len(caught.value.faults) == 4
-    assert "reprot is no term of the report. Take the key out." in said
+    assert "reprot is no term of the report. Did you mean report?" in said
     assert "kept does not have the fields of the English term. Use {kept}." in said
     assert "h_map is not a text." in said
     assert "map_alt does not have the fields of the English term." in said
