@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from bulkflow.cli.shell import run
+from panels.cli import build_app
 from tests.panels.conftest import FIRST, Panels, record_count
 from tests.panels.filled_sheets import Rows, filled, sitting_of, written
 
@@ -301,21 +304,31 @@ DEFINITIONS = {
 }
 
 
+@pytest.fixture(scope="module")
+def reopened_register(decided_register: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo decided, with the lot of the definition before the panel again."""
+    folder = tmp_path_factory.mktemp("reopened") / "vejkalna"
+    shutil.copytree(decided_register, folder)
+    words = ["sitting", "reopen", str(folder), "VK-DRY-2643", "--reason", "the tank was topped up"]
+    assert run(build_app(), words, name="panels") == 0
+    return folder
+
+
 @pytest.mark.parametrize("how", DEFINITIONS)
 def test_definitions_that_cannot_be_planned(
-    decided_register: Path, panels: Panels, tmp_path: Path, how: str
+    reopened_register: Path, panels: Panels, tmp_path: Path, how: str
 ) -> None:
     (old, new), words = DEFINITIONS[how]
     assert old in DEFINITION
     path = tmp_path / "t.yaml"
     path.write_text(DEFINITION.replace(old, new), encoding="utf-8")
-    before = record_count(decided_register)
-    ran = panels("sitting", "plan", decided_register, path)
+    before = record_count(reopened_register)
+    ran = panels("sitting", "plan", reopened_register, path)
     assert ran.code == 2, ran.out
     assert words in " ".join(ran.err.split()), ran.err
     assert "t.yaml" in ran.err and "Traceback" not in ran.err
-    assert record_count(decided_register) == before
-    assert not (decided_register / "panel" / "keys" / "T-1.json").exists()
+    assert record_count(reopened_register) == before
+    assert not (reopened_register / "panel" / "keys" / "T-1.json").exists()
 
 
 def test_the_definition_as_it_stands_is_good(decided: Path, panels: Panels, tmp_path: Path) -> None:
