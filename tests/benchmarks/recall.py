@@ -114,7 +114,7 @@ def ask(store: Store, lots: int, seed: int) -> dict[str, Any]:
         graph = whole_graph(session)
         found = beyond_lot(session, widest)
         same = {f"{kind.value} {name}" for kind, name in ((o.kind, o.name) for o in found.reached)}
-        # The graph knows nothing of what may have mixed in a tank: the recall finds more, never less.
+        # The graph knows nothing of what may have mixed in a tank: recall finds more, never less.
         agree = same >= {f"lot {widest}", *nx.descendants(graph, f"lot {widest}")}
     code = "T000003-1-0042"
     questions: dict[str, Callable[[Session], Any]] = {
