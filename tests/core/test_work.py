@@ -27,6 +27,7 @@ def test_the_same_work_is_the_same_plan() -> None:
     assert same(first, again)
 
 
+@pytest.mark.full
 def test_more_work_is_never_a_worse_plan() -> None:
     network = hard()
     found = [solve(network, SolveOptions(gap=1e-5, work=work)) for work in (0.5, 1.5, 4.0)]

@@ -39,10 +39,10 @@ def same(cost: float, other: float) -> bool:
 
 
 def checked(seed: int) -> bool:
-    """Check the best plan of a seed; tell whether there is one."""
+    """Check a plan of a seed; tell whether there is one. A good one is enough: all are checked."""
     data = random_scenario(seed)
     try:
-        plan = best(data)
+        plan = make_plan(scenario(data), SolveOptions(gap=1e-3, work=3.0))
     except NoPlanError as refused:
         assert refused.explanation.obstacles
         return False
