@@ -153,7 +153,8 @@ def _compartments(ledger: Ledger) -> Check:
         sizes = [one.capacity_litres for one in tank.compartments] or [tank.capacity_litres]
         watch.holds(load.parts, f"{_words(load)} carries nothing")
         if load.kind in (LoadKind.FROZEN, LoadKind.UNDER_WAY) and len(load.parts) == 1:
-            continue  # given by its LPA, not by how it was spread
+            # Given by its LPA, not by how it was spread: it has the whole tank.
+            sizes = [tank.capacity_litres]
         used = Counter(part.capacity_litres for part in load.parts)
         over = used - Counter(sizes)
         watch.holds(
@@ -326,12 +327,8 @@ def _given_loads(ledger: Ledger) -> Check:
                 watch.wrong(f"load {row.load_id} is {found}, not {given}:")
                 continue
             watch.near(load.lpa, row.lpa or 0.0, f"load {row.load_id}")
-            if kind is LoadKind.FROZEN:
-                watch.near(
-                    load.period,
-                    ledger.days.period_of(row.departs_on),
-                    f"the period of load {row.load_id}",
-                )
+            left = ledger.days.period_of(row.departs_on) if kind is LoadKind.FROZEN else 0
+            watch.near(load.period, left, f"the period of load {row.load_id}")
     for load_id in shown:
         watch.wrong(f"load {load_id}, which the workspace does not give,")
     return watch.result()

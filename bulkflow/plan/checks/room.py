@@ -47,8 +47,14 @@ def _tank_settings(ledger: Ledger) -> Check:
         )
         watch.holds((row.site, row.tank, row.period) not in seen, f"{where} is set twice")
         seen.add((row.site, row.tank, row.period))
+    stood = {(one.site, one.liquid, ledger.barring(one.origin_class)) for one in ledger.plan.stocks}
+    stood.update(commodity for commodity, _ in ledger.blocked_litres)
     for (site, name), by_period in ledger.settings.items():
-        for period in range(min(by_period), ledger.days.count + 1):
+        tank = _tank(ledger, site, name)
+        choices = sum(one[0] == site and one[1] in tank.liquids for one in stood) if tank else 0
+        # A tank with a choice may wait for its first liquid; one without is always set to it.
+        first = 1 if choices == 1 else min(by_period)
+        for period in range(first, ledger.days.count + 1):
             watch.holds(
                 period in by_period, f"tank {name} at {site} is set to nothing in period {period}"
             )
