@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bulkflow.cli.register_options import DatabaseOption, day_option
+from bulkflow.cli.register_options import DatabaseOption, day_option, reading_register
 from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
@@ -24,10 +24,13 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.wording import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
     from bulkflow.plan.result import PlanResult
+    from bulkflow.program.answer import Plan
     from bulkflow.scenario.reader import Workspace
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
@@ -171,6 +174,7 @@ def plan(
     if out is not None:
         refuse_unfit(out)
     workspace, origin = _opened(workspace, database, on, register=register)
+    names = _names_known(folder, database) if origin.get("register") else None
     options = SolveOptions(
         seconds=clock.for_search(gates=price_holds and _has_gates(workspace)),
         work=work,
@@ -181,7 +185,7 @@ def plan(
         max_rounds=rounds,
     )
     search = Stoppable(workspace.scenario.currency)
-    result = replace(_planned(workspace, options, search, earlier), **origin)
+    result = replace(_planned(workspace, options, search, earlier, names), **origin)
     where = whereabouts(result, folder, out, database, calendar_start)
     done = MadePlan(workspace, result, earlier, where, clock, search, database)
     done.extras.seconds["search"] = clock.used()
@@ -223,15 +227,29 @@ def _has_gates(workspace: Workspace) -> bool:
     return any(lot.status in ("held", "awaiting") for lot in workspace.scenario.lots)
 
 
+def _names_known(folder: Path, database: str | None) -> Callable[[Plan], Plan]:
+    """Return what gives the loads of a plan the names that the register knows them by."""
+    from bulkflow.loads.naming import named_as_known
+    from bulkflow.loads.queries import loads_in
+
+    with reading_register(folder, database) as (_, session):
+        known = {one.load_id: one for one in loads_in(session)}
+    return lambda plan: named_as_known(plan, known)
+
+
 def _planned(
-    workspace: Workspace, options: SolveOptions, search: Stoppable, earlier: PlanResult | None
+    workspace: Workspace,
+    options: SolveOptions,
+    search: Stoppable,
+    earlier: PlanResult | None,
+    names: Callable[[Plan], Plan] | None,
 ) -> PlanResult:
     from bulkflow.plan.make import plan_workspace
 
     start = earlier.plan if earlier is not None else None
     return search.run(
         lambda report, stop: plan_workspace(
-            workspace, options, on_progress=report, stop=stop, start=start
+            workspace, options, on_progress=report, stop=stop, start=start, name_loads=names
         ),
         label="planning",
     )

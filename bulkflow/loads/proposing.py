@@ -7,7 +7,6 @@ the same. What is issued or under way is left alone.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -21,6 +20,7 @@ from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, LotShare
 from bulkflow.loads.fills import Ways, lpa_range
 from bulkflow.loads.holding import Shortfall, shortfall_of
 from bulkflow.loads.mixing import part_of
+from bulkflow.loads.naming import names_of
 from bulkflow.loads.queries import LoadRecord, loads_in, steps_of
 from bulkflow.loads.sources import Supplies, floor_thousandth, supplies_of
 from bulkflow.loads.steps import CAN_BE_PLANNED_ANEW
@@ -34,7 +34,6 @@ from bulkflow.scenario.model import Scenario
 __all__ = ["Proposal", "ProposedLoad", "keep", "propose"]
 
 _THOUSANDTH = Decimal("0.001")
-_LANE_PART = 28  # of a load's name, so that it stays a name of a workspace too
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +84,7 @@ class Proposal:
     Parameters
     ----------
     loads : those of the plan, by loading day; ``withdrawn`` are no longer in it.
+    names : what the plan's loads are called in the register, by their name in the plan.
     untouched : names of loads issued or later, which stay as they are.
     left : LPA of released lots that no load draws on, by lot.
     remarks : what the user should know.
@@ -97,6 +97,7 @@ class Proposal:
     left: Mapping[str, Decimal]
     remarks: tuple[str, ...]
     gaps: tuple[tuple[str, float], ...]
+    names: Mapping[str, str]
 
 
 def propose(
@@ -128,7 +129,7 @@ def propose(
         and (load.loading_day <= last_day or load.load_id in known)
         and not _further_part(load.load_id, known)
     ]
-    names = _names(ours, known)
+    names = names_of(ours, known)
     supplies = supplies_of(session, scenario, plan, names)
     drawing = _Drawing(session, scenario, ours, names, known, supplies)
     found = allocate(supplies.sources, drawing.asks, seconds=seconds)
@@ -150,6 +151,7 @@ def propose(
         },
         remarks=tuple(_remarks(session, chain_head, known.values(), names)),
         gaps=found.gaps,
+        names=names,
     )
 
 
@@ -207,40 +209,6 @@ def _further_part(name: str, known: Mapping[str, LoadRecord]) -> bool:
 
 def _away(load: PlannedLoad) -> bool:
     return load.kind is LoadKind.UNDER_WAY
-
-
-Key = tuple[str, str, date, tuple[str, ...]]
-
-
-def _names(loads: Sequence[PlannedLoad], known: Mapping[str, LoadRecord]) -> dict[str, str]:
-    """Return what each load of the plan is called in the register."""
-    free: dict[Key, list[str]] = defaultdict(list)
-    in_plan = {load.load_id for load in loads if load.kind is not LoadKind.PLANNED}
-    for name, record in known.items():
-        if record.state in CAN_BE_PLANNED_ANEW and name not in in_plan:
-            liquids = tuple(sorted(part.liquid_id for part in record.parts))
-            key = (record.lane_id, record.tank_type, record.loading_day, liquids)
-            free[key].append(name)
-    taken, numbers = set(known) | in_plan, Counter[str]()
-    names: dict[str, str] = {}
-    for load in loads:
-        if load.kind is not LoadKind.PLANNED:
-            names[load.load_id] = load.load_id
-            continue
-        liquids = tuple(sorted({part.liquid for part in load.parts}))
-        same = free.get((load.lane, load.tank_type, load.loading_day, liquids))
-        if same:
-            names[load.load_id] = same.pop(0)
-            continue
-        stem = f"{load.lane[:_LANE_PART]}-{load.loading_day:%y%m%d}"
-        while True:
-            numbers[stem] += 1
-            name = f"{stem}-{numbers[stem]}"
-            if name not in taken:
-                break
-        taken.add(name)
-        names[load.load_id] = name
-    return names
 
 
 def _withdrawn(

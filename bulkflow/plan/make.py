@@ -65,6 +65,7 @@ def plan_scenario(
     stop: threading.Event | None = None,
     sources: SourceMap | None = None,
     start: Plan | None = None,
+    name_loads: Callable[[Plan], Plan] | None = None,
 ) -> PlanResult:
     """Plan a scenario and check the plan; the only way a plan is made to be shown.
 
@@ -72,6 +73,7 @@ def plan_scenario(
     ----------
     sources : where the scenario was written, to name file and line where no plan exists.
     start : a plan made before, of this scenario or one much like it, to start from.
+    name_loads : gives planned loads the names they are known by elsewhere.
 
     Raises
     ------
@@ -90,7 +92,7 @@ def plan_scenario(
     plan = make_plan(
         scenario, options, on_progress=on_progress, stop=stop, sources=sources, start=start
     )
-    return checked(scenario, plan, found)
+    return checked(scenario, plan if name_loads is None else name_loads(plan), found)
 
 
 def plan_workspace(
@@ -100,6 +102,7 @@ def plan_workspace(
     on_progress: OnProgress | None = None,
     stop: threading.Event | None = None,
     start: Plan | None = None,
+    name_loads: Callable[[Plan], Plan] | None = None,
 ) -> PlanResult:
     """Plan a workspace that was read from files; see ``plan_scenario``."""
     return plan_scenario(
@@ -109,6 +112,7 @@ def plan_workspace(
         stop=stop,
         sources=workspace.sources,
         start=start,
+        name_loads=name_loads,
     )
 
 

@@ -8,9 +8,11 @@ Periods count from 1.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from itertools import count
 
 __all__ = [
     "CargoPart",
@@ -30,6 +32,7 @@ __all__ = [
     "StockLevel",
     "TankSetting",
     "Vatting",
+    "free_load_name",
 ]
 
 
@@ -80,6 +83,15 @@ class PlannedLoad:
     def lpa(self) -> float:
         """LPA loaded, all parts together."""
         return sum(part.lpa for part in self.parts)
+
+
+_LANE_PART = 28  # characters of a load's name, so that it stays a name of a workspace too
+
+
+def free_load_name(lane: str, loading_day: date, taken: Collection[str]) -> str:
+    """Return the first name of a load of a lane and day that is not taken."""
+    stem = f"{lane[:_LANE_PART]}-{loading_day:%y%m%d}"
+    return next(name for n in count(1) if (name := f"{stem}-{n}") not in taken)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, field
 
-from bulkflow.program.answer import CargoPart, LoadKind, PlannedLoad
+from bulkflow.program.answer import CargoPart, LoadKind, PlannedLoad, free_load_name
 from bulkflow.program.build import Maps
 from bulkflow.program.calendar import LoadDays
 from bulkflow.program.classes import Commodity
@@ -102,20 +102,22 @@ def _divided_tanks(maps: Maps, found: Quantities, counter: LoadCounter) -> list[
 
 
 def _named(maps: Maps, tanks: list[_Tank]) -> list[PlannedLoad]:
-    """Name loads by lane, period and number; promised loads come first and keep their names."""
+    """Name loads by lane, loading day and number; promised loads keep their names."""
     promised: dict[tuple[str, str, int, str], list[LoadRow]] = {}
     for row in maps.ground.scenario.loads:
         if row.state is LoadState.PROMISED:
             period = maps.ground.periods.holding(row.departs_on)
             promised.setdefault((row.lane, row.tank_type, period, row.liquid), []).append(row)
-    numbers: Counter[tuple[str, int]] = Counter()
+    taken = {row.load_id for row in maps.ground.scenario.loads}
     loads = []
     for tank in tanks:
         kept = _take_promised(promised, tank)
-        numbers[tank.lane.id, tank.period] += 1
-        name = f"{tank.lane.id}.{tank.period:02d}.{numbers[tank.lane.id, tank.period]}"
-        kind = LoadKind.PLANNED if kept is None else LoadKind.PROMISED
-        loads.append(_load(tank, name if kept is None else kept.load_id, kind))
+        if kept is not None:
+            loads.append(_load(tank, kept.load_id, LoadKind.PROMISED))
+            continue
+        name = free_load_name(tank.lane.id, tank.days.loading, taken)
+        taken.add(name)
+        loads.append(_load(tank, name, LoadKind.PLANNED))
     return loads
 
 

@@ -8,12 +8,10 @@ alone.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date
-from decimal import Decimal
 from pathlib import Path
 
 from sqlalchemy.orm import Session
@@ -21,14 +19,13 @@ from sqlalchemy.orm import Session
 from bulkflow.loads.bodies import LotShare
 from bulkflow.loads.proposing import ProposedLoad, propose
 from bulkflow.loads.queries import loads_in
-from bulkflow.loads.sources import floor_thousandth
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.explaining import Explanation, explain_lots
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seeds import has_lots, has_opening, import_seeds
 from bulkflow.plan.result import HeldLoad, PlanResult
-from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
+from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.records.actors import Actor
 from bulkflow.records.settings import settings_for
 from bulkflow.records.times import Clock, system_clock
@@ -133,14 +130,17 @@ def lots_in_loads(
             return LotsInLoads()
         lots = explain_lots(session, list_lots(session, LotFilter(with_stock=True)))
         proposal = propose(session, scenario, plan, chain_head=chain_head, seconds=seconds)
-        found = _Found(plan, session)
-        for one in proposal.loads:
-            found.add(one)
+        known = {
+            one.load_id: Filling(one.load_id, one.shares, on_register=True)
+            for one in loads_in(session)
+        }
+        known |= {one.load.load_id: _filling(one) for one in proposal.loads}
+        fillings = {load: known[name] for load, name in proposal.names.items() if name in known}
         gaps = tuple(
             f"Which lot fills which load is not proved best in one goal ({goal}, {gap:.2%} off)."
             for goal, gap in proposal.gaps
         )
-        return LotsInLoads(found.fillings(), tuple(lots), (*proposal.remarks, *gaps))
+        return LotsInLoads(fillings, tuple(lots), (*proposal.remarks, *gaps))
 
 
 @contextmanager
@@ -165,59 +165,8 @@ def _from_tables(folder: Path, clock: Clock) -> Iterator[Session | None]:
             yield session if has_lots(session) else None
 
 
-_Key = tuple[str, str, date, tuple[str, ...], Decimal]
-
-
-def _key_of_planned(load: PlannedLoad) -> _Key:
-    lpa = sum((floor_thousandth(part.lpa) for part in load.parts), Decimal(0))
-    liquids = tuple(sorted({part.liquid for part in load.parts}))
-    return load.lane, load.tank_type, load.loading_day, liquids, lpa
-
-
-def _key_of_proposed(one: ProposedLoad) -> _Key:
-    load = one.load
-    liquids = tuple(sorted({part.liquid_id for part in load.parts}))
-    return load.lane_id, load.tank_type, load.loading_day, liquids, one.asked_lpa
-
-
-class _Found:
-    """Gathers fillings, then hands them to the loads of the plan.
-
-    The register gives planned loads names of its own. Loads alike in lane, tank, day, liquids and
-    LPA can stand for each other, so they are matched in order.
-    """
-
-    def __init__(self, plan: Plan, session: Session) -> None:
-        self.plan = plan
-        self.by_name: dict[str, Filling] = {}
-        self.alike: dict[_Key, list[Filling]] = defaultdict(list)
-        for record in loads_in(session):
-            name = record.load_id
-            self.by_name[name] = Filling(name, record.shares, on_register=True)
-
-    def add(self, one: ProposedLoad) -> None:
-        """Take in a load as it would stand on the register."""
-        shares = tuple(share for part in one.load.parts for share in part.shares)
-        known = one.before is not None
-        filling = Filling(one.load.load_id, shares, one.reason, one.earliest, known)
-        self.alike[_key_of_proposed(one)].append(filling)
-
-    def fillings(self) -> dict[str, Filling]:
-        """Return what fills each load of the plan."""
-        proposed = {one.name: one for rows in self.alike.values() for one in rows}
-        known = self.by_name | proposed
-        plain: list[PlannedLoad] = []
-        found: dict[str, Filling] = {}
-        for load in self.plan.loads:
-            if load.load_id in known:
-                found[load.load_id] = known[load.load_id]
-            else:
-                plain.append(load)
-        taken = {one.name for one in found.values()}
-        for load in plain:
-            rows = self.alike.get(_key_of_planned(load), [])
-            free = [one for one in rows if one.name not in taken]
-            if free:
-                found[load.load_id] = free[0]
-                taken.add(free[0].name)
-        return found
+def _filling(one: ProposedLoad) -> Filling:
+    """Return what fills a load as it would stand on the register."""
+    shares = tuple(share for part in one.load.parts for share in part.shares)
+    known = one.before is not None
+    return Filling(one.load.load_id, shares, one.reason, one.earliest, known)

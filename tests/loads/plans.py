@@ -57,18 +57,18 @@ def norfolk(load_id, loading, liquid, lpa, **fields):
 
 
 LOADS = (
-    norfolk("riga-norfolk.01.1", "2027-01-04", "VK-DRY", 18048.9),
-    norfolk("riga-norfolk.01.2", "2027-01-04", "VK-CIT", 17826.4),
+    norfolk("riga-norfolk-270104-1", "2027-01-04", "VK-DRY", 18048.9),
+    norfolk("riga-norfolk-270104-2", "2027-01-04", "VK-CIT", 17826.4),
     planned("F-202", "riga-santos", "SANTOS", "2027-01-08", [part("VK-DRY", 17600.0)],
             kind=LoadKind.FROZEN),
     norfolk("P-201", "2027-01-11", "VK-DRY", 18048.9,
             kind=LoadKind.PROMISED),
-    planned("graz-by-road.03.1", "graz-by-road", "GRAZ", "2027-01-18",
+    planned("graz-by-road-270118-1", "graz-by-road", "GRAZ", "2027-01-18",
             [part("VK-DRY", 6971.9, capacity=9000.0), part("VK-NAVY", 7148.0, capacity=9000.0)],
             tank_type="ROAD-3C", days=4),
-    norfolk("riga-norfolk.03.1", "2027-01-18", "VK-CIT", 17826.4),
-    norfolk("riga-norfolk.04.1", "2027-01-25", "VK-DRY", 18000.0),
-    norfolk("riga-norfolk.05.1", "2027-02-01", "VK-DRY", 18048.9),
+    norfolk("riga-norfolk-270118-1", "2027-01-18", "VK-CIT", 17826.4),
+    norfolk("riga-norfolk-270125-1", "2027-01-25", "VK-DRY", 18000.0),
+    norfolk("riga-norfolk-270201-1", "2027-02-01", "VK-DRY", 18048.9),
     norfolk("W-101", "2026-12-14", "VK-DRY", 17650.0,
             kind=LoadKind.UNDER_WAY, period=0),
 )  # fmt: skip

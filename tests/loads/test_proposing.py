@@ -11,6 +11,7 @@ import pytest
 from bulkflow.errors import InputError
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.gates import GateClosedError, LoadGateKind, load_gates
+from bulkflow.loads.naming import named_as_known, names_of
 from bulkflow.loads.opening import loads_for_plan
 from bulkflow.loads.proposing import keep, propose
 from bulkflow.loads.queries import find_load, loads_in, steps_of
@@ -22,7 +23,7 @@ from bulkflow.records.chain import head
 from bulkflow.scenario.model import Fleet
 from bulkflow.scenario.model import LoadState as RowState
 from tests.loads.making import a_load, a_part, accept, record, step
-from tests.loads.plans import LOADS, part, planned, small_plan
+from tests.loads.plans import LOADS, norfolk, part, planned, small_plan
 from tests.lots.making import a_rule, add, panel
 
 ON = date(2027, 1, 4)
@@ -129,7 +130,7 @@ def test_the_same_plan_again_changes_nothing(session, scenario) -> None:
 
 def test_a_new_plan_takes_back_what_it_has_no_more(session, scenario) -> None:
     kept(session, scenario)
-    fewer = [one for one in LOADS if one.load_id not in ("riga-norfolk.01.2", "F-202")]
+    fewer = [one for one in LOADS if one.load_id not in ("riga-norfolk-270104-2", "F-202")]
     found = kept(session, scenario, small_plan(scenario, fewer))
     assert [one.load_id for one in found.withdrawn] == ["riga-norfolk-270104-2"]
     assert find_load(session, "riga-norfolk-270104-2").state is LoadState.WITHDRAWN
@@ -139,6 +140,32 @@ def test_a_new_plan_takes_back_what_it_has_no_more(session, scenario) -> None:
     # and a load of that lane and day that comes back gets a new name
     kept(session, scenario)
     assert find_load(session, "riga-norfolk-270104-3").state is LoadState.PLANNED
+
+
+def test_a_load_has_one_name_in_every_later_plan(session, scenario) -> None:
+    """Whatever numbers a later search gives alike loads, each keeps the name the register has."""
+    kept(session, scenario)
+    one, two = "riga-norfolk-270104-1", "riga-norfolk-270104-2"
+    liquids = {name: find_load(session, name).parts[0].liquid_id for name in (one, two)}
+    changed = [
+        replace(load, load_id={one: two, two: one}.get(load.load_id, load.load_id))
+        for load in LOADS
+    ]
+    new = norfolk(two.replace("-2", "-3"), "2027-01-04", "VK-NAVY", 18048.9)
+    known = {load.load_id: load for load in loads_in(session)}
+    plan = named_as_known(small_plan(scenario, [*changed, new], []), known)
+    assert len({load.load_id for load in plan.loads}) == len(LOADS) + 1
+    for load in plan.loads:
+        if load.load_id in liquids:
+            assert load.parts[0].liquid == liquids[load.load_id]
+    proposal = propose(session, scenario, plan)
+    assert all(plan_name == name for plan_name, name in proposal.names.items())
+    # what was taken back never lends its name to another load
+    kept(session, scenario, small_plan(scenario, [one for one in LOADS if one.load_id != two], []))
+    known = {load.load_id: load for load in loads_in(session)}
+    names = names_of(LOADS, known)
+    assert names[two] == "riga-norfolk-270104-3"
+    assert names[one] == one
 
 
 def test_issued_loads_keep_their_lots(session, scenario) -> None:
@@ -205,7 +232,7 @@ def test_the_register_having_gone_on_is_remarked(session, scenario) -> None:
 
 def test_a_store_is_filled_and_emptied(session, scenario) -> None:
     shuttle = planned(
-        "s",
+        "port-shuttle-270111-1",
         "port-shuttle",
         "VENTSPILS",
         "2027-01-11",
@@ -213,8 +240,8 @@ def test_a_store_is_filled_and_emptied(session, scenario) -> None:
         tank_type="ROAD-30",
         days=0,
     )
-    onward = planned("y", "ventspils-yokohama", "YOKOHAMA", "2027-01-26", [part("VK-DRY", 17700.0)],
-                     origin="VENTSPILS")  # fmt: skip
+    onward = planned("ventspils-yokohama-270126-1", "ventspils-yokohama", "YOKOHAMA",
+                     "2027-01-26", [part("VK-DRY", 17700.0)], origin="VENTSPILS")  # fmt: skip
     kept(session, scenario, small_plan(scenario, [shuttle, onward], []))
     drawn = lots_of(session, "ventspils-yokohama-270126-1")
     assert sum(drawn.values()) == Decimal("17700.000")
