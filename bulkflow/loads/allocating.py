@@ -11,7 +11,9 @@ to be chosen:
    together: such a remnant makes a second lot in some later load;
 4. first expired, or first made, goes first.
 
-A load is filled whole or not at all. Amounts are whole thousandths of an LPA throughout.
+A load is filled whole or not at all; where loads are left out, what they ask for gives way as far
+as it may (`Ask.least`), and no further than lets the most of them go. Amounts are whole thousandths
+of an LPA throughout.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from decimal import Decimal
+from decimal import ROUND_DOWN, Decimal
 from enum import IntEnum
 
 import networkx as nx
@@ -90,6 +92,7 @@ class Ask:
     market : of the receiver; None for a store of no market, where ``barred`` holds: the
         markets that what fills it may be barred from at most.
     usable : the day on which the receiver may use it.
+    least : LPA with which the load may go too, where there is not more; None: no less than ``lpa``.
     """
 
     load: str
@@ -101,11 +104,17 @@ class Ask:
     market: str | None = None
     barred: frozenset[str] = frozenset()
     promised: bool = False
+    least: Decimal | None = None
 
     @property
     def key(self) -> tuple[str, str]:
         """Load and liquid."""
         return self.load, self.liquid
+
+    @property
+    def ease(self) -> Decimal:
+        """By how much it may give way."""
+        return Decimal(0) if self.least is None else max(Decimal(0), self.lpa - self.least)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +123,8 @@ class Allocation:
 
     Parameters
     ----------
-    filled : by load and liquid, what each source gives; shares add up to the LPA asked.
+    filled : by load and liquid, what each source gives; shares add up to the LPA asked, or to
+        what is left of it where it gave way.
     unfilled : the loads left out.
     left : by source, the LPA nothing draws on.
     proved : whether every goal was proved best; ``gaps`` names those that were not, with
@@ -199,17 +209,20 @@ class _Goal:
     per_use: dict[str, float] = field(default_factory=dict)
     per_lpa: dict[str, float] = field(default_factory=dict)
     per_load: dict[str, float] = field(default_factory=dict)
+    per_less: dict[str, float] = field(default_factory=dict)
 
     @property
     def free(self) -> bool:
         """Whether nothing costs anything, so that there is nothing to seek."""
-        return not any(self.per_use.values() or self.per_load.values() or self.per_lpa.values())
+        costs = (self.per_use, self.per_load, self.per_lpa, self.per_less)
+        return not any(value for one in costs for value in one.values())
 
 
 class _Group:
     """Loads that share lots, as one small network of a single period."""
 
-    def __init__(self, sources: list[Source], asks: list[Ask]) -> None:
+    def __init__(self, sources: list[Source], asks: list[Ask], *, eased: bool = False) -> None:
+        self.eased = eased  # whether asks give way
         self.sources = sorted(sources, key=lambda one: one.age)
         self.asks = asks
         self.loads = list(dict.fromkeys(ask.load for ask in asks))
@@ -221,9 +234,29 @@ class _Group:
         }
 
     def solve(self, seconds: float | None) -> Allocation:
-        """Seek each goal in turn; what none is found for is filled in the order of its goals."""
+        """Return the best shares; where loads are left out, those for asks that gave way."""
+        found = self._filled(seconds)
+        if not found.unfilled or not self.pairs or not any(ask.ease for ask in self.asks):
+            return found
+        start, _ = _Group(self.sources, self.asks, eased=True)._sought(seconds)
+        if start is None:
+            return found
+        asks = [_given_way(ask, start) for ask in self.asks]
+        again = _Group(self.sources, asks)._filled(seconds)
+        return min(found, again, key=lambda one: self._left_out(one))
+
+    def _left_out(self, found: Allocation) -> tuple[int, int]:
+        return len(found.unfilled & self.promised), len(found.unfilled)
+
+    def _filled(self, seconds: float | None) -> Allocation:
         if not self.pairs:
             return Allocation({}, frozenset(self.loads), {})
+        start, gaps = self._sought(seconds)
+        found = None if start is None else self._read(start)
+        return replace(found or self._in_order(), gaps=tuple(gaps))
+
+    def _sought(self, seconds: float | None) -> tuple[Solution | None, list[tuple[str, float]]]:
+        """Seek each goal in turn; what none is found for is filled in the order of its goals."""
         limits: list[Limit] = []
         gaps: list[tuple[str, float]] = []
         start: Solution | None = None
@@ -242,8 +275,7 @@ class _Group:
                 gaps.append((goal.name, outcome.gap if outcome.gap is not None else float("inf")))
             if not goal.per_lpa:
                 limits += self._hold(goal, self._value(goal, start))
-        found = None if start is None else self._read(start)
-        return replace(found or self._in_order(), gaps=tuple(gaps))
+        return start, gaps
 
     def _in_order(self) -> Allocation:
         """Fill load after load, promised ones first, from the surest and oldest lots."""
@@ -292,13 +324,19 @@ class _Group:
         doubt = {name: 1.0 for name, s in draws.items() if s.standing is Standing.AWAITING}
         kept = {_lane(s, a) for s, a in self.pairs if a.promised}
         not_there = {name: 1.0 for name, s in draws.items() if s.standing is Standing.TO_COME}
-        return [
+        first = [
             _Goal("promised loads unfilled", per_load=dict.fromkeys(self.promised, 1.0)),
             _Goal("loads unfilled", per_load=dict.fromkeys(self.loads, 1.0)),
             _Goal(
                 "earlier loads unfilled",
                 per_load={one: float(count - place) for place, one in enumerate(self.loads)},
             ),
+        ]
+        if self.eased:
+            less = {_less(ask): 1.0 for ask in self.asks if ask.ease}
+            return [*first, _Goal("LPA less than asked", per_less=less)]
+        return [
+            *first,
             _Goal("promised loads in doubt", per_use={n: c for n, c in doubt.items() if n in kept}),
             _Goal("draws on lots awaiting a decision", per_use=doubt),
             _Goal("draws on lots to come", per_use=not_there),
@@ -352,7 +390,10 @@ class _Group:
             periods=1,
             nodes=nodes,
             lanes=lanes,
-            activities=[self._out(goal, load) for load in self.loads],
+            activities=[
+                *(self._out(goal, load) for load in self.loads),
+                *(self._give_way(goal, ask) for ask in self.asks if self.eased and ask.ease),
+            ],
             limits=limits,
         )
 
@@ -380,6 +421,15 @@ class _Group:
             cost=goal.per_load.get(load, 0.0),
         )
 
+    def _give_way(self, goal: _Goal, ask: Ask) -> Activity:
+        """Let an ask be met with less."""
+        return Activity(
+            _less(ask),
+            effects=[Effect(_node(ask), "commodity", 1.0)],
+            upper=float(ask.ease),
+            cost=goal.per_less.get(_less(ask), 0.0),
+        )
+
     def _hold(self, goal: _Goal, value: float) -> list[Limit]:
         terms = [Term("used", name, cost) for name, cost in goal.per_use.items()]
         terms += [Term("activity", f"out {one}", cost) for one, cost in goal.per_load.items()]
@@ -391,7 +441,8 @@ class _Group:
             cost * round(float(found.activity[f"out {n}"][0])) for n, cost in goal.per_load.items()
         )
         sent = sum(cost * float(found.flow[n][0, 0]) for n, cost in goal.per_lpa.items())
-        return used + out + sent
+        less = sum(float(found.activity[n][0]) for n in goal.per_less)
+        return used + out + sent + less
 
     def _read(self, found: Solution) -> Allocation | None:
         """Return the shares of a solution in whole thousandths; None where there are none."""
@@ -451,6 +502,14 @@ def _whole_thousandths(
     return {pair: Decimal(whole) * _THOUSANDTH for pair, whole in exact.items() if whole > 0}
 
 
+def _given_way(ask: Ask, found: Solution) -> Ask:
+    """Return an ask less what it gave way by; never below its least by more than a thousandth."""
+    if not ask.ease or round(float(found.activity[f"out {ask.load}"][0])):
+        return ask
+    less = Decimal(repr(float(found.activity[_less(ask)][0])))
+    return replace(ask, lpa=(ask.lpa - less).quantize(_THOUSANDTH, rounding=ROUND_DOWN))
+
+
 def _whole(lpa: Decimal) -> int:
     return int((lpa / _THOUSANDTH).to_integral_exact())
 
@@ -469,6 +528,10 @@ def _remnant(source: Source) -> str:
 
 def _node(ask: Ask) -> str:
     return f"ask {ask.load}|{ask.liquid}"
+
+
+def _less(ask: Ask) -> str:
+    return f"less {ask.load}|{ask.liquid}"
 
 
 def _lane(source: Source, ask: Ask) -> str:

@@ -28,6 +28,7 @@ from bulkflow.scenario.model import LotStatus, Scenario
 
 __all__ = [
     "FILL_TOLERANCE",
+    "NO_LOT_YET",
     "GateClosedError",
     "LoadGate",
     "LoadGateKind",
@@ -38,6 +39,14 @@ __all__ = [
 
 FILL_TOLERANCE = 1e-6
 """Share by which a computed fill may lie outside its range: rounding of 0.001 LPA, no more."""
+
+
+NO_LOT_YET = (
+    "which is no lot of the register yet: record it once it is there (bulkflow lots add; what the"
+    " account has of it as stock is taken off with account enter --kind correction), then fill the"
+    " loads again (bulkflow loads allocate)"
+)
+"""What is to be done where a load counts on liquid that is no lot."""
 
 
 class LoadGateKind(StrEnum):
@@ -155,7 +164,7 @@ def _contents(load: LoadRecord) -> Iterable[LoadGate]:
         if not part.shares:
             words = "no lots are allocated to it"
         elif waiting:
-            words = f"counts on {', '.join(waiting)}, which is no lot of the register yet"
+            words = f"counts on {', '.join(waiting)}, {NO_LOT_YET}"
         else:
             names = ", ".join(f"{share.lpa} LPA of {share.lot_id}" for share in part.shares)
             yield LoadGate(kind, part.liquid_id, is_open=True, reason=names)

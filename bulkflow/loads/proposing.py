@@ -31,7 +31,11 @@ from bulkflow.program.classes import markets_barring
 from bulkflow.records.chain import Record, head
 from bulkflow.scenario.model import Scenario
 
-__all__ = ["Proposal", "ProposedLoad", "keep", "propose"]
+__all__ = ["LESS_SHARE", "Proposal", "ProposedLoad", "keep", "propose"]
+
+LESS_SHARE = 0.02
+"""Share by which a load may carry less than planned rather than be held: what strengths measured
+differ from nominal ones (common practice: within one to two % vol of 80). More is a shortage."""
 
 _THOUSANDTH = Decimal("0.001")
 
@@ -392,17 +396,21 @@ class _Drawing:
         holds less LPA, of a stronger one the emptiest that does not surge holds more.
         """
         strengths = {one.strength_percent for one in self.supplies.sources if fits(one, ask)}
-        lpa = Decimal(0)
+        lpa = least = Decimal(0)
         for part in (one for one in load.parts if one.liquid == ask.liquid):
             where = (self.ways, load.lane, load.tank_type, ask.liquid)
             found = [lpa_range(*where, one, part.capacity_litres) for one in strengths]
             ranges = [one for one in found if one is not None]
             amount = floor_thousandth(part.lpa)
-            if ranges:
+            if not ranges:
+                least += amount
+            else:
                 amount = max(amount, _ceiling(max(low for low, _ in ranges)))
                 amount = min(amount, floor_thousandth(min(high for _, high in ranges)))
+                emptiest = _ceiling(max(low for low, _ in ranges))
+                least += min(amount, max(emptiest, _ceiling(float(amount) * (1 - LESS_SHARE))))
             lpa += amount
-        return replace(ask, lpa=lpa)
+        return replace(ask, lpa=lpa, least=least)
 
     def _part(self, load: PlannedLoad, ask: Ask, found: Allocation) -> LoadPart:
         parts = [part for part in load.parts if part.liquid == ask.liquid]
