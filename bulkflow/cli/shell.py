@@ -15,6 +15,7 @@ import traceback
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from enum import IntEnum
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -148,7 +149,7 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) 
     words = [word for word in words if word != "--debug"]
     _never_fail_on_encoding()
     try:
-        answer = typer.main.get_command(app).main(args=words, prog_name=name, standalone_mode=False)
+        answer = _assembled(app).main(args=words, prog_name=name, standalone_mode=False)
         sys.stdout.flush()
     except BrokenPipeError:
         return reader_went_away()
@@ -161,6 +162,12 @@ def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) 
     except Exception as error:
         return _show_error(error, as_json=as_json, debug=debug)
     return ExitCode(answer) if isinstance(answer, int) else ExitCode.DONE
+
+
+@lru_cache(maxsize=4)
+def _assembled(app: typer.Typer) -> Any:
+    """Return an app's commands, ready to parse: once, for reading their options takes a while."""
+    return typer.main.get_command(app)
 
 
 def leave(code: ExitCode) -> NoReturn:

@@ -23,13 +23,31 @@ FOUND = (
 )
 
 
+@pytest.fixture(scope="module")
+def week_on(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The tiny workspace a week on: stock that no table names was found at the distillery.
+
+    Beside it a plan of that later day.
+    """
+    place = tmp_path_factory.mktemp("week_on")
+    shutil.copytree(TWO_SITES, place / "demo", ignore=shutil.ignore_patterns("*.sqlite*"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(place)
+        patch.delenv("BULKFLOW_DATABASE", raising=False)
+        later = f"plan demo --on {LATER} --out plans/later"
+        for line in ("lots begin demo", "account begin demo", FOUND, later):
+            assert run(app, shlex.split(line), name="bulkflow") is ExitCode.DONE
+    return place
+
+
 @pytest.fixture
-def desk(tmp_path: Path, monkeypatch, capsys) -> Callable[[str], str]:
-    """The tiny workspace a week on: stock that no table names was found at the distillery."""
-    shutil.copytree(TWO_SITES, tmp_path / "demo", ignore=shutil.ignore_patterns("*.sqlite*"))
+def desk(week_on: Path, tmp_path: Path, monkeypatch, capsys) -> Callable[[str], str]:
+    """A copy of that workspace and its plan, and the command line run beside them."""
+    shutil.copytree(week_on, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "100")
     monkeypatch.delenv("BULKFLOW_DATABASE", raising=False)
+    capsys.readouterr()
 
     def bulkflow(line: str) -> str:
         code = run(app, shlex.split(line), name="bulkflow")
@@ -37,8 +55,6 @@ def desk(tmp_path: Path, monkeypatch, capsys) -> Callable[[str], str]:
         assert code is ExitCode.DONE, f"{line}\n{out}\n{err}"
         return out
 
-    for line in ("lots begin demo", "account begin demo", FOUND):
-        bulkflow(line)
     return bulkflow
 
 
@@ -58,7 +74,6 @@ def filled_from(page: str) -> set[str]:
 
 
 def test_the_papers_of_a_plan_start_from_its_own_first_day(desk) -> None:
-    desk(f"plan demo --on {LATER} --out plans/later")
     with_plan = Path("plans/later/report.html").read_text("utf-8")
     desk("report demo plans/later --html alone.html")
     alone = Path("alone.html").read_text("utf-8")
@@ -89,7 +104,6 @@ def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -
 
 
 def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk) -> None:
-    desk(f"plan demo --on {LATER} --out plans/later")
     Path("demo/records.sqlite").unlink()
     code = run(app, ["report", "demo", "plans/later", "--html", "alone.html"], name="bulkflow")
     assert code is ExitCode.EXTRA_FAILED
@@ -98,7 +112,6 @@ def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk
 
 
 def test_a_plan_that_starts_outside_the_quarter_is_refused(desk, capsys) -> None:
-    desk(f"plan demo --on {LATER} --out plans/later")
     file = Path("plans/later/plan.json")
     document = json.loads(file.read_text("utf-8"))
     document["periods"][0]["first_day"] = "2027-01-12"
@@ -113,7 +126,6 @@ def test_a_plan_that_starts_outside_the_quarter_is_refused(desk, capsys) -> None
 
 
 def test_a_plan_is_checked_against_the_register_it_was_made_from(desk, capsys) -> None:
-    desk(f"plan demo --on {LATER} --out plans/later")
     assert "checks of the plan passed" in desk("check demo --plan plans/later")
     desk(FOUND.replace("7500", "-3000"))
     code = run(app, ["check", "demo", "--plan", "plans/later"], name="bulkflow")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -19,6 +20,7 @@ from bulkflow.cli.shell import ExitCode
 from bulkflow.errors import SolverError
 from bulkflow.plan.document import read_result
 from tests.cli.test_plan import bulkflow
+from tests.plan.by_hand import TWO_SITES
 
 EXTRAS: dict[str, tuple[str, str]] = {
     "bulkflow.plan.make.price_holds": ("What holds cost is not known", "--no-price-holds"),
@@ -40,16 +42,25 @@ def raising(error: Exception) -> Callable[..., Any]:
     return fail
 
 
-@pytest.fixture
-def earlier(workspace: Path, tmp_path: Path, capsys) -> Path:
-    """A plan made before; then a lot is held, so that every extra has something to do."""
-    first = tmp_path / "first"
-    assert bulkflow("lots", "begin", str(workspace)) is ExitCode.DONE
-    assert bulkflow("plan", str(workspace), "--out", str(first)) is ExitCode.DONE
-    held = bulkflow("lots", "hold", str(workspace), "DRY-1", "--reason", "odd smell")
+@pytest.fixture(scope="module")
+def quarter(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace and a plan of it; then a lot is held, so that every extra has something to do."""
+    place = tmp_path_factory.mktemp("quarter")
+    folder = place / "two_sites"
+    shutil.copytree(TWO_SITES, folder, ignore=shutil.ignore_patterns("*.sqlite*"))
+    assert bulkflow("lots", "begin", str(folder)) is ExitCode.DONE
+    assert bulkflow("plan", str(folder), "--out", str(place / "first")) is ExitCode.DONE
+    held = bulkflow("lots", "hold", str(folder), "DRY-1", "--reason", "odd smell")
     assert held is ExitCode.DONE
+    return place
+
+
+@pytest.fixture
+def earlier(quarter: Path, workspace: Path, capsys) -> Path:
+    """The plan made before; the workspace is as it was left after it, with its register."""
+    shutil.copytree(quarter / "two_sites", workspace, dirs_exist_ok=True)
     capsys.readouterr()
-    return first
+    return quarter / "first"
 
 
 ERRORS = (SolverError("it contradicts itself"), ZeroDivisionError("bug"), OSError(28, "disk full"))
@@ -94,6 +105,7 @@ def test_a_failed_extra_in_json_and_with_its_traceback(
     assert "ZeroDivisionError: bug" in capsys.readouterr().err
 
 
+@pytest.mark.full
 def test_a_disk_that_is_full_for_the_report_keeps_the_plan(workspace: Path, tmp_path: Path):
     """No file may grow beyond the size of the plan's own document: the report is larger."""
     out = tmp_path / "out"
@@ -179,6 +191,7 @@ def started_and_kept(workspace: Path, out: Path) -> subprocess.Popen[str]:
     return process
 
 
+@pytest.mark.full
 def test_a_process_killed_beside_its_plan_leaves_the_plan(workspace: Path, tmp_path: Path):
     out = tmp_path / "out"
     process = started_and_kept(workspace, out)
@@ -204,6 +217,7 @@ def test_ctrl_c_beside_a_plan_keeps_it(workspace: Path, tmp_path: Path):
     }
 
 
+@pytest.mark.full
 def test_a_reader_that_goes_away_loses_no_report(workspace: Path, tmp_path: Path):
     out = tmp_path / "out"
     command = (

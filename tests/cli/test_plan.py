@@ -49,6 +49,22 @@ def edit(folder: Path, before: str, after: str, file: str = "scenario.yaml") -> 
     (folder / file).write_text(text.replace(before, after), "utf-8")
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A plan of the tiny workspace as it stands, made once by the command."""
+    place = tmp_path_factory.mktemp("planned")
+    shutil.copytree(TWO_SITES, place / "two_sites", ignore=shutil.ignore_patterns("*.sqlite*"))
+    words = ("plan", str(place / "two_sites"), "--no-register", "--out", str(place / "out"))
+    assert bulkflow(*words) is ExitCode.DONE
+    return place / "out"
+
+
+@pytest.fixture
+def out(planned: Path, tmp_path: Path) -> Path:
+    """A folder with that plan, to change at will."""
+    return shutil.copytree(planned, tmp_path / "out")
+
+
 # --- plan -------------------------------------------------------------------------------------
 
 
@@ -97,12 +113,10 @@ def test_an_unfit_folder_is_refused_before_the_search(workspace: Path, tmp_path:
     assert "holds other files (thesis.docx)" in said.err
 
 
-def test_plan_since_an_earlier_one_shows_what_changed(workspace: Path, tmp_path: Path, capsys):
-    first = tmp_path / "first"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(first)) is ExitCode.DONE
+def test_plan_since_an_earlier_one_shows_what_changed(workspace: Path, out: Path, capsys):
     edit(workspace, "HARBOUR,2027-01-18,DRY,5000", "HARBOUR,2027-01-18,DRY,5300", "demand.csv")
     capsys.readouterr()
-    assert bulkflow("plan", str(workspace), "--no-register", "--since", str(first)) is ExitCode.DONE
+    assert bulkflow("plan", str(workspace), "--no-register", "--since", str(out)) is ExitCode.DONE
     text = " ".join(capsys.readouterr().out.split())
     assert "What changed since the earlier plan" in text
     assert "2 loads as before, 1 on the same day with another amount, 0 moved, 0 added" in text
@@ -293,9 +307,7 @@ def test_check_that_finds_what_blocks_ends_with_three(workspace: Path, capsys):
     assert "(scenario.yaml, line 3" in out
 
 
-def test_check_holds_a_plan_against_a_workspace(workspace: Path, tmp_path: Path, capsys):
-    out = tmp_path / "out"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
+def test_check_holds_a_plan_against_a_workspace(workspace: Path, out: Path, capsys):
     assert bulkflow("check", str(workspace), "--plan", str(out)) is ExitCode.DONE
     assert re.search(r"(\d+) of \1 checks of the plan passed", capsys.readouterr().out)
     edit(workspace, "limit: 150000.0", "limit: 129999.0")
@@ -354,6 +366,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     edit(folder, ",released,", ",held,", "opening_lots.csv")
     words = ("plan", str(folder), "--no-register", "--gap", "0.5", "--rounds", "0", "--nodes", "0")
     assert bulkflow(*words, "--out", str(out)) is ExitCode.DONE
+    assert bulkflow("check", str(folder), "--plan", str(out)) is ExitCode.DONE
     return folder, out
 
 
@@ -361,7 +374,6 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 def test_what_a_reader_relies_on_is_derived_anew(how: str, held: tuple[Path, Path], capsys):
     folder, out = held
     change, check = FORGED[how]
-    assert bulkflow("check", str(folder), "--plan", str(out)) is ExitCode.DONE
     capsys.readouterr()
     file = forged(out, change)
     assert bulkflow("check", str(folder), "--plan", str(file)) is ExitCode.NO_PLAN
@@ -369,9 +381,7 @@ def test_what_a_reader_relies_on_is_derived_anew(how: str, held: tuple[Path, Pat
     assert any(one.startswith(f"FAILED {check}:") for one in failed), failed
 
 
-def test_a_bound_is_a_claim_until_it_is_proved(workspace: Path, tmp_path: Path, capsys):
-    out = tmp_path / "out"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
+def test_a_bound_is_a_claim_until_it_is_proved(workspace: Path, out: Path, capsys):
     capsys.readouterr()
     check = ("check", str(workspace), "--plan", str(out))
     assert bulkflow(*check) is ExitCode.DONE
@@ -460,18 +470,14 @@ def test_since_refuses_a_plan_of_another_workspace_before_the_search(
 
 
 def test_since_takes_a_plan_from_before_a_lane_was_opened_and_the_place_renamed(
-    workspace: Path, tmp_path: Path, capsys
+    workspace: Path, out: Path, capsys
 ):
-    out = tmp_path / "out"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
     edit(workspace, "Two sites, checked by hand", "Two sites, second version")
     words = ("plan", str(workspace), "--no-register", "--since", str(out))
     assert bulkflow(*words) is ExitCode.DONE
 
 
-def test_tables_changed_since_are_named(workspace: Path, tmp_path: Path, capsys):
-    out = tmp_path / "out"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(out)) is ExitCode.DONE
+def test_tables_changed_since_are_named(workspace: Path, out: Path, capsys):
     (out / "loads.csv").write_text("none")
     capsys.readouterr()
     assert bulkflow("check", str(workspace), "--plan", str(out)) is ExitCode.DONE
@@ -481,9 +487,8 @@ def test_tables_changed_since_are_named(workspace: Path, tmp_path: Path, capsys)
 # --- compare ----------------------------------------------------------------------------------
 
 
-def test_compare_two_plans(workspace: Path, tmp_path: Path, capsys):
-    before, after = tmp_path / "before", tmp_path / "after"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(before)) is ExitCode.DONE
+def test_compare_two_plans(workspace: Path, out: Path, tmp_path: Path, capsys):
+    before, after = out, tmp_path / "after"
     edit(workspace, "cost_per_load: 1000.0", "cost_per_load: 1100.0")
     assert bulkflow("plan", str(workspace), "--no-register", "--out", str(after)) is ExitCode.DONE
     capsys.readouterr()
@@ -505,9 +510,10 @@ def test_compare_two_plans(workspace: Path, tmp_path: Path, capsys):
     assert document["costs"]["total"][1] - document["costs"]["total"][0] == pytest.approx(200.0)
 
 
-def test_compare_shows_runs_purchases_and_inputs(workspace: Path, tmp_path: Path, capsys):
-    before, after = tmp_path / "before", tmp_path / "after"
-    assert bulkflow("plan", str(workspace), "--no-register", "--out", str(before)) is ExitCode.DONE
+def test_compare_shows_runs_purchases_and_inputs(
+    workspace: Path, out: Path, tmp_path: Path, capsys
+):
+    before, after = out, tmp_path / "after"
     edit(workspace, "8750,80,released", "8000,80,held", "opening_lots.csv")
     edit(workspace, "HARBOUR,2027-01-25,DRY,5000,,,,core\n", "", "demand.csv")
     edit(workspace, "- liquid: NEUTRAL\n", "- liquid: NEUTRAL\n        minimum_lpa: 9000.0\n")
@@ -664,21 +670,20 @@ def test_schema_prints_the_shipped_schema(capsys):
     assert json.loads(capsys.readouterr().out)["$id"] == "urn:bulkflow-plan:1"
 
 
-@pytest.mark.parametrize("command", ["plan", "check", "compare", "schema"])
-def test_the_example_in_the_help_works(command: str, tmp_path: Path, monkeypatch, capsys):
-    scenarios = tmp_path / "scenarios"
-    shutil.copytree(TWO_SITES, scenarios / "two_sites",
-                    ignore=shutil.ignore_patterns("*.sqlite*"))  # fmt: skip
-    monkeypatch.chdir(tmp_path)
+def test_the_examples_in_the_help_work(
+    workspace: Path, planned: Path, tmp_path: Path, monkeypatch, capsys
+):
+    shutil.copytree(workspace, tmp_path / "scenarios" / "two_sites")
     for month in ("january", "february"):
-        words = ("plan", "scenarios/two_sites", "--no-register", "--out", f"plans/{month}")
-        assert bulkflow(*words) is ExitCode.DONE
-    capsys.readouterr()
-    assert bulkflow(command, "--help") is ExitCode.DONE
-    text = " ".join(capsys.readouterr().out.split())
-    example = re.search(r"Example: (bulkflow .*?) (Arguments|Options):", text)
-    assert example is not None
-    assert bulkflow(*shlex.split(example[1])[1:]) is ExitCode.DONE
+        shutil.copytree(planned, tmp_path / "plans" / month)
+    monkeypatch.chdir(tmp_path)
+    for command in ("plan", "check", "compare", "schema"):
+        capsys.readouterr()
+        assert bulkflow(command, "--help") is ExitCode.DONE
+        text = " ".join(capsys.readouterr().out.split())
+        example = re.search(r"Example: (bulkflow .*?) (Arguments|Options):", text)
+        assert example is not None
+        assert bulkflow(*shlex.split(example[1])[1:]) is ExitCode.DONE
 
 
 def test_a_run_of_the_solver_left_to_itself_does_not_hold_the_process_back(tmp_path: Path):

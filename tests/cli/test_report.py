@@ -41,18 +41,12 @@ def test_it_writes_a_page_with_lots_and_a_workbook_that_reads_back(desk) -> None
     assert not Path("demo/records.sqlite").exists()
 
 
-def test_json_names_the_files(desk) -> None:
-    code, out, _ = desk("report", "demo", "plans", "--html", "r.html", "--json")
+def test_changes_since_an_earlier_plan_in_another_language_and_the_files_as_json(desk) -> None:
+    Path("lv.yaml").write_text('kept: "{kept} kravas kā bija."\n', encoding="utf-8")
+    words = ("--since", "plans", "--terms", "lv.yaml", "--html", "r.html", "--json")
+    code, out, _ = desk("report", "demo", "plans", *words)
     assert code is ExitCode.DONE
     assert json.loads(out) == {"schema": "bulkflow-report-files/1", "files": ["r.html"]}
-
-
-def test_changes_since_an_earlier_plan_and_another_language(desk) -> None:
-    Path("lv.yaml").write_text('kept: "{kept} kravas kā bija."\n', encoding="utf-8")
-    code, _, _ = desk(
-        "report", "demo", "plans", "--since", "plans", "--terms", "lv.yaml", "--html", "r.html"
-    )
-    assert code is ExitCode.DONE
     page = Path("r.html").read_text("utf-8")
     assert '<html lang="lv">' in page
     assert "kravas kā bija." in page
