@@ -141,7 +141,9 @@ def allowing_for_days(
 def _widened(found: Triple, variance: float) -> Triple:
     value, error, freedom = (np.asarray(part, dtype=float) for part in found)
     own = error**2
-    return value, np.sqrt(own + variance), freedom * ((own + variance) / own) ** 2
+    # an estimate without an error of its own (or with none that is finite) is widened all the same
+    more = np.divide(variance, own, out=np.full_like(own, np.inf), where=own > 0.0)
+    return value, np.sqrt(own + variance), freedom * (1.0 + more) ** 2
 
 
 def judge_scores(

@@ -3,7 +3,8 @@
 Every assessor meets the samples in another order, so that neither the place in the row nor the
 sample nosed just before can favour a lot. Williams squares do this exactly when the number of
 assessors is a multiple of the number of samples (twice that for an odd number); for other
-panels whole squares are filled up with distinct rows of one more square.
+panels whole squares are filled up with distinct rows of one more square. With an odd number of
+samples such rows leave neighbours uneven, so the most even of several draws is taken.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ import numpy as np
 __all__ = ["Balance", "balance_of", "balanced_orders", "improve_orders", "williams_design"]
 
 SampleT = TypeVar("SampleT", bound=Hashable)
+
+DRAWS = 6
+"""Draws of each kind, of an odd number of samples, of which the most even one is taken."""
 
 IMPROVEMENT_ROUNDS = 60
 """Sweeps over all assessors when orders of incomplete blocks are improved by exchange."""
@@ -109,10 +113,31 @@ def balanced_orders(
     -------
     tuple of ``assessors`` orders. Over whole designs the balance is exact; the remainder comes
     from distinct rows of one more square, so that positions differ by one at most, and
-    neighbours by one (an even number of samples) or two (an odd one). See `balance_of`.
+    neighbours by one. For an odd number of samples they would differ by two: there the most even
+    of several draws and exchanges is taken, positions first. See `balance_of`.
     """
-    design = williams_design(len(samples))
     size = len(samples)
+    drawn = [_williams_rows(size, assessors, rng)]
+    if size % 2 and size > 1 and assessors % (2 * size):
+        drawn += [_williams_rows(size, assessors, rng) for _ in range(DRAWS)]
+        drawn += [improve_orders([range(size)] * assessors, rng) for _ in range(DRAWS)]
+    rows = min(drawn, key=_unevenness)
+    letters = rng.permutation(size)
+    order_of = rng.permutation(assessors)
+    return tuple(tuple(samples[letters[letter]] for letter in rows[i]) for i in order_of)
+
+
+def _unevenness(rows: Sequence[Sequence[int]]) -> tuple[int, int]:
+    found = balance_of(rows)
+    return (
+        found.position_most - found.position_least,
+        found.neighbours_most - found.neighbours_least,
+    )
+
+
+def _williams_rows(size: int, assessors: int, rng: np.random.Generator) -> list[tuple[int, ...]]:
+    """Draw rows from whole squares, and distinct ones of one more."""
+    design = williams_design(size)
     rows: list[tuple[int, ...]] = []
     while len(rows) < assessors:
         squares = [design[start : start + size] for start in range(0, len(design), size)]
@@ -120,9 +145,7 @@ def balanced_orders(
         for square in squares:
             wanted = min(size, assessors - len(rows))
             rows += [square[i] for i in rng.permutation(size)[:wanted]]
-    letters = rng.permutation(size)
-    order_of = rng.permutation(assessors)
-    return tuple(tuple(samples[letters[letter]] for letter in rows[i]) for i in order_of)
+    return rows
 
 
 def improve_orders(

@@ -364,7 +364,7 @@ def test_rules_of_the_demo_read_and_their_stored_risks_fit() -> None:
     assert [r.liquid for r in rules] == ["VK-DRY", "VK-CIT", "VK-NAVY", "VK-BASE"]
     for one in rules:
         stored = read_characteristic(SCENARIO / "panel", one)
-        assert stored is not None and stored.standard_error <= 0.02
+        assert stored is not None and stored.standard_error <= 0.01
 
 
 BAD_RULES = {

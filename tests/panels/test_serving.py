@@ -155,3 +155,21 @@ def test_plans_that_cannot_be_served_are_refused() -> None:
     crowded = [Sample(f"L{n}", Purpose.REPEAT) for n in range(9)]
     with pytest.raises(ServingError, match="at most 8 may be nosed"):
         plan_servings(crowded, ["A1", "A2"], seed=1)
+
+
+@pytest.mark.parametrize(
+    ("samples", "assessors", "most"),
+    [(5, 8, 1), (5, 12, 1), (7, 10, 1), (7, 11, 1), (9, 10, 2)],
+)
+def test_an_odd_number_of_glasses_is_served_as_evenly_as_any_draw_found(
+    samples: int, assessors: int, most: int
+) -> None:
+    """Rows of one Williams square alone leave neighbours two apart; some panels need not."""
+    gaps = []
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        found = balance_of(balanced_orders(range(samples), assessors, rng))
+        assert found.position_most - found.position_least <= 1
+        gaps.append(found.neighbours_most - found.neighbours_least)
+    assert max(gaps) <= 2
+    assert min(gaps) <= most
