@@ -21,6 +21,7 @@ from bulkflow.records import Body, Component, Kind, Record, records_about, recor
 
 __all__ = [
     "AMENDMENT",
+    "CANCELLATION",
     "CHECK_PURPOSES",
     "CLOSING",
     "CONFIRMATION",
@@ -34,6 +35,7 @@ __all__ = [
     "STANDARD",
     "Amendment",
     "Bridging",
+    "Cancellation",
     "CheckSample",
     "Closing",
     "ConfirmationPlan",
@@ -327,6 +329,13 @@ class Closing(Body):
     remarks: PlainWords | None = None
 
 
+class Cancellation(Body):
+    """A planned sitting of which nothing was scored is not held."""
+
+    sitting: Identifier
+    reason: PlainWords
+
+
 class ForcedChoiceSet(Body):
     """Three coded glasses of a set, in serving order; one of them is the lot."""
 
@@ -397,6 +406,7 @@ SHEET = Kind("panel sheet", Sheet, lambda body: body.sitting)
 KEY_OPENING = Kind("panel key opening", KeyOpening, lambda body: body.sitting)
 AMENDMENT = Kind("panel amendment", Amendment, lambda body: body.sitting)
 CLOSING = Kind("panel closing", Closing, lambda body: body.sitting)
+CANCELLATION = Kind("panel cancellation", Cancellation, lambda body: body.sitting)
 CONFIRMATION_PLAN = Kind("panel confirmation plan", ConfirmationPlan, lambda body: body.test)
 CONFIRMATION = Kind("panel confirmation", ConfirmationRecord, lambda body: body.lot)
 REOPENING = Kind("panel reopening", Reopening, lambda body: body.lot)
@@ -409,6 +419,7 @@ KINDS: tuple[Kind[Any], ...] = (
     SHEET,
     KEY_OPENING,
     CLOSING,
+    CANCELLATION,
     CONFIRMATION_PLAN,
     CONFIRMATION,
     REOPENING,

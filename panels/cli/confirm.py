@@ -131,6 +131,9 @@ def record_(
         Path, typer.Argument(metavar="ANSWERS.csv", help="Columns assessor, set, code.")
     ],
     *,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="Before the test's day; its record shows when.")
+    ] = False,
     writing: PanelWritingOptions,
 ) -> None:
     """Record the answers, say what they show, and decide on the lot anew.
@@ -138,10 +141,15 @@ def record_(
     Example: panels confirm record demo C-1 answers.csv
     """
     from panels.sittings.confirming import find_confirmation, read_answers, record_confirmation
+    from panels.sittings.course import Courses
     from panels.sittings.keys import key_path, read_key
+    from panels.sittings.recording import check_day_has_come
 
     with writing.panels(folder) as session:
         planned = find_confirmation(session, test)
+        if not rehearsal:
+            zone = Courses(session).of(planned.lot).last.held.sitting.zone
+            check_day_has_come(test, planned.held_on, zone)
         key = read_key(key_path(folder, test), sitting=test, digest=planned.key_digest)
         judgement, record = record_confirmation(
             session, planned, read_answers(answers, planned, key)

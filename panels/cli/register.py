@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SittingArgument",
+    "not_to_come",
     "panel_folder",
     "reading_panels",
     "writing_panels",
@@ -37,6 +39,22 @@ def panel_folder(folder: Path) -> Path:
             Fault(str(folder), 0, "", "is not a folder", "Name the workspace's folder.")
         )
     return folder / "panel"
+
+
+def not_to_come(place: str, day: date) -> None:
+    """Refuse a day to come for something that was done.
+
+    Raises
+    ------
+    InputError : the day is later than today, anywhere on earth.
+    """
+    from bulkflow.records import times
+
+    latest = (times.system_clock() + timedelta(hours=14)).date()
+    if day > latest:
+        raise InputError(
+            Fault("", 0, place, f"is {day}, which is to come", "Give the day it was done.")
+        )
 
 
 @contextmanager

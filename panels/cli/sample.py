@@ -17,7 +17,7 @@ from bulkflow.cli.register_options import (
 from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console, write_json
 from bulkflow.errors import Fault, InputError
 from panels.cli.option_blocks import PanelWritingOptions, spread
-from panels.cli.register import reading_panels
+from panels.cli.register import not_to_come, reading_panels
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -92,6 +92,7 @@ def keep(
         raise InputError(
             Fault("", 0, "--density", "shows layers that differ", "Mix the tank and draw again.")
         )
+    not_to_come("--on", on.date())
     with writing.panels(folder) as session:
         plan = _plan(session, lot, on, 10, len(seal), months)
         bottles = [bottle for bottle in plan.bottles if bottle.sealed]
@@ -121,16 +122,28 @@ def _plan(
     session: Session, lot: str, on: datetime, assessors: int, retain: int, months: int
 ) -> SamplingPlan:
     from bulkflow.lots.queries import find_lot
-    from panels.preparation.dilution import prepare_dilution
     from panels.preparation.sampling import plan_sampling
+    from panels.release.register import rule_in_force
+    from panels.sittings.volumes import spirit_needed
 
     line = find_lot(session, lot)
-    made = prepare_dilution(lot, float(line.strength_percent), servings=2 * assessors, spare=4)
+    declared = rule_in_force(session, line.liquid_id, on.date())
+    if declared is None:
+        raise InputError(
+            Fault(
+                "",
+                0,
+                "lot",
+                f"{lot} is {line.liquid_id}, which has no release rule by {on:%Y-%m-%d}",
+                "The rule says how often it may be nosed: declare it first.",
+            )
+        )
+    needed = spirit_needed(lot, float(line.strength_percent), declared.rule, assessors=assessors)
     return plan_sampling(
         lot,
         tank=line.tank_id,
         drawn_on=on.date(),
-        panel_ml=max(100.0, round(made.spirit_ml / 10.0 + 0.5) * 10.0),
+        panel_ml=max(100.0, needed.total_ml),
         retained=retain,
         retention_months=months,
     )

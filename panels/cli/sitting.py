@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -15,7 +16,6 @@ from bulkflow.cli.register_options import (
     DatabaseOption,
     LotArgument,
     ReasonOption,
-    plain_data,
     plain_table,
 )
 from bulkflow.cli.shell import (
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from bulkflow.reading.yamlfile import YamlDocument
     from bulkflow.records import Record
+    from panels.records import Sitting
     from panels.sittings.deciding import Judgement
     from panels.sittings.definition import SittingDefinition
     from panels.sittings.history import HeldSitting
@@ -45,18 +46,6 @@ app = make_app("Plan, serve, score, close and decide a sitting.", name="sitting"
 ScoresArgument = Annotated[
     Path, typer.Argument(metavar="SCORES.csv", help="Score sheets, one row a glass.")
 ]
-
-
-class Weekday(StrEnum):
-    """Days of the week, Monday first."""
-
-    MON = "mon"
-    TUE = "tue"
-    WED = "wed"
-    THU = "thu"
-    FRI = "fri"
-    SAT = "sat"
-    SUN = "sun"
 
 
 class Paper(StrEnum):
@@ -158,9 +147,38 @@ def _plan(
     if not writing.as_json:
         for line in planned.sitting.balance:
             sys.stdout.write(f"{line}\n")
+        for line in _spirit_lines(session, planned.sitting):
+            sys.stdout.write(f"{line}\n")
         if key_file is not None:
             sys.stdout.write(f"The key is in {key_file}; keep it from assessors and servers.\n")
     writing.tell([record], said)
+
+
+def _spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
+    """Say how much of each lot to bring, and to keep for what may follow."""
+    from panels.release.register import rule_of_record
+    from panels.sittings.sheets import preparation_of
+    from panels.sittings.volumes import spirit_needed
+
+    rules = {
+        used.liquid: rule_of_record(session, used.liquid, used.record) for used in sitting.rules
+    }
+    made = {dilution.subject: dilution.spirit_ml for dilution in preparation_of(sitting)}
+    for lot in sitting.lots:
+        later = spirit_needed(
+            lot.lot,
+            lot.strength,
+            rules[lot.liquid].rule,
+            assessors=len(sitting.assessors),
+            spare=sitting.spare_servings,
+            pour_ml=sitting.pour_ml,
+            target_strength=sitting.target_strength,
+        )
+        yield (
+            f"{lot.lot}: {made[lot.lot]:.0f} ml undiluted for {lot.glasses} glasses and the spare"
+            f" ones; keep {later.again_ml:.0f} ml for a retest, {later.confirming_ml:.0f} ml for a"
+            " confirmation"
+        )
 
 
 @app.command("list")
@@ -205,6 +223,9 @@ def sheets(
         list[Paper] | None,
         typer.Option("--paper", help="Which papers [default: all but the coding sheet]."),
     ] = None,
+    every: Annotated[
+        bool, typer.Option("--every", help="Every paper, the coding sheet too; by the coder.")
+    ] = False,
     to: Annotated[
         Path | None,
         typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here."),
@@ -223,7 +244,8 @@ def sheets(
     from bulkflow.whole_files import file_stem
     from panels.sittings.history import find_sitting
 
-    wanted = list(dict.fromkeys(paper or [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]))
+    usual = [*Paper] if every else [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]
+    wanted = list(dict.fromkeys(paper or usual))
     if to is not None and not to.is_dir():
         raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
     if Paper.CODING in wanted:
@@ -241,12 +263,19 @@ def sheets(
         file = to / f"{file_stem(sitting)}-{kind.value}.html"
         _write_whole(file, texts[kind])
         sys.stdout.write(f"{file}\n")
-        if kind is Paper.SCORES:
-            from panels.sittings.sheets import blank_table
+        blank = _blank(held, kind)
+        if blank:
+            _write_whole(file.with_suffix(".csv"), blank)
+            sys.stdout.write(f"{file.with_suffix('.csv')}\n")
 
-            table = file.with_suffix(".csv")
-            _write_whole(table, blank_table(held.sitting))
-            sys.stdout.write(f"{table}\n")
+
+def _blank(held: HeldSitting, paper: Paper) -> str:
+    """Return the table to be filled in beside a paper; empty where there is none."""
+    from panels.sittings.sheets import blank_preparation, blank_table
+
+    if paper is Paper.SCORES:
+        return blank_table(held.sitting)
+    return blank_preparation(held.sitting) if paper is Paper.PREPARATION else ""
 
 
 @app.command("record")
@@ -260,18 +289,27 @@ def record_(
         Path | None,
         typer.Option("--preparation", help="Table of the diluted samples' measured strengths."),
     ] = None,
+    close: Annotated[
+        bool, typer.Option("--close", help="No more sheets are to come: close the sitting, too.")
+    ] = False,
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="Before the sitting's day; the evidence shows it.")
+    ] = False,
     writing: PanelWritingOptions,
 ) -> None:
-    """Record score sheets; all of a file or nothing.
+    """Record score sheets, and close the sitting if they are the last; all of a file or nothing.
 
-    Example: panels sitting record scenarios/vejkalna VK-2026-12-15 scores.csv
+    Example: panels sitting record scenarios/vejkalna VK-2026-12-15 scores.csv --close
     """
-    from panels.cli.taking_in import record_from_files
+    from panels.cli.taking_in import close_from_file, record_from_files
 
     with writing.panels(folder) as session:
-        records = record_from_files(session, sitting, scores, preparation)
-    sheets = sum(one.kind == "panel sheet" for one in records)
-    said = f"Recorded {sheets} score sheets of {sitting}"
+        records = record_from_files(session, sitting, scores, preparation, rehearsal=rehearsal)
+        sheets = sum(one.kind == "panel sheet" for one in records)
+        said = f"Recorded {sheets} score sheets of {sitting}"
+        if close:
+            records.append(close_from_file(session, folder, sitting, None))
+            said += ", and closed it"
     writing.tell(records, said)
 
 
@@ -354,6 +392,26 @@ def close(
     writing.tell([record], f"Closed {sitting}")
 
 
+@app.command("cancel")
+@spread
+def cancel(
+    folder: FolderArgument,
+    sitting: SittingArgument,
+    *,
+    reason: ReasonOption = "",
+    writing: PanelWritingOptions,
+) -> None:
+    """Say that a planned sitting is not held; its lots wait in the queue again.
+
+    Example: panels sitting cancel demo VK-2 --reason "the room is not free"
+    """
+    from panels.sittings.recording import cancel_sitting
+
+    with writing.panels(folder) as session:
+        record = cancel_sitting(session, sitting, reason)
+    writing.tell([record], f"Cancelled {sitting}; its lots wait again")
+
+
 @app.command("show")
 def show(
     folder: FolderArgument,
@@ -381,7 +439,7 @@ def show(
         return
     where = f"{held.sitting.held_on}, {held.sitting.room}, led by {held.sitting.leader}"
     result_console().print(f"{sitting}: {held.state}. {where}.")
-    if held.outstanding and held.closing is None:
+    if held.outstanding and held.running:
         result_console().print(f"Sheets to come: {', '.join(held.outstanding)}.")
     if found is not None:
         print_findings(*found)
@@ -427,69 +485,6 @@ def reopen(
     with writing.panels(folder) as session:
         made = [reopen_lot(session, lot, reason)]
     _tell_decisions(made, writing)
-
-
-@app.command("queue")
-def queue(
-    folder: FolderArgument,
-    *,
-    start: Annotated[
-        datetime,
-        typer.Option("--from", formats=["%Y-%m-%d"], metavar="DATE", help="First possible day."),
-    ],
-    weekday: Annotated[
-        list[Weekday], typer.Option("--weekday", help="Day of a sitting; give each one.")
-    ],
-    lots: Annotated[int, typer.Option("--lots", help="Lots judged at one sitting.")] = 4,
-    promise: Annotated[
-        bool, typer.Option("--promise", help="Write the days into the register.")
-    ] = False,
-    database: DatabaseOption = None,
-    name: AsOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Give awaiting lots their dates, from the sittings a week and their capacity.
-
-    Example: panels sitting queue demo --from 2027-01-04 --weekday tue --weekday thu --lots 4
-    """
-    from panels.sittings.queueing import promise as write_promises
-    from panels.sittings.queueing import queue_lots
-
-    days = [list(Weekday).index(day) for day in weekday]
-    if promise:
-        with writing_panels(folder, database, name) as session:
-            queued = queue_lots(session, start=start.date(), weekdays=days, lots_per_sitting=lots)
-            write_promises(session, queued)
-    else:
-        with reading_panels(folder, database) as session:
-            queued = queue_lots(session, start=start.date(), weekdays=days, lots_per_sitting=lots)
-    if as_json:
-        lines = [plain_data(one) for one in queued]
-        write_json({"schema": "panels.queue", "version": 1, "promised": promise, "lots": lines})
-        return
-    if not queued:
-        sys.stdout.write("No lot waits for a sitting.\n")
-        return
-    headings = {
-        "lot": "right",
-        "LPA": "right",
-        "why": "left",
-        "promised": "left",
-        "day": "left",
-        "sitting": "left",
-    }
-    rows = [
-        [
-            one.lot,
-            f"{one.lpa:,.0f}",
-            one.why,
-            str(one.due_on or "-"),
-            str(one.on or "no room"),
-            one.planned or "to be planned",
-        ]
-        for one in queued
-    ]
-    result_console().print(plain_table(headings, rows))
 
 
 @app.command("import")

@@ -16,7 +16,7 @@ from bulkflow.cli.register_options import (
 from bulkflow.cli.shell import FolderArgument, JsonOption, make_app, result_console, write_json
 from bulkflow.errors import Fault, InputError
 from panels.cli.option_blocks import PanelWritingOptions, spread
-from panels.cli.register import reading_panels
+from panels.cli.register import not_to_come, reading_panels
 
 __all__ = ["app"]
 
@@ -87,6 +87,8 @@ def record(
     from panels.preparation.standards import read_standards, record_standard
 
     read = read_standards(standards)
+    for standard in read:
+        not_to_come("filled_on", standard.filled_on)
     with writing.panels(folder) as session:
         records = [record_standard(session, standard) for standard in read]
     said = f"Recorded {len(records)} standards"

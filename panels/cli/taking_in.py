@@ -57,9 +57,18 @@ def take_in(
 
 
 def record_from_files(
-    session: Session, sitting: str, scores: Path, preparation: Path | None
+    session: Session,
+    sitting: str,
+    scores: Path,
+    preparation: Path | None,
+    *,
+    rehearsal: bool = False,
 ) -> list[Record]:
     """Record a table of scores, and of samples if there is one; all of both or nothing.
+
+    Parameters
+    ----------
+    rehearsal : whether it may be before the sitting's day.
 
     Raises
     ------
@@ -67,10 +76,16 @@ def record_from_files(
     """
     from bulkflow.records.chain import acting
     from panels.sittings.history import find_sitting, rules_of
-    from panels.sittings.recording import record_preparation, record_sheets
+    from panels.sittings.recording import (
+        check_day_has_come,
+        record_preparation,
+        record_sheets,
+    )
     from panels.sittings.scores import read_preparation, read_sheets, sheet_rules
 
     held = find_sitting(session, sitting)
+    if not rehearsal:
+        check_day_has_come(sitting, held.sitting.held_on, held.sitting.zone)
     rules = sheet_rules([found.rule for found in rules_of(session, held).values()])
     faults: list[Fault] = []
     records: list[Record] = []
@@ -100,6 +115,11 @@ def close_from_file(session: Session, folder: Path, sitting: str, remarks: str |
 
     held = find_sitting(session, sitting)
     key = read_key(key_path(folder, sitting), sitting=sitting, digest=held.sitting.key_digest)
+    if held.preparation is None:
+        sys.stderr.write(
+            f"The strength of the diluted samples of {sitting} was not recorded: the evidence"
+            " will say so for ever. (record --preparation)\n"
+        )
     return close_sitting(session, sitting, key, remarks=remarks)
 
 
@@ -133,6 +153,8 @@ def _take_in_sitting(
     key = read_key(key_path(folder, name), sitting=name)
     planned = plan_sitting(session, definition, key=key)
     register_sitting(session, planned, key_file=None)
-    record_from_files(session, name, scores, preparation if preparation.exists() else None)
+    measured = preparation if preparation.exists() else None
+    # a workspace may hold a story of days to come; the evidence says when it was entered
+    record_from_files(session, name, scores, measured, rehearsal=True)
     close_from_file(session, folder, name, None)
     return decide_sitting(session, name)

@@ -105,7 +105,7 @@ def plan_sampling(
     Parameters
     ----------
     lot, tank, drawn_on : of what, from where, when.
-    panel_ml : undiluted spirit the panel needs (`panels.preparation.dilution`), with a retest.
+    panel_ml : undiluted spirit the panel needs, with repeats, retests and confirmations.
     retained : sealed bottles to keep.
     retention_months : how long they are kept.
 
@@ -130,7 +130,7 @@ def plan_sampling(
     bottles = [
         Bottle(
             f"{lot}-{day}-P",
-            "panel, first sitting and a retest",
+            "panel: sittings, retests, confirmation",
             panel_ml,
             sealed=False,
             keep_until=None,

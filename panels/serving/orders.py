@@ -117,7 +117,7 @@ def balanced_orders(
     of several draws and exchanges is taken, positions first. See `balance_of`.
     """
     size = len(samples)
-    drawn = [_williams_rows(size, assessors, rng)]
+    drawn: list[Sequence[tuple[int, ...]]] = [_williams_rows(size, assessors, rng)]
     if size % 2 and size > 1 and assessors % (2 * size):
         drawn += [_williams_rows(size, assessors, rng) for _ in range(DRAWS)]
         drawn += [improve_orders([range(size)] * assessors, rng) for _ in range(DRAWS)]

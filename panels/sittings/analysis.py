@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from bulkflow.records.times import local_time
 from panels.errors import PanelsError
 from panels.methods.mixed_model import Comparison, Estimate, MixedModel, fit_mixed_model
 from panels.methods.robust import RobustMean, algorithm_a
@@ -496,6 +497,15 @@ def _deviations(
     if blank + lacking:
         told.append(f"{sitting}: glasses that came back without a score: {blank + lacking}")
     told += [f"{sitting}: no sheet from {name}" for name in held.outstanding]
+    early = {
+        day
+        for record, _ in held.sheets
+        if (day := local_time(record.at, held.sitting.zone).date()) < held.sitting.held_on
+    }
+    if early:
+        told.append(
+            f"{sitting}: sheets were entered on {min(early)}, before its day {held.sitting.held_on}"
+        )
     if held.preparation is None:
         told.append(f"{sitting}: the strength of the diluted samples was not recorded")
     told += [

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
-from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
@@ -30,6 +28,7 @@ from panels.sittings.analysis import LotFigures, SittingAnalysis
 from panels.sittings.course import Courses, LotCourse
 from panels.sittings.evidence import evidence_of
 from panels.sittings.history import HeldSitting, find_sitting, list_sittings
+from panels.sittings.recording import today_at
 
 __all__ = [
     "Judgement",
@@ -163,7 +162,9 @@ def judge_sitting(
                 0,
                 f"sitting {held.sitting.sitting}",
                 f"is not closed ({held.state})",
-                "Close it first; scores are not looked at before.",
+                "Close it first; scores are not looked at before."
+                if held.running
+                else "Plan another one.",
             )
         )
     courses = Courses(session)
@@ -235,7 +236,7 @@ def reopen_lot(session: Session, lot: str, reason: str) -> tuple[Judgement, Reco
         )
     body = Reopening(
         lot=lot,
-        reopened_on=_today(session, course.last.held.sitting.zone),
+        reopened_on=today_at(session, course.last.held.sitting.zone),
         reason=reason,
         aside=tuple(one.name for one in course.analyses),
     )
@@ -264,7 +265,8 @@ def waiting_decisions(session: Session, liquid: str) -> list[str]:
     waiting = [
         f"the sitting {held.sitting.sitting}"
         for held in list_sittings(session)
-        if any(
+        if held.cancelled is None
+        and any(
             lot.liquid == liquid and not _decided_from(session, lot.lot, held.sitting.sitting)
             for lot in held.sitting.lots
         )
@@ -373,15 +375,11 @@ def _figures_words(figures: LotFigures, declared: DeclaredRule) -> str:
     return words
 
 
-def _today(session: Session, zone: str) -> date:
-    return acting(session).clock().astimezone(ZoneInfo(zone)).date()
-
-
 def _write(session: Session, judgement: Judgement) -> Record:
     course = judgement.course
     sitting = course.last.held.sitting
     # a sitting entered before its day (a rehearsal) is dated by its own day
-    decided_on = max(_today(session, sitting.zone), sitting.held_on)
+    decided_on = max(today_at(session, sitting.zone), sitting.held_on)
     outcome = OUTCOMES[judgement.verdict]
     evidence = evidence_of(
         course,

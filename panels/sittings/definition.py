@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -22,6 +22,7 @@ __all__ = [
     "DefinedRepeat",
     "SittingDefinition",
     "read_definition",
+    "served_as",
 ]
 
 METHOD = "release quality of each glass scored blind beside blind controls"
@@ -131,6 +132,26 @@ class SittingDefinition(Body):
         if other:
             raise ValueError(f"checks {min(other)}, of which it judges no lot")
         return self
+
+
+SERVED = (
+    "zone",
+    "room",
+    "leader",
+    "coder",
+    "assessors",
+    "target_strength",
+    "pour_ml",
+    "spare_servings",
+    "earliest_minutes",
+    "latest_minutes",
+    "attributes",
+)
+
+
+def served_as(pattern: Body) -> dict[str, Any]:
+    """Return room, people, times and attributes of a definition, or of a planned sitting."""
+    return {name: getattr(pattern, name) for name in SERVED}
 
 
 def read_definition(path: Path) -> tuple[SittingDefinition, YamlDocument]:

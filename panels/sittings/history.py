@@ -12,12 +12,14 @@ from bulkflow.reading.words import did_you_mean
 from bulkflow.records import Record
 from panels.records import (
     AMENDMENT,
+    CANCELLATION,
     CLOSING,
     KEY_OPENING,
     PREPARATION,
     SHEET,
     SITTING,
     Amendment,
+    Cancellation,
     Closing,
     KeyOpening,
     KeyRow,
@@ -45,6 +47,7 @@ class HeldSitting:
     amendments : of the sheets, with their records.
     openings : of the key, with their records.
     closing : once no more sheets are taken.
+    cancelled : once it is not held at all.
     """
 
     record: Record
@@ -54,6 +57,12 @@ class HeldSitting:
     openings: tuple[tuple[Record, KeyOpening], ...]
     closing: tuple[Record, Closing] | None
     amendments: tuple[tuple[Record, Amendment], ...] = ()
+    cancelled: tuple[Record, Cancellation] | None = None
+
+    @property
+    def running(self) -> bool:
+        """Whether it is planned, or under way."""
+        return self.closing is None and self.cancelled is None
 
     @property
     def key(self) -> tuple[KeyRow, ...]:
@@ -75,6 +84,8 @@ class HeldSitting:
         """Where it stands, in words."""
         if self.closing is not None:
             return "closed"
+        if self.cancelled is not None:
+            return f"cancelled: {self.cancelled[1].reason}"
         if not self.sheets:
             return "planned"
         return f"{len(self.sheets)} of {len(self.sitting.assessors)} sheets in"
@@ -123,6 +134,7 @@ def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:
     prepared = bodies_about(session, PREPARATION, name)
     amendments = bodies_about(session, AMENDMENT, name)
     closings: Sequence[tuple[Record, Closing]] = bodies_about(session, CLOSING, name)
+    cancelled = bodies_about(session, CANCELLATION, name)
     return HeldSitting(
         record=record,
         sitting=body,
@@ -134,6 +146,7 @@ def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:
         openings=tuple(bodies_about(session, KEY_OPENING, name)),
         closing=closings[-1] if closings else None,
         amendments=tuple(amendments),
+        cancelled=cancelled[-1] if cancelled else None,
     )
 
 

@@ -43,7 +43,7 @@ from panels.release.register import DeclaredRule, declared_rules, rule_in_force
 from panels.serving import Purpose, Sample, balance_of, plan_servings
 from panels.sittings.course import Courses, LotCourse
 from panels.sittings.deciding import undecided_sittings
-from panels.sittings.definition import METHOD, DefinedLot, SittingDefinition
+from panels.sittings.definition import METHOD, DefinedLot, SittingDefinition, served_as
 from panels.sittings.history import list_sittings
 from panels.sittings.keys import SittingKey, write_key
 from panels.sittings.scores import sheet_rules
@@ -263,7 +263,7 @@ def _checked_history(
     running = {
         lot.lot: held.sitting.sitting
         for held in list_sittings(session)
-        if held.closing is None
+        if held.running
         for lot in held.sitting.lots
     }
     courses = Courses(session)
@@ -273,7 +273,7 @@ def _checked_history(
             yield (
                 place,
                 f"is {lot.lot}, which sits in {running[lot.lot]} already",
-                ("Close that sitting first."),
+                ("Close or cancel that sitting first."),
             )
             continue
         undecided = undecided_sittings(session, lot.lot)
@@ -415,19 +415,9 @@ def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> S
     return Sitting(
         sitting=definition.sitting,
         held_on=definition.held_on,
-        zone=definition.zone,
-        room=definition.room,
-        leader=definition.leader,
-        coder=definition.coder,
+        **served_as(definition),
         method=METHOD,
-        assessors=definition.assessors,
         water=definition.water,
-        target_strength=definition.target_strength,
-        pour_ml=definition.pour_ml,
-        spare_servings=definition.spare_servings,
-        earliest_minutes=definition.earliest_minutes,
-        latest_minutes=definition.latest_minutes,
-        attributes=definition.attributes,
         lots=tuple(
             JudgedLot(
                 lot=lot.lot,

@@ -1,15 +1,21 @@
-"""When awaiting lots can be judged: sittings a week, and lots a sitting.
+"""What has to be nosed, by when, and what waits on it.
 
-Lots that wait for their first sitting or for a retest are taken in order of the date promised
-for them, then of their age; each gets the first sitting that has room. The dates can be written
-into the register as promises, from which the planner takes when a lot may ship.
+Lots that wait for a first sitting, a retest or the confirmation of an off-note are taken in order
+of the date by which a decision is promised, or else by which the first load that needs it is to
+leave; then of their age. Those for a sitting each get the first one that has room. The dates can be
+written into the register as promises, from which the planner takes when a lot may ship. What waits
+on a lot is told by a plan, where one is named: loads, and what a release would serve and save.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
 
 from sqlalchemy.orm import Session
 
@@ -17,19 +23,60 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.lots.acts import expect_decision
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotLine, list_lots
+from bulkflow.reading.textfile import read_text
 from bulkflow.records import Record
-from panels.records import Sitting
+from panels.records import CONFIRMATION as ANSWERED
+from panels.records import CONFIRMATION_PLAN, Sitting, bodies_about, latest_bodies
 from panels.release.judging import NextStep
 from panels.release.register import liquids_with_rules
 from panels.serving import MAX_SERVINGS
 from panels.sittings.deciding import next_step_of
-from panels.sittings.definition import DefinedLot, DefinedRepeat, SittingDefinition
+from panels.sittings.definition import DefinedLot, DefinedRepeat, SittingDefinition, served_as
 from panels.sittings.history import list_sittings
 
-__all__ = ["QueuedLot", "draft_sitting", "promise", "queue_lots", "sitting_days"]
+__all__ = [
+    "QueuedLot",
+    "WaitingOn",
+    "draft_sitting",
+    "promise",
+    "queue_lots",
+    "read_waiting",
+    "sitting_days",
+]
 
 HORIZON_DAYS = 366
 """Dates further away than this are no promise."""
+
+
+PLAN_FILE = "plan.json"
+CONFIRMATION = "confirmation"
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingOn:
+    """What waits on the decision on a lot, as a plan has it.
+
+    Attributes
+    ----------
+    loads : that are planned to carry it, or lack it, by loading day.
+    first_day : on which the first of them leaves.
+    serves_lpa : how much more its release would serve [LPA]; None where the plan does not say.
+    saves_least, saves_most : what its release saves [money]; None without a limit.
+    costs_least, costs_most : what it costs more if the lot is rejected [money].
+    currency : of the money.
+    """
+
+    loads: tuple[str, ...] = ()
+    first_day: date | None = None
+    serves_lpa: float | None = None
+    saves_least: float | None = None
+    saves_most: float | None = None
+    costs_least: float | None = None
+    costs_most: float | None = None
+    currency: str = ""
+
+
+NOTHING = WaitingOn()
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +85,14 @@ class QueuedLot:
 
     Attributes
     ----------
-    on : day of the sitting; None where no sitting within a year has room.
-    why : first sitting or retest.
+    on : day of the sitting; None where no sitting within a year has room, or none is needed.
+    why : first sitting, retest, or confirmation.
     lpa : what waits with it [L of pure alcohol].
     strength : as the register has it [% vol].
     due_on : by when a decision is promised, if one is.
-    planned : name of the sitting, if it is planned already.
+    by : when it is needed: as promised, or before the first load that waits for it leaves.
+    planned : name of the sitting, or test, if it is planned already.
+    waiting : what waits on it, if a plan was given.
     """
 
     lot: str
@@ -53,8 +102,59 @@ class QueuedLot:
     lpa: float
     strength: float
     due_on: date | None
+    by: date | None
     on: date | None
     planned: str | None
+    waiting: WaitingOn = field(default=NOTHING)
+
+
+def read_waiting(folder: Path) -> dict[str, WaitingOn]:
+    """Return what waits on lots as a plan in a folder says, by lot.
+
+    Raises
+    ------
+    InputError : there is no plan in the folder.
+    """
+    path = folder / PLAN_FILE
+    try:
+        plan = json.loads(read_text(path, str(path)))
+        holds, loads = plan["holds"], {load["load_id"]: load for load in plan["loads"]}
+        short = plan["held_loads"]
+        currency = str(plan["currency"])
+        return {hold["lot_id"]: _waiting_on(hold, loads, short, currency) for hold in holds}
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(
+            Fault(str(path), 0, "", "is not a plan", "Name a folder that bulkflow plan wrote.")
+        ) from error
+
+
+def _waiting_on(
+    hold: Mapping[str, Any],
+    loads: Mapping[str, Mapping[str, Any]],
+    short: Sequence[Mapping[str, Any]],
+    currency: str,
+) -> WaitingOn:
+    # a load without lots tells which lots may not be loaded in its sentence, and there alone
+    named = re.compile(rf"(?<![\w-]){re.escape(hold['lot_id'])}(?![\w-])")
+    names = [*hold["loads"], *(one["load_id"] for one in short if named.search(one["why"]))]
+    leaving = sorted(
+        (date.fromisoformat(loads[name]["loading_day"]), name)
+        for name in dict.fromkeys(names)
+        if name in loads
+    )
+    serves = None
+    if hold["short_released_lpa"] is not None:
+        serves = max(0.0, hold["short_as_is_lpa"] - hold["short_released_lpa"])
+    return WaitingOn(
+        loads=tuple(name for _, name in leaving),
+        first_day=leaving[0][0] if leaving else None,
+        serves_lpa=serves,
+        saves_least=hold["saving_least"],
+        saves_most=hold["saving_most"],
+        costs_least=hold["extra_least"],
+        costs_most=hold["extra_most"],
+        currency=currency,
+    )
 
 
 def sitting_days(start: date, weekdays: Sequence[int]) -> Iterator[date]:
@@ -71,7 +171,12 @@ def sitting_days(start: date, weekdays: Sequence[int]) -> Iterator[date]:
 
 
 def queue_lots(
-    session: Session, *, start: date, weekdays: Sequence[int], lots_per_sitting: int
+    session: Session,
+    *,
+    start: date,
+    weekdays: Sequence[int],
+    lots_per_sitting: int,
+    waiting: Mapping[str, WaitingOn] | None = None,
 ) -> list[QueuedLot]:
     """Give every waiting lot its day.
 
@@ -80,6 +185,7 @@ def queue_lots(
     start : first day that a sitting may be held.
     weekdays : of the sittings, 0 for Monday.
     lots_per_sitting : how many are judged at one, with their controls and a repeat.
+    waiting : what waits on lots, from `read_waiting`.
 
     Raises
     ------
@@ -100,22 +206,25 @@ def queue_lots(
     planned = {
         lot.lot: held
         for held in list_sittings(session)
-        if held.closing is None
+        if held.running
         for lot in held.sitting.lots
     }
     room = {
         held.sitting.held_on: lots_per_sitting - len(held.sitting.lots) for held in planned.values()
     }
     days = list(sitting_days(start, weekdays))
+    tests = _waiting_tests(session)
     queued = []
-    for line, why in _waiting(session):
-        day: date | None
-        name: str | None
-        if line.lot_id in planned:
+    for line, why, on in _waiting(session, waiting or {}):
+        day: date | None = None
+        name: str | None = None
+        if why == CONFIRMATION:
+            name = tests.get(line.lot_id)
+        elif line.lot_id in planned:
             sitting = planned[line.lot_id].sitting
             day, name = sitting.held_on, sitting.sitting
         else:
-            day, name = _first_room(days, room, lots_per_sitting), None
+            day = _first_room(days, room, lots_per_sitting)
         queued.append(
             QueuedLot(
                 lot=line.lot_id,
@@ -125,8 +234,10 @@ def queue_lots(
                 lpa=float(line.lpa_left),
                 strength=float(line.strength_percent),
                 due_on=line.due_on,
+                by=line.due_on or on.first_day,
                 on=day,
                 planned=name,
+                waiting=on,
             )
         )
     return queued
@@ -157,7 +268,7 @@ def draft_sitting(
     chosen: list[QueuedLot] = []
     for lot in queued:
         liquids = {one.liquid for one in [*chosen, lot]}
-        if lot.planned is None and len(chosen) < lots:
+        if lot.planned is None and lot.why != CONFIRMATION and len(chosen) < lots:
             glasses = len(chosen) + 1 + len(liquids) + 1
             chosen += [lot] if glasses <= MAX_SERVINGS else []
     if not chosen:
@@ -165,18 +276,8 @@ def draft_sitting(
     return SittingDefinition(
         sitting=name,
         held_on=held_on,
-        zone=pattern.zone,
-        room=pattern.room,
-        leader=pattern.leader,
-        coder=pattern.coder,
-        assessors=pattern.assessors,
+        **served_as(pattern),
         water=water,
-        target_strength=pattern.target_strength,
-        pour_ml=pattern.pour_ml,
-        spare_servings=pattern.spare_servings,
-        earliest_minutes=pattern.earliest_minutes,
-        latest_minutes=pattern.latest_minutes,
-        attributes=pattern.attributes,
         lots=tuple(
             DefinedLot(lot=lot.lot, liquid=lot.liquid, strength=lot.strength) for lot in chosen
         ),
@@ -202,20 +303,37 @@ def _first_room(days: Sequence[date], room: dict[date, int], lots: int) -> date 
     return None
 
 
-def _waiting(session: Session) -> list[tuple[LotLine, str]]:
+def _waiting_tests(session: Session) -> dict[str, str]:
+    """Return planned confirmations without answers, by lot."""
+    plans = [body for _, body in latest_bodies(session, CONFIRMATION_PLAN).values()]
+    return {
+        plan.lot: plan.test
+        for plan in plans
+        if all(body.test != plan.test for _, body in bodies_about(session, ANSWERED, plan.lot))
+    }
+
+
+WHY = {NextStep.RETEST.value: "retest", NextStep.CONFIRM_OFF_NOTE.value: CONFIRMATION}
+
+
+def _waiting(
+    session: Session, waiting: Mapping[str, WaitingOn]
+) -> list[tuple[LotLine, str, WaitingOn]]:
     ruled = set(liquids_with_rules(session))
     found = []
     for line in list_lots(session):
         if line.liquid_id not in ruled:
             continue
-        if next_step_of(session, line.lot_id) == NextStep.RETEST.value:
-            found.append((line, "retest"))
-        elif line.status is LotStatus.AWAITING and line.decision_record is None:
-            found.append((line, "first sitting"))
+        on = waiting.get(line.lot_id, NOTHING)
+        why = WHY.get(next_step_of(session, line.lot_id) or "")
+        if why is None and line.status is LotStatus.AWAITING and line.decision_record is None:
+            why = "first sitting"
+        if why is not None:
+            found.append((line, why, on))
     return sorted(
         found,
         key=lambda item: (
-            item[0].due_on or date.max,
+            item[0].due_on or item[2].first_day or date.max,
             item[0].made_on or date.max,
             item[0].lot_id,
         ),

@@ -6,17 +6,21 @@ Every function takes a writing session; its caller's transaction keeps all of it
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
+from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.records import Power, Record, append, append_many, require
+from bulkflow.records import Power, Record, append, append_many, require, times
 from bulkflow.records.chain import acting
 from panels.records import (
+    CANCELLATION,
     CLOSING,
     KEY_OPENING,
     PREPARATION,
     SHEET,
+    Cancellation,
     Closing,
     KeyOpening,
     KeyRow,
@@ -29,13 +33,62 @@ from panels.sittings.history import HeldSitting, find_sitting
 from panels.sittings.keys import SittingKey
 
 __all__ = [
+    "cancel_sitting",
+    "check_day_has_come",
     "close_sitting",
     "open_confirmation_key",
     "open_key_early",
     "open_key_to_code",
     "record_preparation",
     "record_sheets",
+    "today_at",
 ]
+
+
+def today_at(session: Session, zone: str) -> date:
+    """Return the day it is in a zone, by the clock of the acting session."""
+    return acting(session).clock().astimezone(ZoneInfo(zone)).date()
+
+
+def check_day_has_come(name: str, held_on: date, zone: str) -> None:
+    """Refuse what can only be known after a sitting, or a test, before its day.
+
+    Raises
+    ------
+    InputError : the day is still to come.
+    """
+    today = times.system_clock().astimezone(ZoneInfo(zone)).date()
+    if held_on > today:
+        raise _refused(
+            name,
+            f"is on {held_on}, and today is {today}",
+            "Enter scores on the day or later; for a rehearsal say --rehearsal, which the"
+            " evidence shows for ever.",
+        )
+
+
+def cancel_sitting(session: Session, sitting: str, reason: str) -> Record:
+    """Say that a planned sitting is not held; its lots wait again.
+
+    Raises
+    ------
+    InputError : it is closed, or sheets are in: what was scored is judged, not put away; or no
+        reason is said.
+    """
+    require(session, Power.RECORD, f"cancel the sitting {sitting}")
+    held = _open(session, sitting, "it was held")
+    if held.sheets:
+        raise _refused(
+            sitting,
+            f"has the sheet of {held.recorded[0]}",
+            "What was scored is judged, not cancelled: close the sitting.",
+        )
+    if len(reason.split()) < 2:
+        raise InputError(
+            Fault("", 0, "reason", f"is {reason!r}", "Say in a few words why it is not held.")
+        )
+    body = Cancellation(sitting=sitting, reason=reason)
+    return append(session, CANCELLATION, body, zone=held.sitting.zone)
 
 
 def record_preparation(
@@ -163,8 +216,9 @@ def close_sitting(
 
 def _open(session: Session, sitting: str, so: str) -> HeldSitting:
     held = find_sitting(session, sitting)
-    if held.closing is not None:
-        raise _refused(sitting, f"is closed: {so}", "Plan another one.")
+    if not held.running:
+        how = "closed" if held.closing is not None else "cancelled"
+        raise _refused(sitting, f"is {how}: {so}", "Plan another one.")
     return held
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "answers_html",
     "as_sitting",
     "blank_answers",
+    "blank_preparation",
     "blank_table",
     "cells_of",
     "coding_html",
@@ -229,6 +230,11 @@ def blank_answers(plan: ConfirmationPlan) -> str:
     """Return the table of answers to fill in: a row for each set."""
     rows = [f"{one.assessor},{one.number}," for one in plan.sets]
     return "\n".join(["assessor,set,code", *rows, ""])
+
+
+def blank_preparation(sitting: Sitting) -> str:
+    """Return the table of diluted samples to fill in: a row for each sample."""
+    return "\n".join(["subject,diluted_strength", *(f"{one}," for one in sitting.samples), ""])
 
 
 def blank_table(sitting: Sitting) -> str:

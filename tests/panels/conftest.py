@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from panels.cli import build_app
 from panels.records import PANELS
 
 SCENARIO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
+TODAY = datetime(2027, 12, 31, 12, tzinfo=UTC)
 FIRST, SECOND = "VK-2026-12-15", "VK-2026-12-17"
 
 
@@ -44,6 +46,8 @@ def panels(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) 
     """Run a command line of ``panels`` and return what it did."""
     monkeypatch.delenv("BULKFLOW_DATABASE", raising=False)
     monkeypatch.setenv("COLUMNS", "80")
+    # the story of the demo and of these tests goes on in days to come
+    monkeypatch.setattr("bulkflow.records.times.system_clock", lambda: TODAY)
 
     def command(*words: object) -> Ran:
         capsys.readouterr()

@@ -16,7 +16,9 @@ from panels.errors import RangeError
 from panels.preparation.dilution import NosingWindow, measured_strength, prepare_dilution
 from panels.preparation.sampling import keep_until, layers_agree, plan_sampling
 from panels.preparation.standards import bridge
-from tests.panels.conftest import SECOND, Panels, record_count, register
+from panels.release.files import read_rules
+from panels.sittings.volumes import spirit_needed
+from tests.panels.conftest import SCENARIO, SECOND, Panels, record_count, register
 
 DAY = datetime.date(2026, 12, 14)
 
@@ -157,3 +159,15 @@ def test_a_standard_is_joined_to_its_successor(
     assert joined["bridging"]["score_shift"] == pytest.approx(0.28, abs=0.05)
     again = panels(*words, "--correct", 22)
     assert again.code == 2 and "is recorded already" in again.err
+
+
+def test_spirit_is_counted_for_repeats_retests_and_confirmations() -> None:
+    """Ten assessors at 80 %: 21 glasses of 20 ml at 20 % are made of about 105 ml, twice (one
+    retest), and a confirmation of twice ten sets needs as much again."""
+    rule = read_rules(SCENARIO / "panel" / "rules.yaml")[0]
+    found = spirit_needed("L", 80.0, rule, assessors=10)
+    assert found.sitting_ml == pytest.approx(105.0, rel=0.01)
+    assert found.again_ml == found.sitting_ml
+    assert found.confirming_ml == pytest.approx(105.0, rel=0.01)
+    assert found.total_ml >= found.sitting_ml + found.again_ml + found.confirming_ml
+    assert spirit_needed("L", 80.0, rule, assessors=10, repeats=0).sitting_ml < found.sitting_ml

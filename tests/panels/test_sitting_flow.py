@@ -581,12 +581,24 @@ def test_from_the_queue_to_a_decision_without_a_file_by_hand(
     (lot,) = sitting.lots
     assert lot.lot == "VK-NAVY-2642"
     assert sitting.leader == "Ilze Ozola" and len(sitting.assessors) == 10
-    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    assert "ml undiluted" in ran.out and "for a confirmation" in ran.out
+    coder = ("--as", "Juris Kalns")
+    papers = panels("sitting", "sheets", decided, "R-1", "--every", "--to", tmp_path, *coder)
+    assert papers.code == 0, papers.err
+    assert {path.name.removeprefix("R-1-") for path in tmp_path.glob("R-1-*")} == {
+        "preparation.html", "preparation.csv", "trays.html", "scores.html", "scores.csv",
+        "coding.html",
+    }  # fmt: skip
+    made_up = (tmp_path / "R-1-preparation.csv").read_text().replace(",\n", ",20.0\n")
+    (tmp_path / "made.csv").write_text(made_up)
     scores = written(tmp_path / "s.csv", filled(decided, "R-1"))
-    assert panels("sitting", "record", decided, "R-1", scores).code == 0
-    assert panels("sitting", "close", decided, "R-1").code == 0
+    words = ("sitting", "record", decided, "R-1", scores, "--close")
+    ran = panels(*words, "--preparation", tmp_path / "made.csv")
+    assert ran.code == 0 and "and closed it" in ran.out
+    assert "was not recorded" not in ran.err
     assert panels("sitting", "decide", decided, "R-1").code == 0
     assert _last_evidence(decided, "VK-NAVY-2642")["outcome"] == "release"
+    words = ("--on", "2027-01-06", "--water", "demineralised, batch W-27-01")
     ran = panels("sitting", "next", decided, "R-2", *words)
     assert ran.code == 2 and "holds no lot to be planned" in ran.err
 
