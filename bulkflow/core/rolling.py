@@ -52,6 +52,7 @@ def roll_forward(
     deadline: Deadline,
     limits: RollLimits,
     *,
+    settled: FloatArray | None = None,
     threads: int = 1,
     seed: int = 0,
 ) -> MipAnswer | None:
@@ -62,10 +63,14 @@ def roll_forward(
     program : whose first blocks of columns are the network's own; columns after those of the
         groups that are whole by the rows (cumulative counts) are left continuous.
     groups : masks over its columns, as from `groups_of_columns`.
+    settled : values of all columns, of which the first group's are fixed before the walk; where
+        they leave a window without a plan they are freed with it.
     """
     walk = _Walk(program, groups, deadline, limits, threads, seed)
+    if settled is not None:
+        walk.hold(settled)
     answer: MipAnswer | None = None
-    for number in range(len(groups)):
+    for number in range(0 if settled is None else 1, len(groups)):
         answer = walk.settle(number)
         if answer is None:
             return None
@@ -137,6 +142,10 @@ class _Walk:
         self._windows = len(groups) * (
             1 + max(0, program.periods - limits.window - 1) // limits.step + 1
         )
+
+    def hold(self, values: FloatArray) -> None:
+        """Fix the first group as in these values of all columns."""
+        self._fix(self._groups[0], values)
 
     def settle(self, number: int) -> MipAnswer | None:
         """Fix one group over the whole horizon."""

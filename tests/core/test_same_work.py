@@ -19,7 +19,7 @@ WORK = SolveOptions(gap=1e-3, max_nodes=20, max_rounds=20)
 
 SIZES = [
     pytest.param(10, 3, 1, False, id="search"),
-    pytest.param(14, 5, 2, False, id="items"),
+    pytest.param(13, 5, 2, False, id="items"),
     pytest.param(8, 4, 2, True, id="hard rest", marks=pytest.mark.full),
 ]
 
@@ -50,7 +50,7 @@ def test_same_inputs_same_plan(weeks: int, bottlers: int, liquids: int, *, full:
 
 
 def test_another_seed_is_another_search_of_the_same_program() -> None:
-    network, _ = networks(14, 5, 2, full=False)
+    network, _ = networks(12, 5, 2, full=False)
     one, other = solve(network, WORK), solve(network, replace(WORK, seed=1))
     assert one.bound is not None
     assert other.objective is not None

@@ -111,9 +111,26 @@ class Completion(HighsSession):
         return None if answer.values is None else WholePlan(answer.objective, answer.values)
 
     def settle(self, whole: FloatArray, deadline: Deadline) -> WholePlan | None:
-        """Return a plan with these counts, the rest made whole window by window."""
+        """Return a plan, the rest made whole window by window.
+
+        The counts are these but near windows of the rest that they leave without a plan.
+        """
         program = self._held(whole)
-        found = roll_forward(program, [program.integer], deadline, _SETTLED, seed=self._seed)
+        lower, upper = program.lower.copy(), program.upper.copy()
+        lower[self.counts], upper[self.counts] = (
+            self.program.lower[self.counts],
+            self.program.upper[self.counts],
+        )
+        values, counts = np.zeros(program.columns), np.zeros(program.columns, dtype=bool)
+        values[self.counts], counts[self.counts] = whole, True
+        found = roll_forward(
+            replace(program, lower=lower, upper=upper),
+            [counts, program.integer],
+            deadline,
+            _SETTLED,
+            settled=values,
+            seed=self._seed,
+        )
         if found is None or found.values is None or found.objective is None:
             return None
         return WholePlan(found.objective, found.values)
