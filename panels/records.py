@@ -29,10 +29,12 @@ __all__ = [
     "KEY_OPENING",
     "PANELS",
     "PREPARATION",
+    "QUALIFICATION",
     "REOPENING",
     "SHEET",
     "SITTING",
     "STANDARD",
+    "TRAINING",
     "Amendment",
     "Bridging",
     "Cancellation",
@@ -52,11 +54,14 @@ __all__ = [
     "PouredStandard",
     "Preparation",
     "PreparedSample",
+    "Qualification",
     "Reopening",
     "RuleUsed",
     "Sheet",
     "Sitting",
     "Standard",
+    "Training",
+    "Unqualified",
     "bodies_about",
     "latest_bodies",
 ]
@@ -186,6 +191,14 @@ class RuleUsed(Body):
     record: Annotated[int, Field(ge=1)]
 
 
+class Unqualified(Body):
+    """An assessor who sits without being qualified: what is lacking, and why it is allowed."""
+
+    assessor: Identifier
+    lacks: Text
+    reason: PlainWords
+
+
 class Sitting(Body):
     """A planned sitting, as assessors and servers may see it.
 
@@ -198,6 +211,8 @@ class Sitting(Body):
     target_strength : nosing strength [% vol at 20 degC].
     earliest_minutes, latest_minutes : nosing window after pouring.
     key_digest : SHA-256 of the key kept apart.
+    unqualified : who sits by exception.
+    qualified_by : rule by which the others are qualified; none where there was no rule.
     """
 
     sitting: Identifier
@@ -222,6 +237,8 @@ class Sitting(Body):
     rules: tuple[RuleUsed, ...]
     key_digest: str
     balance: tuple[Text, ...] = ()
+    unqualified: tuple[Unqualified, ...] = ()
+    qualified_by: Text | None = None
 
     @property
     def samples(self) -> tuple[str, ...]:
@@ -364,6 +381,34 @@ class ConfirmationPlan(Body):
     key_digest: str
 
 
+class Training(Body):
+    """What an assessor was trained in."""
+
+    assessor: Identifier
+    what: Text
+    on: datetime.date
+    by: PlainWords
+
+
+class Qualification(Body):
+    """Whether an assessor meets the declared rule of the panel.
+
+    Parameters
+    ----------
+    rule : name and version of the rule.
+    on, valid_until : first and last day on which it holds.
+    lacks : what an assessor who does not meet it should train; empty for one who does.
+    evidence : digests of the tables judged, or the paper it stands on.
+    """
+
+    assessor: Identifier
+    rule: Text
+    on: datetime.date
+    valid_until: datetime.date
+    lacks: tuple[Text, ...] = ()
+    evidence: PlainWords
+
+
 class Reopening(Body):
     """A lot that the panel released or rejected is put before it again.
 
@@ -409,6 +454,8 @@ CLOSING = Kind("panel closing", Closing, lambda body: body.sitting)
 CANCELLATION = Kind("panel cancellation", Cancellation, lambda body: body.sitting)
 CONFIRMATION_PLAN = Kind("panel confirmation plan", ConfirmationPlan, lambda body: body.test)
 CONFIRMATION = Kind("panel confirmation", ConfirmationRecord, lambda body: body.lot)
+TRAINING = Kind("panel training", Training, lambda body: body.assessor)
+QUALIFICATION = Kind("panel qualification", Qualification, lambda body: body.assessor)
 REOPENING = Kind("panel reopening", Reopening, lambda body: body.lot)
 
 KINDS: tuple[Kind[Any], ...] = (
@@ -423,6 +470,8 @@ KINDS: tuple[Kind[Any], ...] = (
     CONFIRMATION_PLAN,
     CONFIRMATION,
     REOPENING,
+    TRAINING,
+    QUALIFICATION,
 )
 
 #: What panels bring to the record database: kinds of record, no index tables of their own.

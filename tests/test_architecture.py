@@ -46,7 +46,7 @@ PANELS_MAY_IMPORT: dict[str, set[str]] = {
         "errors": (False, set()),
         "methods": (False, {"errors"}),
         "serving": (False, {"errors"}),
-        "assessors": (False, {"errors", "methods"}),
+        "assessors": (True, {"errors", "methods", "records"}),
         "records": (True, {"errors"}),
         "preparation": (True, {"errors", "methods", "records"}),
         "release": (True, {"errors", "methods", "records"}),
@@ -54,7 +54,10 @@ PANELS_MAY_IMPORT: dict[str, set[str]] = {
             True,
             {"errors", "methods", "records", "preparation", "release", "serving", "assessors"},
         ),
-        "uses": (True, {"errors", "methods", "records", "release", "assessors", "sittings"}),
+        "uses": (
+            True,
+            {"errors", "methods", "records", "preparation", "release", "assessors", "sittings"},
+        ),
         "cli": (
             True,
             {"errors", "methods", "records", "preparation", "release", "serving", "assessors",

@@ -16,7 +16,7 @@ from panels.errors import ConvergenceError, PanelsError
 
 __all__ = ["build_app", "main"]
 
-GROUPS = ("rule", "standard", "sample", "sitting", "confirm", "uses")
+GROUPS = ("rule", "standard", "sample", "assessor", "sitting", "confirm", "uses")
 """Modules of this package that each hold an ``app``; in the order of the help."""
 
 

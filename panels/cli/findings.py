@@ -55,6 +55,7 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
                     f" ({len(note.assessors)} of {note.asked}), expected by false"
                     f" alarm in {note.chance:.2g} of lots" + ("; stops it" if note.stops else "")
                 )
+    _print_watch(judgements)
     console.print("\nWhat the rule makes of it")
     for name, judgement in judgements.items():
         console.print(f"{name} ({judgement.declared.rule.name}): {judgement.summary}")
@@ -62,6 +63,13 @@ def print_findings(analysis: SittingAnalysis, judgements: Mapping[str, Judgement
         console.print("\nDeviations")
         for line in analysis.deviations:
             console.print(f"- {line}")
+
+
+def _print_watch(judgements: Mapping[str, Judgement]) -> None:
+    watched = [line for judgement in judgements.values() for line in judgement.course.watch.words]
+    result_console().print("\nThe panel")
+    for line in dict.fromkeys(watched):
+        result_console().print(f"- {line}")
 
 
 def _figures(analysis: SittingAnalysis, judgements: Mapping[str, Judgement]) -> list[LotFigures]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
 
     from bulkflow.reading.yamlfile import YamlDocument
     from bulkflow.records import Record
-    from panels.records import Sitting
     from panels.sittings.deciding import Judgement
     from panels.sittings.definition import SittingDefinition
     from panels.sittings.history import HeldSitting
@@ -101,6 +99,14 @@ def next_(
         str | None,
         typer.Option("--like", help="Whose people, room and times it takes over [the newest]."),
     ] = None,
+    assessor: Annotated[
+        list[str] | None,
+        typer.Option("--assessor", help="Who noses; give each one [default: who nosed there]."),
+    ] = None,
+    exception: Annotated[
+        list[str] | None,
+        typer.Option("--exception", metavar="WHO:WHY", help="Sits without being qualified."),
+    ] = None,
     writing: PanelWritingOptions,
 ) -> None:
     """Plan the next sitting from the queue: its lots, strengths, orders and codes.
@@ -121,9 +127,24 @@ def next_(
         day = on.date()
         queued = queue_lots(session, start=day, weekdays=[day.weekday()], lots_per_sitting=lots)
         defined = draft_sitting(
-            queued, held.sitting, name=name, held_on=day, water=water, lots=lots
+            queued,
+            held.sitting,
+            name=name,
+            held_on=day,
+            water=water,
+            lots=lots,
+            assessors=assessor or (),
+            exceptions=dict(_excepted(text) for text in exception or ()),
         )
         _plan(session, folder, defined, writing, seed=None, file=None)
+
+
+def _excepted(text: str) -> tuple[str, str]:
+    who, colon, why = (part.strip() for part in text.partition(":"))
+    if not (who and colon and len(why.split()) > 1):
+        mend = 'Write "A3: trained again on Monday".'
+        raise InputError(Fault("", 0, "--exception", f"is {text[:60]!r}", mend))
+    return who, why
 
 
 def _plan(
@@ -138,6 +159,7 @@ def _plan(
     """Lay a sitting out and register it; its key goes apart."""
     from panels.sittings.keys import draw_seed, key_path
     from panels.sittings.planning import plan_sitting, register_sitting
+    from panels.sittings.volumes import spirit_lines
 
     planned = plan_sitting(session, defined, seed=draw_seed() if seed is None else seed, file=file)
     key_file = None if writing.dry_run else key_path(folder, defined.sitting)
@@ -147,38 +169,11 @@ def _plan(
     if not writing.as_json:
         for line in planned.sitting.balance:
             sys.stdout.write(f"{line}\n")
-        for line in _spirit_lines(session, planned.sitting):
+        for line in spirit_lines(session, planned.sitting):
             sys.stdout.write(f"{line}\n")
         if key_file is not None:
             sys.stdout.write(f"The key is in {key_file}; keep it from assessors and servers.\n")
     writing.tell([record], said)
-
-
-def _spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
-    """Say how much of each lot to bring, and to keep for what may follow."""
-    from panels.release.register import rule_of_record
-    from panels.sittings.sheets import preparation_of
-    from panels.sittings.volumes import spirit_needed
-
-    rules = {
-        used.liquid: rule_of_record(session, used.liquid, used.record) for used in sitting.rules
-    }
-    made = {dilution.subject: dilution.spirit_ml for dilution in preparation_of(sitting)}
-    for lot in sitting.lots:
-        later = spirit_needed(
-            lot.lot,
-            lot.strength,
-            rules[lot.liquid].rule,
-            assessors=len(sitting.assessors),
-            spare=sitting.spare_servings,
-            pour_ml=sitting.pour_ml,
-            target_strength=sitting.target_strength,
-        )
-        yield (
-            f"{lot.lot}: {made[lot.lot]:.0f} ml undiluted for {lot.glasses} glasses and the spare"
-            f" ones; keep {later.again_ml:.0f} ml for a retest, {later.confirming_ml:.0f} ml for a"
-            " confirmation"
-        )
 
 
 @app.command("list")

@@ -41,6 +41,7 @@ def take_in(
     from panels.cli.rule import declare_missing
     from panels.preparation.standards import read_standards, record_standard
     from panels.records import STANDARD, latest_bodies
+    from panels.uses.qualifying import take_in_assessors
 
     panel = panel_folder(folder)
     known = latest_bodies(session, STANDARD)
@@ -50,6 +51,11 @@ def take_in(
             sys.stderr.write(f"Recorded the standard {standard.standard}.\n")
     for rule in declare_missing(session, rules, risks):
         sys.stderr.write(f"Declared {rule.name}.\n")
+    people = panel / "assessors.yaml"
+    if people.exists():
+        taken = take_in_assessors(session, people)
+        if taken:
+            sys.stderr.write("Took over trainings and qualifications of assessors.\n")
     made = []
     for path, definition in _new_sittings(session, panel):
         made += _take_in_sitting(session, folder, path, definition)

@@ -506,6 +506,12 @@ def _deviations(
         told.append(
             f"{sitting}: sheets were entered on {min(early)}, before its day {held.sitting.held_on}"
         )
+    if held.sitting.qualified_by is None:
+        told.append(f"{sitting}: no rule says who is qualified, so nobody was held against one")
+    told += [
+        f"{sitting}: {one.assessor} sat without being qualified ({one.lacks}): {one.reason}"
+        for one in held.sitting.unqualified
+    ]
     if held.preparation is None:
         told.append(f"{sitting}: the strength of the diluted samples was not recorded")
     told += [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
 
 from sqlalchemy.orm import Session
@@ -16,6 +17,8 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Gate
 from bulkflow.lots.tables import OVERRIDE
 from bulkflow.records import Record
+from panels.assessors.drift import DriftSettings
+from panels.assessors.register import panel_rule_on
 from panels.records import (
     CONFIRMATION,
     CONFIRMATION_PLAN,
@@ -37,6 +40,7 @@ from panels.release.procedure import (
     follow,
 )
 from panels.release.register import DeclaredRule
+from panels.release.rule import ReleaseRule
 from panels.sittings.analysis import (
     LotFigures,
     SittingAnalysis,
@@ -45,6 +49,7 @@ from panels.sittings.analysis import (
     off_notes_of,
 )
 from panels.sittings.history import HeldSitting, closed_sittings, rules_of
+from panels.sittings.watching import PanelWatch, watch_panel
 
 __all__ = ["Courses", "LotCourse", "score_code"]
 
@@ -74,6 +79,7 @@ class LotCourse:
     reopenings : when it was put before the panel again, oldest first.
     declared : the rule its newest sitting stands on.
     standing : what follows.
+    watch : the panel as its sittings up to the newest show it.
     """
 
     lot: str
@@ -84,6 +90,7 @@ class LotCourse:
     reopenings: tuple[Reopening, ...]
     declared: DeclaredRule
     standing: Standing
+    watch: PanelWatch
 
     @property
     def last(self) -> SittingAnalysis:
@@ -203,7 +210,29 @@ class Courses:
             tuple(reopened),
             declared,
             standing,
+            self.watch(newest, declared.rule),
         )
+
+    def watch(self, held: HeldSitting, rule: ReleaseRule) -> PanelWatch:
+        """Return what sittings up to one show of the panel; a void one shows nothing of it."""
+        own = self.analysis(held)
+        shown = [*self._valid_before(held), *(() if own.void else (own,))]
+        return watch_panel(shown, rule, self._drift_settings(held.sitting.held_on))
+
+    def watches(self, day: date) -> dict[str, PanelWatch]:
+        """Return what closed sittings up to a day show of the panel, by liquid."""
+        newest: dict[str, HeldSitting] = {}
+        for held in self.closed:
+            if held.sitting.held_on <= day:
+                newest |= dict.fromkeys((used.liquid for used in held.sitting.rules), held)
+        return {
+            liquid: self.watch(held, self.rules(held)[liquid].rule)
+            for liquid, held in sorted(newest.items())
+        }
+
+    def _drift_settings(self, day: date) -> DriftSettings | None:
+        panel = panel_rule_on(self.session, day)
+        return None if panel is None else DriftSettings(**panel.fields["drift"])
 
     def _valid_before(self, held: HeldSitting) -> Iterator[SittingAnalysis]:
         for one in self.closed:

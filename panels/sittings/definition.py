@@ -18,6 +18,7 @@ from panels.sittings.scores import SHEET_COLUMNS
 
 __all__ = [
     "METHOD",
+    "DefinedException",
     "DefinedLot",
     "DefinedRepeat",
     "SittingDefinition",
@@ -70,6 +71,13 @@ class DefinedCheck(Body):
     what: PlainWords
 
 
+class DefinedException(Body):
+    """An assessor who sits without being qualified, and why."""
+
+    assessor: Identifier
+    reason: PlainWords
+
+
 class SittingDefinition(Body):
     """The definition of one sitting.
 
@@ -84,6 +92,7 @@ class SittingDefinition(Body):
     repeats : blind repeats.
     checks : spiked or known-poor samples of liquids that are judged.
     control_glasses : of each liquid's standard, in every flight that has lots of the liquid.
+    exceptions : assessors who sit although they are not qualified.
     max_servings : most glasses for one assessor.
     """
 
@@ -105,6 +114,7 @@ class SittingDefinition(Body):
     lots: Annotated[tuple[DefinedLot, ...], Field(min_length=1)]
     repeats: tuple[DefinedRepeat, ...] = ()
     checks: tuple[DefinedCheck, ...] = ()
+    exceptions: tuple[DefinedException, ...] = ()
     control_glasses: Annotated[int, Field(ge=1, le=3)] = 1
     max_servings: Annotated[int, Field(ge=2, le=45)] = MAX_SERVINGS
 
@@ -128,6 +138,9 @@ class SittingDefinition(Body):
         strange = {repeat.lot for repeat in self.repeats} - {lot.lot for lot in self.lots}
         if strange:
             raise ValueError(f"repeats {min(strange)}, which is not among its lots")
+        spared = {one.assessor for one in self.exceptions} - set(self.assessors)
+        if spared:
+            raise ValueError(f"excepts {min(spared)}, who is not among its assessors")
         other = {poor.liquid for poor in self.checks} - {lot.liquid for lot in self.lots}
         if other:
             raise ValueError(f"checks {min(other)}, of which it judges no lot")

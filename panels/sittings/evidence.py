@@ -58,6 +58,7 @@ def evidence_of(
                     [
                         *(line for one in course.analyses for line in one.deviations),
                         *_beside_assumptions(figures, declared),
+                        *course.watch.drift_words,
                     ]
                 )
             ),
@@ -69,11 +70,24 @@ def evidence_of(
                 "look": standing.look,
                 "next_step": standing.next_step.value,
                 "rejected_by": list(standing.rejected_by),
+                "panel": _panel(course),
                 "off_notes_standing": [note for note, _ in standing.notes],
                 "records": _records(analysis),
             },
         }
     )
+
+
+def _panel(course: LotCourse) -> dict[str, Any]:
+    watch, sitting = course.watch, course.last.held.sitting
+    return {
+        "words": list(watch.words),
+        "drop_to_be_told": watch.drop,
+        "chance_of_telling_it": dict(watch.power),
+        "drifting_from": dict(watch.drifting),
+        "qualified_by": sitting.qualified_by or "no rule",
+        "unqualified": [one.model_dump(mode="json") for one in sitting.unqualified],
+    }
 
 
 def _beside_assumptions(figures: LotFigures, declared: DeclaredRule) -> Iterator[str]:

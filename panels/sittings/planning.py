@@ -23,6 +23,7 @@ from bulkflow.reading.shape import field_path
 from bulkflow.reading.yamlfile import YamlDocument
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.times import check_zone
+from panels.assessors.register import fitness_on, panel_rule_on
 from panels.errors import PanelsError
 from panels.preparation.dilution import measured_strength, prepare_dilution
 from panels.records import (
@@ -35,6 +36,7 @@ from panels.records import (
     RuleUsed,
     Sitting,
     Standard,
+    Unqualified,
     bodies_about,
     latest_bodies,
 )
@@ -70,6 +72,8 @@ class _Known:
     lots: Mapping[str, LotLine]
     rules: dict[str, DeclaredRule] = field(default_factory=dict)
     standards: dict[str, Standard] = field(default_factory=dict)
+    unqualified: tuple[Unqualified, ...] = ()
+    qualified_by: str | None = None
 
 
 def plan_sitting(
@@ -100,6 +104,7 @@ def plan_sitting(
     faults = [*_checked_once(session, definition)]
     faults += _checked_rules(session, definition, known)
     faults += _checked_lots(definition, known)
+    faults += _checked_assessors(session, definition, known)
     if not faults:
         faults += _checked_history(session, definition, known)
     if faults:
@@ -250,6 +255,31 @@ def _checked_lots(definition: SittingDefinition, known: _Known) -> Iterator[Foun
                 ("Correct the liquid."),
             )
         yield from _checked_strength(place, lot, float(line.strength_percent), definition)
+
+
+def _checked_assessors(
+    session: Session, definition: SittingDefinition, known: _Known
+) -> Iterator[Found]:
+    """Hold the panel against its declared rule, if there is one; exceptions are kept."""
+    rule = panel_rule_on(session, definition.held_on)
+    if rule is None:
+        return
+    known.qualified_by = rule.name
+    reasons = {one.assessor: one.reason for one in definition.exceptions}
+    standing = fitness_on(session, definition.held_on, definition.assessors)
+    excepted = []
+    for number, name in enumerate(definition.assessors):
+        lacks = "; ".join(standing[name].lacks)
+        if lacks and name in reasons:
+            excepted.append(Unqualified(assessor=name, lacks=lacks, reason=reasons[name]))
+        elif lacks:
+            yield (
+                ("assessors", number),
+                f"is {name}, who is not qualified on {definition.held_on}: {lacks}",
+                "Qualify them (panels assessor), leave them out, or give an exception with its"
+                " reason.",
+            )
+    known.unqualified = tuple(excepted)
 
 
 def _checked_history(
@@ -463,6 +493,8 @@ def _sitting(definition: SittingDefinition, known: _Known, key: SittingKey) -> S
         ),
         key_digest=key.digest,
         balance=tuple(_balance_words(key)),
+        unqualified=known.unqualified,
+        qualified_by=known.qualified_by,
     )
 
 

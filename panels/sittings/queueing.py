@@ -31,7 +31,13 @@ from panels.release.judging import NextStep
 from panels.release.register import liquids_with_rules
 from panels.serving import MAX_SERVINGS
 from panels.sittings.deciding import next_step_of
-from panels.sittings.definition import DefinedLot, DefinedRepeat, SittingDefinition, served_as
+from panels.sittings.definition import (
+    DefinedException,
+    DefinedLot,
+    DefinedRepeat,
+    SittingDefinition,
+    served_as,
+)
 from panels.sittings.history import list_sittings
 
 __all__ = [
@@ -128,15 +134,19 @@ def read_waiting(folder: Path) -> dict[str, WaitingOn]:
         ) from error
 
 
+def _waits_for(lot: str, load: Mapping[str, Any]) -> bool:
+    """Whether a load lacks a lot: it waits for it, or its sentence names what may not be loaded."""
+    named = rf"(?<![\w-]){re.escape(lot)}(?![\w-])"
+    return lot in load["lots"] or re.search(named, load["why"]) is not None
+
+
 def _waiting_on(
     hold: Mapping[str, Any],
     loads: Mapping[str, Mapping[str, Any]],
     short: Sequence[Mapping[str, Any]],
     currency: str,
 ) -> WaitingOn:
-    # a load without lots tells which lots may not be loaded in its sentence, and there alone
-    named = re.compile(rf"(?<![\w-]){re.escape(hold['lot_id'])}(?![\w-])")
-    names = [*hold["loads"], *(one["load_id"] for one in short if named.search(one["why"]))]
+    names = [*hold["loads"], *(one["load_id"] for one in short if _waits_for(hold["lot_id"], one))]
     leaving = sorted(
         (date.fromisoformat(loads[name]["loading_day"]), name)
         for name in dict.fromkeys(names)
@@ -251,6 +261,8 @@ def draft_sitting(
     held_on: date,
     water: str,
     lots: int,
+    assessors: Sequence[str] = (),
+    exceptions: Mapping[str, str] | None = None,
 ) -> SittingDefinition:
     """Write down the next sitting: the first lots of a queue, served as at an earlier sitting.
 
@@ -260,6 +272,8 @@ def draft_sitting(
     pattern : whose room, people, times and attributes are taken over.
     lots : most lots; fewer where they, their controls and a blind repeat of the first would be
         more glasses than one may nose.
+    assessors : instead of those of the pattern.
+    exceptions : who sits without being qualified, and why.
 
     Raises
     ------
@@ -276,12 +290,16 @@ def draft_sitting(
     return SittingDefinition(
         sitting=name,
         held_on=held_on,
-        **served_as(pattern),
+        **served_as(pattern) | ({"assessors": tuple(assessors)} if assessors else {}),
         water=water,
         lots=tuple(
             DefinedLot(lot=lot.lot, liquid=lot.liquid, strength=lot.strength) for lot in chosen
         ),
         repeats=(DefinedRepeat(lot=chosen[0].lot),),
+        exceptions=tuple(
+            DefinedException(assessor=name, reason=reason)
+            for name, reason in (exceptions or {}).items()
+        ),
     )
 
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from panels.preparation.dilution import NOSING_STRENGTH_PERCENT, prepare_dilution
-from panels.release.rule import ReleaseRule
+from sqlalchemy.orm import Session
 
-__all__ = ["SpiritNeeded", "spirit_needed"]
+from panels.preparation.dilution import NOSING_STRENGTH_PERCENT, prepare_dilution
+from panels.records import Sitting
+from panels.release.register import rule_of_record
+from panels.release.rule import ReleaseRule
+from panels.sittings.sheets import preparation_of
+
+__all__ = ["SpiritNeeded", "spirit_lines", "spirit_needed"]
 
 CONFIRMED_NOTES = 1
 """Off-notes of one lot for whose confirmation spirit is kept; two are rare."""
@@ -82,3 +88,26 @@ def spirit_needed(
     tests = CONFIRMED_NOTES * follow.tests
     fewest = max(sets, follow.fewest_assessments)
     return SpiritNeeded(once, rule.retests * once, tests * spirit(fewest))
+
+
+def spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
+    """Say how much of each lot to bring, and to keep for what may follow."""
+    rules = {
+        used.liquid: rule_of_record(session, used.liquid, used.record) for used in sitting.rules
+    }
+    made = {dilution.subject: dilution.spirit_ml for dilution in preparation_of(sitting)}
+    for lot in sitting.lots:
+        later = spirit_needed(
+            lot.lot,
+            lot.strength,
+            rules[lot.liquid].rule,
+            assessors=len(sitting.assessors),
+            spare=sitting.spare_servings,
+            pour_ml=sitting.pour_ml,
+            target_strength=sitting.target_strength,
+        )
+        yield (
+            f"{lot.lot}: {made[lot.lot]:.0f} ml undiluted for {lot.glasses} glasses and the spare"
+            f" ones; keep {later.again_ml:.0f} ml for a retest, {later.confirming_ml:.0f} ml for a"
+            " confirmation"
+        )

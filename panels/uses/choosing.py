@@ -28,10 +28,11 @@ __all__ = ["ChoiceResult", "Trial", "choice_parts", "choose_panel", "read_trial"
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """Scores of a trial, balanced: columns assessor, product, score; and its first day."""
+    """Scores of a trial, balanced: columns assessor, product, score; and its first and last day."""
 
     scores: pd.DataFrame
     first_day: date
+    last_day: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def read_trial(path: Path, rule: PanelRule) -> Trial:
     sheet.raise_faults()
     frame = pd.DataFrame(rows, columns=["assessor", "product", "score"])
     sheet.raise_faults(_unbalanced(sheet.name, frame))
-    return Trial(scores=frame, first_day=min(days))
+    return Trial(scores=frame, first_day=min(days), last_day=max(days))
 
 
 def choose_panel(

@@ -187,7 +187,13 @@ class DriftRule(Body):
 
 
 class PanelRule(Declaration):
-    """What is asked of an assessor; see ``panels.assessors.selection.SelectionRule``."""
+    """What is asked of an assessor; see ``panels.assessors.selection.SelectionRule``.
+
+    Parameters
+    ----------
+    valid_months : how long a qualification holds.
+    trainings : what an assessor must have been trained in, too.
+    """
 
     use: Literal["panel"]
     name: Text
@@ -201,6 +207,8 @@ class PanelRule(Declaration):
     largest_slope: float = 1.5
     largest_sensitivity_p: Chance = 0.05
     drift: DriftRule = DriftRule()
+    valid_months: Annotated[int, Field(ge=1, le=60)] = 12
+    trainings: tuple[Text, ...] = ()
 
     @model_validator(mode="after")
     def _slopes_in_order(self) -> PanelRule:

@@ -49,6 +49,7 @@ __all__ = [
     "digest_of",
     "finding_of",
     "findings",
+    "is_declared",
     "record_finding",
     "subject_of",
 ]
@@ -144,6 +145,11 @@ def declare(session: Session, rule: Declaration) -> Record:
         declaration=fields,
     )
     return append(session, DECLARATION, body)
+
+
+def is_declared(session: Session, rule: Declaration) -> bool:
+    """Whether the very same declaration is recorded."""
+    return _declaration_record(session, digest_of(rule)) is not None
 
 
 def finding_of(

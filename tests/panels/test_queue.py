@@ -34,8 +34,10 @@ def _plan(folder: Path) -> Path:
         ],
         "loads": [day, {"load_id": "sea.03.1", "loading_day": "2027-01-25"},
                   {"load_id": "sea.09.1", "loading_day": "2027-03-01"}],
-        "held_loads": [{"load_id": "sea.09.1", "why": "VK-CIT-2642 (30 LPA) may not be loaded"},
-                       {"load_id": "sea.02.1", "why": "VK-CIT-26421 may not be loaded"}],
+        "held_loads": [
+            {"load_id": "sea.09.1", "why": "VK-CIT-2642 (30 LPA) may not be loaded", "lots": []},
+            {"load_id": "sea.02.1", "why": "VK-CIT-26421 may not be loaded", "lots": []},
+        ],
     }  # fmt: skip
     folder.mkdir()
     (folder / "plan.json").write_text(json.dumps(plan), encoding="utf-8")

@@ -534,7 +534,9 @@ def test_more_lots_than_one_may_nose_are_spread_over_assessors(
         record_lots(session, [_lot(name) for name in names])
     people = ", ".join(f"A{n}" for n in range(1, 13))
     lots = "\n".join(f"  - {{lot: {name}, liquid: VK-DRY, strength: 80.0}}" for name in names)
-    text = f"{RETEST.split('assessors:')[0]}assessors: [{people}]\nwater: clean\nlots:\n{lots}\n"
+    spared = "exceptions: [{assessor: A12, reason: more noses are needed}]"
+    head = f"{RETEST.split('assessors:')[0]}assessors: [{people}]\nwater: clean\n{spared}"
+    text = f"{head}\nlots:\n{lots}\n"
     bad = names[3]
     _held(panels, decided, tmp_path, text, "R-1", quality={bad: 3.0})
     document = panels("sitting", "show", decided, "R-1", "--json").json
