@@ -4,42 +4,30 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_origin, get_type_hints
 
 from pydantic import ValidationError
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.plan.check import Check, CheckReport
-from bulkflow.plan.finding import Finding
-from bulkflow.plan.result import HeldLoad, HoldCost, Miss, PlanResult
-from bulkflow.plan.schema import SCHEMA, PlanDocument
+from bulkflow.plan.result import PlanResult
+from bulkflow.plan.schema import SCHEMA, PlanDocument, Row
 from bulkflow.plan.summary import summarise
-from bulkflow.program.answer import (
-    CargoPart,
-    CostBreakdown,
-    DemandServed,
-    DutyDue,
-    FeintsSale,
-    GuaranteeUse,
-    LetDown,
-    LoadKind,
-    Plan,
-    PlannedLoad,
-    Proof,
-    Purchase,
-    RulePrice,
-    Run,
-    StockLevel,
-    TankSetting,
-    Vatting,
-)
+from bulkflow.program.answer import CostBreakdown, Plan, Proof
 
 __all__ = ["read_document", "read_result", "result_from_document", "result_of", "to_document"]
 
 Kind = TypeVar("Kind")
+
+# The rows of a plan that the document holds as they are.
+ROWS = [
+    name
+    for name, kind in get_type_hints(Plan).items()
+    if get_origin(kind) is tuple and name in PlanDocument.model_fields
+]
 
 MAXIMUM_BYTES = 200_000_000  # a plan of 104 periods and 60 sites takes a tenth of this
 
@@ -59,24 +47,14 @@ def to_document(result: PlanResult) -> dict[str, Any]:
             for number, day in enumerate(plan.period_starts, start=1)
         ],
         "priorities": [{"priority": one, "unmet": unmet} for one, unmet in result.unmet],
-        "summary": asdict(summarise(result)),
+        "summary": summarise(result),
         "costs": {
             **asdict(plan.costs),
             "total": plan.costs.total,
             "changeable": plan.costs.changeable,
         },
         "proof": _proof(plan),
-        "loads": plan.loads,
-        "purchases": plan.purchases,
-        "runs": [_with_inputs(asdict(row)) for row in plan.runs],
-        "let_downs": [_with_inputs(asdict(row)) for row in plan.let_downs],
-        "vattings": plan.vattings,
-        "stocks": plan.stocks,
-        "tank_settings": plan.tank_settings,
-        "demand": [_with_served(asdict(row)) for row in plan.demand],
-        "feints_sales": plan.feints_sales,
-        "guarantee_use": plan.guarantee_use,
-        "duty_due": plan.duty_due,
+        **{name: getattr(plan, name) for name in ROWS},
         "holds": result.holds,
         "explanations": result.explanations,
         "misses": result.misses,
@@ -98,16 +76,6 @@ def _proof(plan: Plan) -> dict[str, Any]:
     return asdict(proof) | {
         name: value if math.isfinite(value) else None for name, value in figures.items()
     }
-
-
-def _with_inputs(row: dict[str, Any]) -> dict[str, Any]:
-    names = ("liquid", "origin_class", "lpa")
-    return row | {"inputs": [dict(zip(names, one, strict=True)) for one in row["inputs"]]}
-
-
-def _with_served(row: dict[str, Any]) -> dict[str, Any]:
-    names = ("origin_class", "lpa")
-    return row | {"served": [dict(zip(names, one, strict=True)) for one in row["served"]]}
 
 
 def _check(check: Check) -> dict[str, Any]:
@@ -183,68 +151,38 @@ def _faults(file: str, error: ValidationError) -> Iterable[Fault]:
 
 def result_of(document: PlanDocument) -> PlanResult:
     """Return the plan of a document that was read."""
-    rows = document.model_dump(by_alias=True)
     plan = Plan(
         scenario_name=document.scenario_name,
         currency=document.currency,
         quarter_periods=document.quarter_periods,
-        period_starts=tuple(row["first_day"] for row in rows["periods"]),
-        loads=tuple(_load(row) for row in rows["loads"]),
-        purchases=tuple(Purchase(**row) for row in rows["purchases"]),
-        runs=tuple(Run(**_without_names(row, "inputs")) for row in rows["runs"]),
-        let_downs=tuple(LetDown(**_without_names(row, "inputs")) for row in rows["let_downs"]),
-        vattings=tuple(Vatting(**row) for row in rows["vattings"]),
-        stocks=tuple(StockLevel(**row) for row in rows["stocks"]),
-        tank_settings=tuple(TankSetting(**row) for row in rows["tank_settings"]),
-        demand=tuple(DemandServed(**_without_names(row, "served")) for row in rows["demand"]),
-        feints_sales=tuple(FeintsSale(**row) for row in rows["feints_sales"]),
-        guarantee_use=tuple(GuaranteeUse(**row) for row in rows["guarantee_use"]),
-        duty_due=tuple(DutyDue(**row) for row in rows["duty_due"]),
-        costs=CostBreakdown(**_without(rows["costs"], "total", "changeable")),
-        proof=_read_proof(_without(rows["proof"], "gap", "gap_changeable")),
-    )
-    checks = tuple(
-        Check(**(row | {"worst": math.inf if row["worst"] is None else row["worst"]}))
-        for row in rows["checks"]
+        period_starts=tuple(row.first_day for row in document.periods),
+        costs=_of(CostBreakdown, document.costs),
+        proof=_of(Proof, document.proof, "bound", missing=-math.inf),
+        **{name: getattr(document, name) for name in ROWS},
     )
     return PlanResult(
         plan=plan,
-        report=CheckReport(checks),
-        unmet=tuple((row["priority"], row["unmet"]) for row in rows["priorities"]),
-        findings=tuple(Finding(**row) for row in rows["findings"]),
-        holds=tuple(HoldCost(**row) for row in rows["holds"]),
+        report=CheckReport(
+            tuple(_of(Check, row, "worst", missing=math.inf) for row in document.checks)
+        ),
+        unmet=tuple((row.priority, row.unmet) for row in document.priorities),
+        findings=document.findings,
+        holds=document.holds,
         explanations=document.explanations,
-        misses=_rows(Miss, rows["misses"]),
-        held_loads=_rows(HeldLoad, rows["held_loads"]),
+        misses=document.misses,
+        held_loads=document.held_loads,
         inputs=document.inputs,
         register=document.register_name,
         chain_head=document.chain_head,
     )
 
 
-def _rows(
-    kind: Callable[..., Kind], rows: Iterable[dict[str, Any]] | None
-) -> tuple[Kind, ...] | None:
-    return None if rows is None else tuple(kind(**row) for row in rows)
+def _of(kind: type[Kind], row: Row, figure: str = "", *, missing: float = 0.0) -> Kind:
+    """Return a row as the plan has it, without what the document derives from it.
 
-
-def _read_proof(row: dict[str, Any]) -> Proof:
-    bound = -math.inf if row["bound"] is None else row["bound"]
-    prices = tuple(
-        RulePrice(**(one | {"by_period": tuple(one["by_period"])})) for one in row["prices"]
-    )
-    repairs = tuple(row["repairs"])
-    return Proof(**(row | {"bound": bound, "prices": prices, "repairs": repairs}))
-
-
-def _load(row: dict[str, Any]) -> PlannedLoad:
-    parts = tuple(CargoPart(**part) for part in row["parts"])
-    return PlannedLoad(**(row | {"parts": parts, "kind": LoadKind(row["kind"])}))
-
-
-def _without(row: dict[str, Any], *names: str) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if name not in names}
-
-
-def _without_names(row: dict[str, Any], field: str) -> dict[str, Any]:
-    return row | {field: tuple(tuple(one.values()) for one in row[field])}
+    A figure that is not finite is null in the document.
+    """
+    values = {one.name: getattr(row, one.name) for one in fields(kind)}  # type: ignore[arg-type]
+    if figure and values[figure] is None:
+        values[figure] = missing
+    return kind(**values)

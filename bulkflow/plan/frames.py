@@ -7,15 +7,36 @@ that identify a row come first.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
-from typing import Any
+from dataclasses import asdict, fields
+from typing import Any, get_origin, get_type_hints
 
 import pandas as pd
 
 from bulkflow.plan.result import PlanResult
-from bulkflow.program.answer import Plan, PlannedLoad
+from bulkflow.program.answer import (
+    DutyDue,
+    FeintsSale,
+    GuaranteeUse,
+    InputTaken,
+    LetDown,
+    Plan,
+    PlannedLoad,
+    Purchase,
+    Run,
+    ServedFrom,
+    StockLevel,
+    TankSetting,
+    Vatting,
+)
 
 __all__ = ["COLUMNS", "to_frames"]
+
+
+def _columns(kind: type, *more: str) -> tuple[str, ...]:
+    """Return the fields of a row that are one cell each, and what a frame has beside them."""
+    hints = get_type_hints(kind)
+    return (*(one.name for one in fields(kind) if get_origin(hints[one.name]) is not tuple), *more)
+
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "loads": (
@@ -24,31 +45,21 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
         "arrival_day", "discharge_day", "usable_day", "usable_period", "waits_periods",
         "waits_for_lots",
     ),
-    "purchases": ("supplier", "liquid", "period", "tier", "lpa", "price_per_lpa", "currency"),
-    "runs": (
-        "site", "still", "recipe", "period", "charges", "makes", "origin_class", "hearts_lpa",
-        "feints_lpa",
-    ),
-    "run_inputs": ("site", "still", "recipe", "period", "liquid", "origin_class", "lpa"),
-    "let_downs": ("site", "recipe", "period", "makes", "origin_class", "lpa"),
-    "let_down_inputs": ("site", "recipe", "period", "liquid", "origin_class", "lpa"),
-    "vattings": ("site", "liquid", "origin_class", "period", "lots", "lpa", "release_period"),
-    "stocks": (
-        "site", "liquid", "origin_class", "period", "released_lpa", "hearts_lpa",
-        "unreleased_lpa",
-    ),
-    "tank_settings": ("site", "tank", "period", "liquid", "origin_class", "changed"),
+    "purchases": _columns(Purchase, "currency"),
+    "runs": _columns(Run),
+    "run_inputs": ("site", "still", "recipe", "period", *InputTaken._fields),
+    "let_downs": _columns(LetDown),
+    "let_down_inputs": ("site", "recipe", "period", *InputTaken._fields),
+    "vattings": _columns(Vatting),
+    "stocks": _columns(StockLevel),
+    "tank_settings": _columns(TankSetting),
     "demand": (
         "site", "liquid", "market", "priority", "period", "demand_lpa", "served_lpa", "open_lpa",
     ),
-    "demand_served": (
-        "site", "liquid", "market", "priority", "period", "origin_class", "lpa",
-    ),
-    "feints_sales": ("site", "liquid", "origin_class", "period", "lpa"),
-    "guarantee_use": ("guarantee", "period", "used", "limit", "currency"),
-    "duty_due": (
-        "site", "load_id", "liquid", "period", "lpa", "amount", "payable_on", "currency",
-    ),
+    "demand_served": ("site", "liquid", "market", "priority", "period", *ServedFrom._fields),
+    "feints_sales": _columns(FeintsSale),
+    "guarantee_use": _columns(GuaranteeUse, "currency"),
+    "duty_due": _columns(DutyDue, "currency"),
     "costs": ("part", "amount", "currency"),
     "proof": (
         "cost", "bound", "gap_percent", "currency", "solver", "seconds", "interrupted", "columns",
@@ -75,25 +86,12 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
     money = {"currency": plan.currency}
     rows: dict[str, list[dict[str, Any]]] = {
         "loads": [row for load in plan.loads for row in _load_rows(load, result)],
-        "purchases": [asdict(row) | money for row in plan.purchases],
-        "runs": [asdict(row) for row in plan.runs],
-        "run_inputs": [row for run in plan.runs for row in _input_rows(asdict(run))],
-        "let_downs": [asdict(row) for row in plan.let_downs],
-        "let_down_inputs": [row for made in plan.let_downs for row in _input_rows(asdict(made))],
-        "vattings": [asdict(row) for row in plan.vattings],
-        "stocks": [asdict(row) for row in plan.stocks],
-        "tank_settings": [asdict(row) for row in plan.tank_settings],
+        "run_inputs": _parts(plan.runs, "inputs", InputTaken._fields),
+        "let_down_inputs": _parts(plan.let_downs, "inputs", InputTaken._fields),
         "demand": [
             asdict(row) | {"served_lpa": sum(lpa for _, lpa in row.served)} for row in plan.demand
         ],
-        "demand_served": [
-            asdict(row) | {"origin_class": origin, "lpa": lpa}
-            for row in plan.demand
-            for origin, lpa in row.served
-        ],
-        "feints_sales": [asdict(row) for row in plan.feints_sales],
-        "guarantee_use": [asdict(row) | money for row in plan.guarantee_use],
-        "duty_due": [asdict(row) | money for row in plan.duty_due],
+        "demand_served": _parts(plan.demand, "served", ServedFrom._fields),
         "costs": [row | money for row in _cost_rows(plan)],
         "proof": [_proof_row(plan) | {"gap_percent": 100.0 * plan.proof.gap} | money],
         "holds": [asdict(row) | {"loads": _joined(row.loads)} | money for row in result.holds],
@@ -106,6 +104,8 @@ def to_frames(result: PlanResult) -> dict[str, pd.DataFrame]:
             for row in result.report.checks
         ],
     }
+    for name in COLUMNS.keys() - rows.keys():
+        rows[name] = [asdict(row) | money for row in getattr(plan, name)]
     frames = {
         name: pd.DataFrame.from_records(rows[name], columns=list(columns))
         if rows[name]
@@ -134,9 +134,13 @@ def _load_rows(load: PlannedLoad, result: PlanResult) -> list[dict[str, Any]]:
     return [whole | {"kind": load.kind.value} | waits | asdict(part) for part in load.parts]
 
 
-def _input_rows(row: dict[str, Any]) -> list[dict[str, Any]]:
-    names = ("liquid", "origin_class", "lpa")
-    return [row | dict(zip(names, one, strict=True)) for one in row["inputs"]]
+def _parts(rows: Iterable[Any], field: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Return the parts of each row, each beside what its row is known by."""
+    return [
+        asdict(row) | dict(zip(names, part, strict=True))
+        for row in rows
+        for part in getattr(row, field)
+    ]
 
 
 def _cost_rows(plan: Plan) -> list[dict[str, Any]]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field
 
 from bulkflow.plan.check import CheckReport
 from bulkflow.plan.checks.cost import Miss
@@ -28,8 +30,8 @@ class HeldLoad:
 
     load_id: str
     why: str
-    lots: tuple[str, ...]
-    earliest: date | None
+    lots: Annotated[tuple[str, ...], Field(description="that it waits for; empty: none on its day")]
+    earliest: Annotated[date | None, Field(description="when it could be filled; null: not known")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +73,13 @@ class HoldCost:
     short_failed_lpa: float | None = None
     saving_least: float | None = None
     saving_most: float | None = None
-    extra_least: float | None = None
-    extra_most: float | None = None
-    unpriced: str = ""
+    extra_least: Annotated[float | None, Field(description="what its failure costs at least")] = (
+        None
+    )
+    extra_most: Annotated[float | None, Field(description="and at most")] = None
+    unpriced: Annotated[
+        str, Field(description="why a cost is missing though asked for; '' otherwise")
+    ] = ""
 
 
 @dataclass(frozen=True, slots=True)

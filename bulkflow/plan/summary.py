@@ -10,10 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
 
 from bulkflow.plan.finding import period_words
 from bulkflow.plan.result import Miss, PlanResult
-from bulkflow.program.answer import DemandServed, LoadKind, Plan
+from bulkflow.program.answer import DemandServed, LoadKind, PeriodNumber, Plan
 from bulkflow.wording import amount, counted, listed, money, percent
 
 __all__ = [
@@ -41,46 +44,53 @@ within it could not be told from this one. Past it a longer search may well move
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """The state of the quarter; amounts in LPA, money in the plan's currency.
+    """The answer in figures, over the quarter; amounts in LPA, money in the plan's currency.
+
+    Those of a later day have a default: documents written before do not hold them. None stands
+    for what nobody looked at.
 
     Parameters
     ----------
-    sentence : the whole of it in words.
-    demand_lpa, served_lpa : of the quarter's periods; served counts what was carried into them.
-    lost_lpa : the quarter's demand lost for good.
-    backlog_end_lpa : carried demand still open at the end of the quarter.
-    late_periods : periods of the quarter that end with carried demand open.
-    lost_after_lpa : demand lost after the quarter.
-    backlog_horizon_lpa : carried demand still open at the end of the horizon.
-    loads : loads that leave in the quarter.
-    floors_missed, floors_missed_after : floors that stock falls below in, and only after, the
-        quarter; None where nobody looked, as with the next two.
-    closing_missed_lpa : by how much closing targets are missed, together.
-    past_life_lpa : stock past its life, the worst period of each liquid and site.
-    unfilled_loads : loads of the quarter that no lots can fill on their day; None where lots were
-        not put into loads.
-    waiting_loads : those that wait for their lots to be released.
-    gap_money : how much cheaper a plan could be at most; None where no bound is proved.
-    good_enough : whether that is near enough to promise loads (`PROMISE_GAP`).
+    served_lpa : counts what was carried into the quarter's periods.
+    good_enough : by `PROMISE_GAP`.
     """
 
     sentence: str
     demand_lpa: float
     served_lpa: float
     lost_lpa: float
-    backlog_end_lpa: float
-    late_periods: tuple[int, ...]
-    lost_after_lpa: float
-    backlog_horizon_lpa: float
-    loads: int
-    floors_missed: int | None
-    floors_missed_after: int | None
-    closing_missed_lpa: float | None
-    past_life_lpa: float | None
-    unfilled_loads: int | None
-    waiting_loads: int
-    gap_money: float | None
-    good_enough: bool
+    backlog_end_lpa: Annotated[float, Field(description="carried demand open at the quarter's end")]
+    loads: Annotated[int, Field(description="loads that leave in the quarter")]
+    late_periods: tuple[PeriodNumber, ...] = ()
+    lost_after_lpa: Annotated[float, Field(description="demand lost after the quarter")] = 0.0
+    backlog_horizon_lpa: Annotated[
+        float, Field(description="carried demand open at the end of the horizon")
+    ] = 0.0
+    floors_missed: Annotated[
+        int | None,
+        Field(description="floors that stock falls below in the quarter; null: not looked at"),
+    ] = None
+    floors_missed_after: Annotated[int | None, Field(description="those below only after it")] = (
+        None
+    )
+    closing_missed_lpa: Annotated[float | None, Field(description="of all closing targets")] = None
+    past_life_lpa: Annotated[
+        float | None,
+        Field(description="stock past its life, in the worst period of each site and liquid"),
+    ] = None
+    unfilled_loads: Annotated[
+        int | None,
+        Field(description="loads without lots on their day; null: lots were not put into loads"),
+    ] = None
+    waiting_loads: Annotated[
+        int, Field(description="loads that wait for their lots to be released")
+    ] = 0
+    gap_money: Annotated[
+        float | None, Field(description="cost less bound; null without a bound")
+    ] = None
+    good_enough: Annotated[bool, Field(description="whether the gap lets loads be promised")] = (
+        False
+    )
 
 
 def summarise(result: PlanResult) -> Summary:

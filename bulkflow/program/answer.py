@@ -1,9 +1,13 @@
 """The plan as plain rows: what is bought, made, sent, stocked, served, owed and at risk.
 
-This module owns the shape of an answer and nothing else: no solver, no files. Amounts are LPA at
-20 degC unless the name says litres; money is in the workspace's currency. ``origin_class`` is
-``any`` where no market bars what the liquid was made from, else ``not-for:`` and the markets.
-Periods count from 1.
+This module owns the shape of an answer and nothing else: no solver, no files. Each row is declared
+here only: ``plan.json`` and its JSON Schema (`bulkflow.plan.schema`), data frames, CSV and the
+sheets of the workbook follow. Within a version of that document fields may be added, never renamed,
+dropped or given another meaning.
+
+Amounts are LPA at 20 degC unless the name says litres; money is in the workspace's currency.
+``origin_class`` is ``any`` where no market bars what the liquid was made from, else ``not-for:``
+and the markets. Periods count from 1.
 """
 
 from __future__ import annotations
@@ -13,6 +17,10 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from itertools import count
+from typing import Annotated, Any, NamedTuple, get_type_hints
+
+from pydantic import Field, GetCoreSchemaHandler
+from pydantic_core import core_schema
 
 __all__ = [
     "CargoPart",
@@ -21,19 +29,48 @@ __all__ = [
     "DutyDue",
     "FeintsSale",
     "GuaranteeUse",
+    "InputTaken",
     "LetDown",
     "LoadKind",
+    "PeriodNumber",
     "Plan",
     "PlannedLoad",
     "Proof",
     "Purchase",
     "RulePrice",
     "Run",
+    "ServedFrom",
     "StockLevel",
     "TankSetting",
     "Vatting",
     "free_load_name",
 ]
+
+
+PeriodNumber = Annotated[int, Field(ge=0)]
+
+
+class _AsObject:
+    """A named tuple that stands in a document as an object, its fields as keys."""
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        keys = get_type_hints(source)
+        shape = core_schema.typed_dict_schema(
+            {
+                name: core_schema.typed_dict_field(handler.generate_schema(kind))
+                for name, kind in keys.items()
+            },
+            extra_behavior="forbid",
+        )
+        return core_schema.no_info_before_validator_function(
+            lambda row: dict(zip(keys, row, strict=True)) if isinstance(row, tuple) else row,
+            core_schema.no_info_after_validator_function(lambda row: source(**row), shape),
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                lambda row: row._asdict(), return_schema=shape
+            ),
+        )
 
 
 class LoadKind(StrEnum):
@@ -50,18 +87,19 @@ class CargoPart:
     """What one tank, or one compartment of it, carries."""
 
     liquid: str
-    origin_class: str
+    origin_class: Annotated[
+        str, Field(description="'any', or 'not-for:' and the markets that bar it")
+    ]
     lpa: float
-    litres_20c: float
-    capacity_litres: float
+    litres_20c: Annotated[
+        float, Field(description="litres at 20 degC at the strength of the liquid")
+    ]
+    capacity_litres: Annotated[float, Field(description="of the tank or compartment")]
 
 
 @dataclass(frozen=True, slots=True)
 class PlannedLoad:
-    """One tank journey. ``usable_period`` may lie beyond the horizon.
-
-    ``waits_periods`` : for how long it stands full at the receiver beyond the lane's own days.
-    """
+    """One tank journey."""
 
     load_id: str
     lane: str
@@ -69,15 +107,21 @@ class PlannedLoad:
     destination: str
     tank_type: str
     kind: LoadKind
-    period: int
+    period: Annotated[
+        int,
+        Field(description="of sending; 0 for loads under way when the plan starts"),
+    ]
     loading_day: date
     leaving_day: date
     arrival_day: date
     discharge_day: date
     usable_day: date
-    usable_period: int
+    usable_period: Annotated[int, Field(description="may lie beyond the last period")]
     parts: tuple[CargoPart, ...]
-    waits_periods: int = 0
+    waits_periods: Annotated[
+        int,
+        Field(ge=0, description="for which it stands full at the receiver, to be discharged"),
+    ] = 0
 
     @property
     def lpa(self) -> float:
@@ -96,29 +140,34 @@ def free_load_name(lane: str, loading_day: date, taken: Collection[str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Purchase:
-    """LPA bought of one liquid from one supplier in one period and price tier (from 0)."""
+    """LPA bought of one liquid from one supplier in one period and price tier."""
 
     supplier: str
     liquid: str
-    period: int
-    tier: int
+    period: PeriodNumber
+    tier: Annotated[int, Field(ge=0, description="price tier of the contract, from 0")]
     lpa: float
     price_per_lpa: float
 
 
+class InputTaken(NamedTuple):
+    """LPA of one liquid taken by a run or a let-down."""
+
+    liquid: str
+    origin_class: str
+    lpa: float
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Charges of one recipe on one still in one period, by classes of the inputs.
-
-    Whole, except on a continuous still.
-    """
+    """Charges of one recipe on one still in one period, by classes of the inputs."""
 
     site: str
     still: str
     recipe: str
-    period: int
-    charges: float
-    inputs: tuple[tuple[str, str, float], ...]
+    period: PeriodNumber
+    charges: Annotated[float, Field(description="whole, except on a continuous still")]
+    inputs: tuple[Annotated[InputTaken, _AsObject()], ...]
     makes: str
     origin_class: str
     hearts_lpa: float
@@ -131,8 +180,8 @@ class LetDown:
 
     site: str
     recipe: str
-    period: int
-    inputs: tuple[tuple[str, str, float], ...]
+    period: PeriodNumber
+    inputs: tuple[Annotated[InputTaken, _AsObject()], ...]
     makes: str
     origin_class: str
     lpa: float
@@ -145,7 +194,7 @@ class Vatting:
     site: str
     liquid: str
     origin_class: str
-    period: int
+    period: PeriodNumber
     lots: int
     lpa: float
     release_period: int
@@ -153,48 +202,52 @@ class Vatting:
 
 @dataclass(frozen=True, slots=True)
 class StockLevel:
-    """Stock of a commodity at a site at the end of a period (period 0: the opening).
-
-    ``unreleased_lpa``: vatted and not yet released, or arrived and still in its check.
-    """
+    """Stock at a site at the end of a period (period 0: the opening)."""
 
     site: str
     liquid: str
     origin_class: str
-    period: int
+    period: PeriodNumber
     released_lpa: float
-    hearts_lpa: float
-    unreleased_lpa: float
+    hearts_lpa: Annotated[float, Field(description="made, not yet vatted")]
+    unreleased_lpa: Annotated[
+        float, Field(description="vatted, not yet released; or in its check at arrival")
+    ]
 
 
 @dataclass(frozen=True, slots=True)
 class TankSetting:
-    """What a tank is set to in a period, and whether it was changed to it then."""
+    """What a tank is set to in a period."""
 
     site: str
     tank: str
-    period: int
+    period: PeriodNumber
     liquid: str
     origin_class: str
-    changed: bool
+    changed: Annotated[
+        bool, Field(description="whether it was changed to this liquid in this period")
+    ]
+
+
+class ServedFrom(NamedTuple):
+    """LPA of one origin class given to a demand."""
+
+    origin_class: str
+    lpa: float
 
 
 @dataclass(frozen=True, slots=True)
 class DemandServed:
-    """Demand of a site, liquid, market and priority in a period and what became of it.
-
-    ``served`` pairs origin class and LPA. ``open_lpa`` is the backlog at the end of the period
-    (carried) or what was lost in it (lost).
-    """
+    """Demand of a site, liquid, market and priority in a period and what became of it."""
 
     site: str
     liquid: str
-    market: str
+    market: Annotated[str, Field(description="'' where none is named")]
     priority: str
-    period: int
+    period: PeriodNumber
     demand_lpa: float
-    served: tuple[tuple[str, float], ...]
-    open_lpa: float
+    served: tuple[Annotated[ServedFrom, _AsObject()], ...]
+    open_lpa: Annotated[float, Field(description="backlog at the end of the period, or lost in it")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +257,7 @@ class FeintsSale:
     site: str
     liquid: str
     origin_class: str
-    period: int
+    period: PeriodNumber
     lpa: float
 
 
@@ -213,7 +266,7 @@ class GuaranteeUse:
     """Duty at risk against a guarantee in a period, in the workspace's currency."""
 
     guarantee: str
-    period: int
+    period: PeriodNumber
     used: float
     limit: float
 
@@ -225,7 +278,7 @@ class DutyDue:
     site: str
     load_id: str
     liquid: str
-    period: int
+    period: PeriodNumber
     lpa: float
     amount: float
     payable_on: date
@@ -244,7 +297,7 @@ class CostBreakdown:
     shortage: float
     floors: float
     sales: float
-    hire: float = 0.0
+    hire: Annotated[float, Field(description="of tanks that stand full at the receiver")] = 0.0
 
     @property
     def total(self) -> float:
@@ -278,19 +331,21 @@ class CostBreakdown:
 
 @dataclass(frozen=True, slots=True)
 class RulePrice:
-    """What one unit more on the right-hand side of a rule would save, by period.
+    """What one unit more on the right-hand side of a rule would save.
 
     Parameters
     ----------
-    rule, ref, commodity : the rows of the network; commodity is "" where they have none.
-    by_period, over_horizon : money of the plan per unit; a rule has one or the other.
+    rule, ref : the rows of the network.
+    by_period, over_horizon : a rule has one or the other.
     """
 
     rule: str
     ref: str
-    commodity: str
-    by_period: tuple[float, ...]
-    over_horizon: float
+    commodity: Annotated[str, Field(description="'' where the rule has none")]
+    by_period: Annotated[tuple[float, ...], Field(description="money per unit, by period")]
+    over_horizon: Annotated[
+        float, Field(description="money per unit, of a rule over the whole horizon")
+    ]
 
 
 @dataclass(frozen=True, slots=True)

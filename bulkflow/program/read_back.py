@@ -18,12 +18,14 @@ from bulkflow.program.answer import (
     DutyDue,
     FeintsSale,
     GuaranteeUse,
+    InputTaken,
     LetDown,
     Plan,
     PlannedLoad,
     Proof,
     Purchase,
     Run,
+    ServedFrom,
     StockLevel,
     TankSetting,
     Vatting,
@@ -96,7 +98,9 @@ def _runs(maps: Maps, found: Quantities) -> tuple[Run, ...]:
             recipe=column.recipe.id,
             period=period,
             charges=charges,
-            inputs=tuple((c.liquid, c.origin_class, lpa * charges) for c, lpa in column.inputs),
+            inputs=tuple(
+                InputTaken(c.liquid, c.origin_class, lpa * charges) for c, lpa in column.inputs
+            ),
             makes=column.makes.liquid,
             origin_class=column.makes.origin_class,
             hearts_lpa=column.hearts_lpa * charges,
@@ -113,7 +117,9 @@ def _let_downs(maps: Maps, found: Quantities) -> tuple[LetDown, ...]:
             site=column.site,
             recipe=column.recipe.id,
             period=period,
-            inputs=tuple((c.liquid, c.origin_class, share * lpa) for c, share in column.inputs),
+            inputs=tuple(
+                InputTaken(c.liquid, c.origin_class, share * lpa) for c, share in column.inputs
+            ),
             makes=column.makes.liquid,
             origin_class=column.makes.origin_class,
             lpa=lpa,
@@ -205,7 +211,7 @@ def _group_rows(group: DemandGroup, found: Quantities) -> list[DemandServed]:
     rows = []
     for t, asked in enumerate(group.lpa):
         parts = tuple(
-            (origin_class, float(lpa[t]))
+            ServedFrom(origin_class, float(lpa[t]))
             for origin_class, lpa in by_outlet.items()
             if lpa[t] > NOTHING_LPA
         )

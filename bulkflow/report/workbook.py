@@ -1,27 +1,26 @@
-"""A plan as a workbook, and back: one sheet a table, typed cells, frozen headings with units.
+"""A plan as a workbook: one sheet a table, typed cells, frozen headings with units.
 
 Every row of a plan is a row of its sheet; what belongs to a row (the parts of a load, the inputs
 of a run, what served a demand) stands in a sheet of its own that names the row it belongs to.
 Texts that a spreadsheet would take for a formula are written as text and marked so; no cell of
-ours is a formula, and a formula found on reading is refused.
+ours is a formula.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import Field, dataclass, fields
-from datetime import date, datetime
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, get_type_hints
-from zipfile import BadZipFile
 
-from openpyxl import Workbook, load_workbook
+from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
-from openpyxl.utils.exceptions import IllegalCharacterError, InvalidFileException
+from openpyxl.utils.exceptions import IllegalCharacterError
 from openpyxl.worksheet.worksheet import Worksheet
 
 from bulkflow.errors import Fault, InputError
@@ -32,19 +31,21 @@ from bulkflow.program.answer import (
     DutyDue,
     FeintsSale,
     GuaranteeUse,
+    InputTaken,
     LetDown,
     Plan,
     PlannedLoad,
     Proof,
     Purchase,
     Run,
+    ServedFrom,
     StockLevel,
     TankSetting,
     Vatting,
 )
 from bulkflow.whole_files import bytes_written_whole
 
-__all__ = ["FORMAT", "read_workbook", "write_workbook"]
+__all__ = ["FORMAT", "write_workbook"]
 
 FORMAT = "bulkflow-plan-workbook/1"
 COVER = "plan"
@@ -54,12 +55,16 @@ NO_BOUND = "none proved"  # a cell cannot hold an infinite number
 
 @dataclass(frozen=True, slots=True)
 class _Child:
-    """A field of a row that is a list: its sheet, and the columns of its items."""
+    """A field of a row that is a list: its sheet, and the kind of its items."""
 
     field: str
     sheet: str
-    columns: tuple[str, ...]
-    kind: type | None = None
+    kind: type
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the columns."""
+        return tuple(get_type_hints(self.kind))
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +84,15 @@ class _Sheet:
         return (ROW_COLUMN, *own) if self.child else own
 
 
-_INPUTS = ("liquid", "origin_class", "lpa")
 SHEETS: tuple[_Sheet, ...] = (
-    _Sheet(
-        "loads",
-        PlannedLoad,
-        _Child("parts", "load_parts", tuple(one.name for one in fields(CargoPart)), CargoPart),
-    ),
+    _Sheet("loads", PlannedLoad, _Child("parts", "load_parts", CargoPart)),
     _Sheet("purchases", Purchase),
-    _Sheet("runs", Run, _Child("inputs", "run_inputs", _INPUTS)),
-    _Sheet("let_downs", LetDown, _Child("inputs", "let_down_inputs", _INPUTS)),
+    _Sheet("runs", Run, _Child("inputs", "run_inputs", InputTaken)),
+    _Sheet("let_downs", LetDown, _Child("inputs", "let_down_inputs", InputTaken)),
     _Sheet("vattings", Vatting),
     _Sheet("stocks", StockLevel),
     _Sheet("tank_settings", TankSetting),
-    _Sheet("demand", DemandServed, _Child("served", "demand_served", ("origin_class", "lpa"))),
+    _Sheet("demand", DemandServed, _Child("served", "demand_served", ServedFrom)),
     _Sheet("feints_sales", FeintsSale),
     _Sheet("guarantee_use", GuaranteeUse),
     _Sheet("duty_due", DutyDue),
@@ -104,13 +104,6 @@ UNITS = {
     "limit": "money",
     "charges": "number",
     "seconds": "s",
-}
-KIND_WORDS = {
-    str: "a text",
-    int: "a whole number",
-    float: "a number",
-    bool: "TRUE or FALSE",
-    date: "a date",
 }
 ENDINGS = {"_lpa": "LPA", "_litres": "L", "_20c": "L at 20 °C", "_day": "date", "_on": "date"}
 
@@ -171,15 +164,11 @@ def _write_table(book: Workbook, sheet: _Sheet, rows: Sequence[Any], currency: s
     if child is None:
         return
     items = [
-        (number, *_item_values(item, child))
+        (number, *(getattr(item, name) for name in child.columns))
         for number, row in enumerate(rows, start=1)
         for item in getattr(row, child.field)
     ]
     _fill(book.create_sheet(child.sheet), (ROW_COLUMN, *child.columns), items, currency)
-
-
-def _item_values(item: Any, child: _Child) -> Iterable[Any]:
-    return item if child.kind is None else [getattr(item, name) for name in child.columns]
 
 
 def _fill(
@@ -236,155 +225,6 @@ def _set(cell: Cell | Any, value: Any) -> None:
         cell.number_format = "#,##0.0##"
 
 
-def read_workbook(file: Path) -> Plan:
-    """Read a plan back from a workbook written by `write_workbook`.
-
-    Raises
-    ------
-    InputError
-        The file is no workbook of a plan, or cells were changed to what they cannot be.
-    """
-    try:
-        book = load_workbook(file)
-    except (OSError, BadZipFile, InvalidFileException, KeyError, ValueError) as error:
-        mend = "Give a workbook written by this program."
-        raise InputError(Fault(str(file), 0, "", "cannot be read as a workbook", mend)) from error
-    reader = _Reader(str(file), book)
-    cover = reader.cover()
-    plan_rows: dict[str, tuple[Any, ...]] = {
-        sheet.name: tuple(reader.records(sheet)) for sheet in SHEETS
-    }
-    starts = tuple(row["first_day"] for row in reader.rows("periods", {"first_day": date}))
-    reader.raise_for_faults()
-    return Plan(
-        scenario_name=cover["scenario_name"],
-        currency=cover["currency"],
-        quarter_periods=cover["quarter_periods"],
-        period_starts=starts,
-        costs=_part(CostBreakdown, "costs", cover),
-        proof=_part(Proof, "proof", cover),
-        **plan_rows,
-    )
-
-
-def _part(kind: type, name: str, cover: dict[str, Any]) -> Any:
-    return kind(**{one.name: cover[f"{name}.{one.name}"] for one in _figures(kind)})
-
-
 def _figures(kind: type) -> list[Field[Any]]:
     """Return the fields that are one cell each; the lists of a proof stand in plan.json only."""
     return [one for one in fields(kind) if one.default != ()]
-
-
-def _cover_kinds() -> dict[str, type]:
-    """Return the keys of the cover with the kind of each value."""
-    kinds: dict[str, type] = {
-        "format": str,
-        "scenario_name": str,
-        "currency": str,
-        "quarter_periods": int,
-    }
-    for name, kind in (("costs", CostBreakdown), ("proof", Proof)):
-        hints = get_type_hints(kind)
-        kinds |= {f"{name}.{one.name}": hints[one.name] for one in _figures(kind)}
-    return kinds
-
-
-class _Reader:
-    """Reads typed rows from the sheets of one workbook and gathers every fault."""
-
-    def __init__(self, file: str, book: Workbook) -> None:
-        self.file = file
-        self.book = book
-        self.faults: list[Fault] = []
-
-    def raise_for_faults(self) -> None:
-        if self.faults:
-            raise InputError(self.faults)
-
-    def cover(self) -> dict[str, Any]:
-        """Return keys and values of the first sheet, checked for being all there."""
-        kinds = _cover_kinds()
-        found = {key: value for key, value, _ in self._pairs()}
-        missing = [key for key in kinds if found.get(key) is None]
-        self.raise_for_faults()
-        if missing or found["format"] != FORMAT:
-            mend = "Give a workbook written by this program."
-            what = f"lacks {missing[0]}" if missing else f"is of format {found['format']}"
-            raise InputError(Fault(self.file, 0, f"sheet {COVER}", what, mend))
-        return {
-            key: -math.inf if value == NO_BOUND else self._value(COVER, cell, kinds[key])
-            for key, value, cell in self._pairs()
-            if key in kinds
-        }
-
-    def _pairs(self) -> Iterable[tuple[str, Any, Any]]:
-        """Return key, value and cell of the value, for each line of the cover."""
-        if COVER not in self.book.sheetnames:
-            self._missing(COVER)
-            return
-        for line in self.book[COVER].iter_rows(min_row=3, max_col=2):
-            if len(line) == 2 and line[0].value is not None:
-                yield str(line[0].value), line[1].value, line[1]
-
-    def _missing(self, name: str) -> None:
-        mend = "Give a workbook written by this program."
-        self.faults.append(Fault(self.file, 0, f"sheet {name}", "is missing", mend))
-
-    def records(self, sheet: _Sheet) -> Iterable[Any]:
-        """Return the rows of a sheet as records of the plan, with their items."""
-        hints = get_type_hints(sheet.kind)
-        items = self._items(sheet.child) if sheet.child else {}
-        for row in self.rows(sheet.name, hints):
-            values = {name: row.get(name) for name in sheet.columns if name != ROW_COLUMN}
-            if sheet.child:
-                values[sheet.child.field] = tuple(items.get(row.get(ROW_COLUMN), ()))
-            yield sheet.kind(**values)
-
-    def _items(self, child: _Child) -> dict[Any, list[Any]]:
-        hints = get_type_hints(child.kind) if child.kind else {"lpa": float}
-        found: dict[Any, list[Any]] = {}
-        for row in self.rows(child.sheet, hints):
-            values = [row.get(name) for name in child.columns]
-            item = child.kind(*values) if child.kind else tuple(values)
-            found.setdefault(row.get(ROW_COLUMN), []).append(item)
-        return found
-
-    def rows(self, name: str, hints: dict[str, Any]) -> Iterable[dict[str, Any]]:
-        """Return the rows of a sheet by column, each value of its kind."""
-        if name not in self.book.sheetnames:
-            self._missing(name)
-            return
-        lines = self.book[name].iter_rows()
-        heads = [cell.value for cell in next(lines, ())]
-        next(lines, None)  # units
-        for line in lines:
-            if all(cell.value is None for cell in line):
-                continue
-            yield {
-                str(head): self._value(name, cell, hints.get(str(head)))
-                for head, cell in zip(heads, line, strict=False)
-            }
-
-    def _value(self, sheet: str, cell: Any, kind: Any) -> Any:
-        value = cell.value
-        if cell.data_type == "f":
-            return self._fault(sheet, cell, "a formula", "Write the value itself.")
-        if kind is date and isinstance(value, datetime):
-            return value.date()
-        if kind is float and isinstance(value, int | float) and not isinstance(value, bool):
-            return float(value)
-        if kind is str and value is None:
-            return ""
-        if isinstance(kind, type) and issubclass(kind, StrEnum):
-            try:
-                return kind(value)
-            except ValueError:
-                return self._fault(sheet, cell, f"{value!r}", f"Use one of {', '.join(kind)}.")
-        if isinstance(kind, type) and not isinstance(value, kind):
-            return self._fault(sheet, cell, f"{value!r}", f"Give {KIND_WORDS[kind]}.")
-        return value
-
-    def _fault(self, sheet: str, cell: Any, found: str, mend: str) -> None:
-        where = f"sheet {sheet}, cell {cell.coordinate}"
-        self.faults.append(Fault(self.file, cell.row, where, f"holds {found}", mend))

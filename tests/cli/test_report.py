@@ -6,11 +6,11 @@ import json
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from bulkflow.cli import app
 from bulkflow.cli.shell import ExitCode, run
-from bulkflow.report.workbook import read_workbook
 from tests.plan.everything import FOLDER, KEPT, result
 
 
@@ -30,14 +30,14 @@ def desk(tmp_path: Path, monkeypatch, capsys):
     return bulkflow
 
 
-def test_it_writes_a_page_with_lots_and_a_workbook_that_reads_back(desk) -> None:
+def test_it_writes_a_page_with_lots_and_a_workbook(desk) -> None:
     code, out, err = desk("report", "demo", "plans", "--html", "r.html", "--workbook", "plan.xlsx")
     assert (code, out, err) == (ExitCode.DONE, "", "Wrote r.html and plan.xlsx.\n")
     page = Path("r.html").read_text("utf-8")
     assert "DRY-1" in page
     assert "bulkflow loads" not in page  # planned from the tables: there is no register to fill
-    back = read_workbook(Path("plan.xlsx"))
-    assert [load.load_id for load in back.loads] == [load.load_id for load in result().plan.loads]
+    back = pd.read_excel("plan.xlsx", sheet_name="loads", skiprows=[1])
+    assert list(back["load_id"]) == [load.load_id for load in result().plan.loads]
     assert not Path("demo/records.sqlite").exists()
 
 
