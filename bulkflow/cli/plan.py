@@ -24,13 +24,11 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from bulkflow.cli.progress import Stoppable
     from bulkflow.core.options import SolveOptions
     from bulkflow.plan.finding import Finding
+    from bulkflow.plan.make import NamesOfLoads
     from bulkflow.plan.result import PlanResult
-    from bulkflow.program.answer import Plan
     from bulkflow.scenario.reader import Workspace
 
 __all__ = ["check", "compare", "mount", "plan", "schema"]
@@ -227,7 +225,7 @@ def _has_gates(workspace: Workspace) -> bool:
     return any(lot.status in ("held", "awaiting") for lot in workspace.scenario.lots)
 
 
-def _names_known(folder: Path, database: str | None) -> Callable[[Plan], Plan]:
+def _names_known(folder: Path, database: str | None) -> NamesOfLoads:
     """Return what gives the loads of a plan the names that the register knows them by."""
     from bulkflow.loads.naming import named_as_known
     from bulkflow.loads.queries import loads_in
@@ -242,7 +240,7 @@ def _planned(
     options: SolveOptions,
     search: Stoppable,
     earlier: PlanResult | None,
-    names: Callable[[Plan], Plan] | None,
+    names: NamesOfLoads | None,
 ) -> PlanResult:
     from bulkflow.plan.make import plan_workspace
 

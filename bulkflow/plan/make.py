@@ -28,6 +28,7 @@ from bulkflow.scenario.sources import SourceMap
 
 __all__ = [
     "BlockedError",
+    "NamesOfLoads",
     "checked",
     "checked_result",
     "explained",
@@ -36,6 +37,9 @@ __all__ = [
     "plan_workspace",
     "price_holds",
 ]
+
+NamesOfLoads = Callable[[Plan], Plan]
+"""Gives the loads of a plan the names they are known by already."""
 
 # Work for each plan made to price a gate (`bulkflow.core.deadline`), its nodes and its rounds: more
 # narrow what a gate costs by little beside the gap of the plan itself.
@@ -65,7 +69,7 @@ def plan_scenario(
     stop: threading.Event | None = None,
     sources: SourceMap | None = None,
     start: Plan | None = None,
-    name_loads: Callable[[Plan], Plan] | None = None,
+    name_loads: NamesOfLoads | None = None,
 ) -> PlanResult:
     """Plan a scenario and check the plan; the only way a plan is made to be shown.
 
@@ -102,7 +106,7 @@ def plan_workspace(
     on_progress: OnProgress | None = None,
     stop: threading.Event | None = None,
     start: Plan | None = None,
-    name_loads: Callable[[Plan], Plan] | None = None,
+    name_loads: NamesOfLoads | None = None,
 ) -> PlanResult:
     """Plan a workspace that was read from files; see ``plan_scenario``."""
     return plan_scenario(
