@@ -1,4 +1,4 @@
-"""What people do to the account: gauge, receive, report, bottle, enter, close a quarter.
+"""What people do to the account: bottle, enter, move, reverse, close a quarter.
 
 Each function takes a writing session, asks whether the acting person may, checks against the
 register as it stands, and appends.
@@ -6,8 +6,7 @@ register as it stands, and appends.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 
@@ -20,48 +19,37 @@ from bulkflow.account.bodies import (
     Closing,
     Entry,
     EntryKind,
-    Gauging,
-    Report,
-    ReportKind,
     Reversal,
-    Side,
     SourceKind,
     Transfer,
 )
 from bulkflow.account.fold import holding_key
-from bulkflow.account.ledger import ON_THE_WAY, check_positions, held_on, read_ledger
+from bulkflow.account.ledger import ON_THE_WAY, check_positions, held_on, one_act, read_ledger
 from bulkflow.account.mixing import held_in
-from bulkflow.account.queries import gaugings_of, reports_of
 from bulkflow.account.tables import (
     BOTTLING,
     BOTTLING_TABLE,
     CLOSING,
     ENTRY,
-    GAUGING,
     REPORT,
     REVERSAL,
     TRANSFER,
 )
 from bulkflow.errors import Fault, InputError
-from bulkflow.loads.acts import record_step
-from bulkflow.loads.bodies import LoadState, LoadStep
-from bulkflow.loads.queries import LoadRecord, find_load
-from bulkflow.lots.acts import correct_lot, record_lots
+from bulkflow.loads.queries import find_load
+from bulkflow.loads.steps import THERE
 from bulkflow.lots.bodies import (
     BOTTLING_DRAWS,
     ENTRY_DRAWS,
     TRANSFER_DRAWS,
     Draw,
-    Lot,
-    Measurement,
-    Origin,
 )
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
 from bulkflow.lots.explaining import short_reasons
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.queries import LotFilter, find_lot, list_lots
-from bulkflow.lots.tables import DRAW, DRAW_TABLE, LOT
+from bulkflow.lots.tables import DRAW, DRAW_TABLE
 from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, head, is_current, require
@@ -71,191 +59,9 @@ __all__ = [
     "bottle",
     "close_quarter",
     "enter",
-    "gauge_dispatch",
-    "receive",
-    "report_movement",
     "reverse",
     "transfer",
 ]
-
-_GONE = frozenset({LoadState.LOADED, LoadState.DEPARTED, LoadState.ARRIVED})
-_BEFORE = _GONE | {LoadState.ISSUED}
-_THERE = frozenset({LoadState.DISCHARGED, LoadState.RECONCILED})
-
-
-def gauge_dispatch(session: Session, found: Gauging) -> Record:
-    """Record what a load measured when it left; a later gauging supersedes it.
-
-    Raises
-    ------
-    InputError
-        If the load is unknown, has not been loaded, or does not carry the liquid.
-    RefusedError
-        If the acting person may not record.
-    """
-    require(session, Power.RECORD, f"gauge load {found.load_id}")
-    load = find_load(session, found.load_id)
-    faults = list(_gauging_faults(load, found, load.origin))
-    if load.state not in _GONE | _THERE:
-        words = f"{load.load_id} is {load.state.value}"
-        faults.append(Fault("", 0, "load", words, "A load is gauged once it is loaded."))
-    if found.as_lot is not None or found.heel_lpa:
-        mend = "A lot received and a heel belong to the receipt."
-        faults.append(Fault("", 0, "side", "is dispatch", mend))
-    if faults:
-        raise InputError(faults)
-    return _append_gauging(session, found, load.origin)
-
-
-def receive(session: Session, found: Sequence[Gauging]) -> list[Record]:
-    """Record what a load measured on receipt, and that it was discharged.
-
-    Steps still missing (arrived, discharged) are taken on the day of the gauging. For a load
-    discharged already, the gaugings correct those that stand. A gauging with ``as_lot`` records
-    the liquid as a lot of its own, which then waits for its gates.
-
-    Parameters
-    ----------
-    found : one gauging of each liquid of the load.
-
-    Raises
-    ------
-    InputError
-        If the load is unknown or has not left, a liquid is missing or strange, or the name of a
-        lot is taken.
-    """
-    names = {one.load_id for one in found}
-    if len(names) != 1:
-        raise ValueError("the gaugings of one load are received together")
-    load = find_load(session, names.pop())
-    require(session, Power.RECORD, f"receive load {load.load_id}")
-    faults = [fault for one in found for fault in _gauging_faults(load, one, load.destination)]
-    if load.state not in _THERE | {LoadState.DEPARTED, LoadState.ARRIVED}:
-        words = f"{load.load_id} is {load.state.value}"
-        faults.append(Fault("", 0, "load", words, "Only a load that departed is received."))
-    faults.extend(_missing_liquids(session, load, found))
-    if faults:
-        raise InputError(faults)
-    with _one_act(session):
-        return _received(session, load, found)
-
-
-def _received(session: Session, load: LoadRecord, found: Sequence[Gauging]) -> list[Record]:
-    made = [_append_gauging(session, one, load.destination) for one in found]
-    if load.state in _THERE:
-        return made + [_corrected_lot(session, one) for one in found if one.as_lot is not None]
-    on = max(one.on for one in found)
-    total = sum((one.lpa + one.heel_lpa for one in found), Decimal(0))
-    if load.state is LoadState.DEPARTED:
-        made += record_step(session, LoadStep(load_id=load.load_id, state=LoadState.ARRIVED, on=on))
-    step = LoadStep(load_id=load.load_id, state=LoadState.DISCHARGED, on=on, lpa=total)
-    made += record_step(session, step)
-    lots = [_received_lot(one, load) for one in found if one.as_lot is not None]
-    return [*made, *(record_lots(session, lots) if lots else [])]
-
-
-def _gauging_faults(load: LoadRecord, found: Gauging, site: str) -> Iterable[Fault]:
-    liquids = {part.liquid_id for part in load.parts}
-    if found.liquid_id not in liquids:
-        mend = f"It carries {', '.join(sorted(liquids))}."
-        words = f"is {found.liquid_id!r}, which {load.load_id} does not carry"
-        yield Fault("", 0, "liquid", words, mend)
-    if found.site_id != site:
-        words = f"is {found.site_id!r}, but this end of {load.load_id} is {site}"
-        yield Fault("", 0, "site", words, f"Give {site}.")
-
-
-def _missing_liquids(
-    session: Session, load: LoadRecord, found: Sequence[Gauging]
-) -> Iterable[Fault]:
-    given = [one.liquid_id for one in found]
-    for name in sorted({name for name in given if given.count(name) > 1}):
-        yield Fault("", 0, "liquid", f"{name} is gauged twice", "Give each liquid once.")
-    before = gaugings_of(session, [load.load_id])
-    if load.state not in _THERE:
-        for part in load.parts:
-            if part.liquid_id not in given:
-                words = f"{part.liquid_id} of {load.load_id} is not gauged"
-                yield Fault("", 0, "liquid", words, "Gauge every liquid of a load together.")
-        return
-    for one in found:
-        stands = before.get((load.load_id, one.liquid_id, Side.RECEIPT))
-        if (stands.gauging.as_lot if stands else None) != one.as_lot:
-            words = f"is {one.as_lot or 'none'}, unlike the gauging that stands"
-            yield Fault("", 0, "as_lot", words, "Correct the lot itself instead.")
-
-
-def _append_gauging(session: Session, found: Gauging, site: str) -> Record:
-    stands = gaugings_of(session, [found.load_id]).get((found.load_id, found.liquid_id, found.side))
-    before = None if stands is None else stands.record
-    return append(session, GAUGING, found, supersedes=before, zone=zone_of(session, site))
-
-
-def _received_lot(found: Gauging, load: LoadRecord) -> Lot:
-    assert found.as_lot is not None
-    return Lot(
-        lot_id=found.as_lot,
-        liquid_id=found.liquid_id,
-        origin=Origin.RECEIVED,
-        made_on=found.on,
-        site_id=found.site_id,
-        measurement=_measured(found),
-        from_load=load.load_id,
-    )
-
-
-def _measured(found: Gauging) -> Measurement:
-    return Measurement(
-        strength_by="stated",
-        quantity_by="mass",
-        mass_kg=found.mass_kg,
-        strength_percent=found.strength_percent,
-        litres_20c=found.litres_20c,
-        lpa=found.lpa,
-        rounding=found.rounding,
-    )
-
-
-def _corrected_lot(session: Session, found: Gauging) -> Record:
-    """Let the lot that a load became hold what the load is now said to have brought."""
-    line = find_lot(session, found.as_lot or "")
-    row = session.execute(select(RECORD).where(RECORD.c.seq == line.record)).mappings().one()
-    body = LOT.read(row["version"], row["body"])
-    corrected = body.model_copy(update={"measurement": _measured(found)})
-    return correct_lot(session, corrected, receipt=True)
-
-
-def report_movement(session: Session, report: Report) -> list[Record]:
-    """Record the authority's confirmation of a movement; it releases the guarantee.
-
-    A report of receipt of a load that was discharged reconciles it.
-
-    Raises
-    ------
-    InputError
-        If the load is unknown or has not left, or the same report stands already.
-    """
-    require(session, Power.RECORD, f"report on load {report.load_id}")
-    load = find_load(session, report.load_id)
-    faults = []
-    if load.state not in _GONE | _THERE:
-        words = f"{load.load_id} is {load.state.value}"
-        faults.append(Fault("", 0, "load", words, "Only a movement that began is reported."))
-    elif report.kind is ReportKind.RECEIPT and load.state not in _THERE:
-        words = f"{load.load_id} is {load.state.value}"
-        faults.append(Fault("", 0, "load", words, "Record its receipt first."))
-    for stands in reports_of(session, [load.load_id]):
-        if stands.report.kind is report.kind:
-            words = f"{report.kind.value} was reported already (record {stands.record})"
-            faults.append(Fault("", 0, "kind", words, "One report of a kind ends a movement."))
-    if faults:
-        raise InputError(faults)
-    made = [append(session, REPORT, report, zone=zone_of(session, load.destination))]
-    if report.kind is ReportKind.RECEIPT and load.state is LoadState.DISCHARGED:
-        on = max(report.on, load.last.step.on)
-        step = LoadStep(load_id=load.load_id, state=LoadState.RECONCILED, on=on)
-        made += record_step(session, step)
-    return made
 
 
 def bottle(
@@ -282,7 +88,7 @@ def bottle(
     if faults:
         raise InputError(faults)
     made: list[Record] = []
-    with _one_act(session):
+    with one_act(session):
         for one in bottlings:
             into = f"{BOTTLING_DRAWS}{one.bottling_id}"
             before = standing.get(one.bottling_id)
@@ -318,14 +124,6 @@ def _stop_held(session: Session, names: Sequence[str]) -> None:
 
 def _of_lots(one: Bottling) -> dict[str, Decimal]:
     return {source.source_id: source.lpa for source in one.sources if source.kind is SourceKind.LOT}
-
-
-@contextmanager
-def _one_act(session: Session) -> Iterator[None]:
-    """Keep all that an act writes, or, where it takes what is not there, nothing of it."""
-    with session.begin_nested():
-        yield
-        check_positions(session)
 
 
 def _draw(session: Session, into: str, on: date, lpa: Mapping[str, Decimal]) -> list[Record]:
@@ -390,7 +188,7 @@ def enter(session: Session, entry: Entry) -> Record:
     grave = entry.kind is EntryKind.DESTROYED or _is_large(session, entry)
     power = Power.DISPOSE if grave else Power.RECORD
     require(session, power, f"enter {entry.lpa} LPA at {entry.site_id}")
-    with _one_act(session):
+    with one_act(session):
         if entry.lot_id is not None:
             # The draw comes first, so its number names it.
             into = f"{ENTRY_DRAWS}{head(session).seq + 1}"
@@ -431,7 +229,7 @@ def transfer(session: Session, found: Transfer) -> Record:
         If the acting person may not record.
     """
     require(session, Power.RECORD, f"move {found.lpa} LPA of {found.source.name}")
-    with _one_act(session):
+    with one_act(session):
         into = f"{TRANSFER_DRAWS}{head(session).seq + 1}"
         for end, lpa in ((found.source, found.lpa), (found.target, -found.lpa)):
             if end is not None and end.kind is SourceKind.LOT:
@@ -467,12 +265,12 @@ def reverse(session: Session, record: int, reason: str) -> list[Record]:
     for end in (found.content.get("source"), found.content.get("target")):
         if end is not None and end["place"] == ON_THE_WAY:
             load = find_load(session, end["name"])
-            if load.state in _THERE:
+            if load.state in THERE:
                 said = f"{record} is of {load.load_id} on its way, and that was received since"
                 mend = "What it brought, and what is missing, is told by its receipt: correct that."
                 raise InputError(Fault("", 0, "record", said, mend))
     body = Reversal(record=record, of_kind=found.kind, subject=found.subject, reason=reason)
-    with _one_act(session):
+    with one_act(session):
         draws = _reverse_draws(session, _drawn_for(found), reason)
         return [*draws, append(session, REVERSAL, body, supersedes=record, zone=found.zone)]
 

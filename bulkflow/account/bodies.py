@@ -69,6 +69,7 @@ class Gauging(Body):
         without it.
     lpa_uncertainty : standard uncertainty of `lpa` from the limits.
     as_lot : the lot that the liquid became on receipt, where it is kept by lot there.
+    reason : why readings stand that are not plausible.
     """
 
     load_id: Identifier
@@ -99,6 +100,7 @@ class Gauging(Body):
     as_lot: Identifier | None = None
     document: Text | None = None
     note: Text | None = None
+    reason: Text | None = None
 
 
 class ReportKind(StrEnum):

@@ -10,7 +10,8 @@ come.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -32,6 +33,7 @@ from bulkflow.account.postings import (
     keep,
     kept_of,
     kept_postings,
+    of_load,
     posted_to,
     sums_of,
 )
@@ -52,8 +54,10 @@ __all__ = [
     "first_shortages",
     "folded_anew",
     "held_on",
+    "one_act",
     "postings_in",
     "read_ledger",
+    "sent_on",
 ]
 
 NOTHING = Decimal(0)
@@ -165,6 +169,17 @@ def held_on(session: Session, keys: Iterable[Key], on: date) -> dict[Key, Decima
     }
 
 
+def sent_on(session: Session, load_id: str, liquid_id: str) -> Decimal:
+    """Return the LPA that set out with a load, less what was taken off or lost before it came."""
+    check_positions(session)
+    where = (
+        _COLUMN.place == ON_THE_WAY, _COLUMN.holder == of_load(load_id),
+        _COLUMN.liquid_id == liquid_id,
+        _COLUMN.line.not_in([Line.RECEIVED.value, Line.TRANSIT.value]),
+    )  # fmt: skip
+    return sum(sums_of(session, _COLUMN.holder, where=where).values(), NOTHING)
+
+
 def first_shortages(session: Session) -> dict[Key, tuple[date, Decimal]]:
     """Return, of holders that have less than nothing as it counts, the first such day, and LPA."""
     check_positions(session)
@@ -208,6 +223,14 @@ def check_positions(session: Session) -> None:
     ]
     if faults:
         raise InputError(faults)
+
+
+@contextmanager
+def one_act(session: Session) -> Iterator[None]:
+    """Keep all that an act writes, or, where it takes what is not there, nothing of it."""
+    with session.begin_nested():
+        yield
+        check_positions(session)
 
 
 def _not_kept(session: Session, after: int) -> list[Posting]:

@@ -23,8 +23,8 @@ from bulkflow.account.queries import (
 from bulkflow.alcoholometry import Measured
 from bulkflow.loads.bodies import LoadPart, LoadState
 from bulkflow.loads.queries import LoadFilter, LoadRecord, StepRecord, loads_in, steps_of
-from bulkflow.rules import JourneyLimit, journey_limit
-from bulkflow.scenario.model import Scenario
+from bulkflow.rules import JourneyLimit, in_union, journey_limit
+from bulkflow.scenario.model import Leg, Scenario
 
 __all__ = [
     "REPORT_WORKING_DAYS",
@@ -36,7 +36,7 @@ __all__ = [
 ]
 
 #: Working days after the end of a movement within which receipt is reported: Directive (EU)
-#: 2020/262 Art 24, from memory. Used everywhere; a place may ask for less.
+#: 2020/262 Art 24, from memory. The law of the union, for movements that end in it.
 REPORT_WORKING_DAYS = 5
 
 LEFT = frozenset(
@@ -230,9 +230,14 @@ def _how(gauged: GaugingRecord | None) -> str:
     return f"{body.quantity_by}, {_STRENGTHS[body.strength_by]}"
 
 
+What = Literal["report of exit", "receipt", "report of receipt"]
+#: In the order in which they are listed: without its exit a movement has not ended for the law.
+_WHATS: tuple[What, ...] = ("report of exit", "receipt", "report of receipt")
+
+
 @dataclass(frozen=True, slots=True)
 class Overdue:
-    """A movement whose receipt, or whose report, is late on a day.
+    """A movement of which a receipt or a report is late on a day.
 
     Parameters
     ----------
@@ -243,7 +248,7 @@ class Overdue:
 
     load_id: str
     destination: str
-    what: Literal["receipt", "report of receipt"]
+    what: What
     left_on: date
     expected: date
     since: date
@@ -253,28 +258,52 @@ class Overdue:
 
 
 def overdue(found: Sequence[Movement], scenario: Scenario, on: date) -> list[Overdue]:
-    """Return what is overdue on a day, the longest overdue first."""
+    """Return what is overdue on a day: missing reports of exit first, then the longest overdue.
+
+    A movement out of the union ends for its law with the exit, one inside it with the receipt;
+    the limits of that law are set against these alone. Elsewhere the plan's days count, and a
+    report of receipt is missed where a guarantee waits for it.
+    """
     places = Places(scenario)
-    late = []
-    for one in found:
-        line = (
-            _late_receipt(one, places, on) if one.discharged_on is None else _late_report(one, on)
+    late = [
+        line
+        for one in found
+        for line in (
+            _late_exit(one, places, on), _late_receipt(one, places, on),
+            _late_report(one, places, on),
         )
-        if line is not None:
-            late.append(line)
-    return sorted(late, key=lambda line: (-line.days, line.load_id))
+        if line is not None
+    ]  # fmt: skip
+    return sorted(late, key=lambda line: (_WHATS.index(line.what), -line.days, line.load_id))
+
+
+def _legs(one: Movement, places: Places) -> tuple[Leg, ...]:
+    lane = places.lanes.get(one.load.lane_id)
+    return () if lane is None else lane.legs
+
+
+def _late_exit(one: Movement, places: Places, on: date) -> Overdue | None:
+    ends = [leg.to_day for leg in _legs(one, places) if leg.to_day is not None]
+    start, end = (in_union(places.jurisdiction(x)) for x in (one.load.origin, one.load.destination))
+    leaves = not end if start else bool(ends)
+    if one.reported_on(ReportKind.EXIT) is not None or not leaves:
+        return None
+    expected = one.left_on + timedelta(days=max(ends)) if ends else one.load.arrival_day
+    if on <= expected:
+        return None
+    rule = f"exit was planned for {expected}; until it is reported the duty stays at risk"
+    if one.discharged_on is not None:
+        rule += f"; the load was discharged on {one.discharged_on}, so ask for the report"
+    return _line(one, "report of exit", expected, on, rule)
 
 
 def _late_receipt(one: Movement, places: Places, on: date) -> Overdue | None:
     expected = one.load.discharge_day
-    if on <= expected:
+    if one.discharged_on is not None or on <= expected:
         return None
     limit = _journey(one, places)
     rule = f"discharge was planned for {expected}"
-    gone = one.reported_on(ReportKind.EXIT)
-    if gone is not None:
-        rule += f"; its exit was confirmed on {gone}, which ended the movement under suspension"
-    elif limit is not None:
+    if limit is not None:
         last = one.left_on + timedelta(days=limit.days)
         passed = "PASSED" if on > last else "not passed"
         rule += (
@@ -285,32 +314,41 @@ def _late_receipt(one: Movement, places: Places, on: date) -> Overdue | None:
 
 
 def _journey(one: Movement, places: Places) -> JourneyLimit | None:
+    """Return the limit of a journey under suspension; None where it does not stay in the union."""
     lane = places.lanes.get(one.load.lane_id)
-    place = places.jurisdiction(one.load.origin)
-    if lane is None or place is None:
+    ends = (places.jurisdiction(one.load.origin), places.jurisdiction(one.load.destination))
+    if lane is None or ends[0] is None or not all(in_union(place) for place in ends):
         return None
-    return journey_limit(place, "sea" if lane.sailings else "road", on=one.left_on)
+    return journey_limit(ends[0], "sea" if lane.sailings else "road", on=one.left_on)
 
 
-def _late_report(one: Movement, on: date) -> Overdue | None:
+def _late_report(one: Movement, places: Places, on: date) -> Overdue | None:
     if one.released_on is not None or one.discharged_on is None:
         return None
-    last, left = one.discharged_on, REPORT_WORKING_DAYS
-    while left:
-        last += timedelta(days=1)
-        left -= last.weekday() < _SATURDAY
-    if on <= last:
-        return None
-    rule = (
-        f"{REPORT_WORKING_DAYS} working days after discharge on {one.discharged_on}"
-        " (Directive (EU) 2020/262 Art 24, from memory)"
-    )
-    return _line(one, "report of receipt", last, on, rule)
+    if in_union(places.jurisdiction(one.load.destination)):
+        last, left = one.discharged_on, REPORT_WORKING_DAYS
+        while left:
+            last += timedelta(days=1)
+            left -= last.weekday() < _SATURDAY
+        rule = (
+            f"{REPORT_WORKING_DAYS} working days after discharge on {one.discharged_on}"
+            " (Directive (EU) 2020/262 Art 24, from memory)"
+        )
+    else:
+        waits = [leg for leg in _legs(one, places) if leg.to_day is None]
+        if not waits:
+            return None
+        days = max(leg.days_after_discharge for leg in waits)
+        last = one.discharged_on + timedelta(days=days)
+        names = ", ".join(sorted({leg.guarantee for leg in waits}))
+        rule = (
+            f"no limit of the law is known there; guarantee {names} waits for it since {last},"
+            f" as planned after discharge on {one.discharged_on}"
+        )
+    return None if on <= last else _line(one, "report of receipt", last, on, rule)
 
 
-def _line(
-    one: Movement, what: Literal["receipt", "report of receipt"], since: date, on: date, rule: str
-) -> Overdue:
+def _line(one: Movement, what: What, since: date, on: date, rule: str) -> Overdue:
     return Overdue(
         load_id=one.load.load_id,
         destination=one.load.destination,

@@ -42,7 +42,7 @@ _UNITS: Mapping[str, tuple[str, ...]] = {
 _TEXTS = frozenset({"liquid_id", "as_lot", *_UNITS})
 
 
-def read_readings(path: Path) -> list[tuple[str, Reading, Decimal, str | None]]:
+def read_readings(path: Path) -> list[tuple[str, Reading, Decimal | None, str | None]]:
     """Return (liquid, reading, heel LPA, lot it became) of each row of a table.
 
     Raises
@@ -59,7 +59,7 @@ def read_readings(path: Path) -> list[tuple[str, Reading, Decimal, str | None]]:
         for name, units in _UNITS.items():
             if row.text(name) is not None:
                 values[name] = row.choice(name, units)
-        liquid, heel = row.needed("liquid_id"), row.number("heel_lpa") or Decimal(0)
+        liquid, heel = row.needed("liquid_id"), row.number("heel_lpa")
         as_lot = row.text("as_lot")
         if not row.faults and liquid is not None:
             given = {name: value for name, value in values.items() if value is not None}

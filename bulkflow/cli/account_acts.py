@@ -15,6 +15,7 @@ from bulkflow.cli.account_options import (
     NoteOption,
     RequiredOnOption,
     SiteOption,
+    WhyOption,
     gauging_of,
     needed_day,
     needed_number,
@@ -28,6 +29,7 @@ from bulkflow.errors import Fault, InputError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from bulkflow.account.gauging import Reading
     from bulkflow.records.chain import Record
     from bulkflow.scenario.model import Scenario
 
@@ -70,22 +72,24 @@ def gauge(
     instruments: InstrumentOptions,
     document: DocumentOption = None,
     note: NoteOption = None,
+    reason: WhyOption = None,
     writing: WritingOptions,
 ) -> None:
     """Record what a load measured when it left, by weighbridge or dip; corrects an earlier one.
 
+    What does not fit document, plate or liquid is refused, unless a reason is given.
+
     Example: bulkflow account gauge demo W-102 --on 2026-12-21 --gross 22120 --tare 3900
     --density 859.2 --temperature 15 --dry-run
     """
-    from bulkflow.account.acts import gauge_dispatch
+    from bulkflow.account.journey import gauge_dispatch
 
     day = needed_day("--on", on)
-    reading = instruments.reading()
+    reading, scenario = instruments.reading(), scenario_of(folder)
+    more = {"document": document, "note": note, "reason": reason}
     with writing.register(folder) as session:
-        body = gauging_of(
-            session, load, liquid, reading, side="dispatch", on=day, document=document, note=note
-        )
-        record = gauge_dispatch(session, body)
+        body = gauging_of(session, load, liquid, reading, side="dispatch", on=day, **more)
+        record = gauge_dispatch(session, body, scenario)
     said = f"{load}: {body.lpa:,} LPA ± {2 * body.lpa_uncertainty:,} (k = 2) dispatched"
     writing.tell([record], said)
 
@@ -109,6 +113,7 @@ def receive(
     ] = None,
     document: DocumentOption = None,
     note: NoteOption = None,
+    reason: WhyOption = None,
     writing: WritingOptions,
 ) -> None:
     """Record what a load measured on receipt; the load is then discharged. Again, it corrects.
@@ -119,13 +124,13 @@ def receive(
     Example: bulkflow account receive demo W-101 --on 2027-01-12 --dip-gallons 5750 --proof 160.6
     --temperature-f 63 --dry-run
     """
-    from bulkflow.account.acts import receive as record_receipt
+    from bulkflow.account.journey import receive as record_receipt
 
     day = needed_day("--on", on)
-    readings = []
+    readings: list[tuple[str | None, Reading, Decimal | None, str | None]] = []
     if table is None:
         one = instruments.reading()
-        readings.append((liquid, one, decimal_option("--heel", heel) or Decimal(0), as_lot))
+        readings.append((liquid, one, decimal_option("--heel", heel), as_lot))
     else:
         from bulkflow.account.tablefiles import read_readings
 
@@ -140,14 +145,15 @@ def receive(
                 one,
                 side="receipt",
                 on=day,
-                heel_lpa=left,
                 as_lot=lot,
                 document=document,
                 note=note,
+                reason=reason,
+                **({} if left is None else {"heel_lpa": left}),
             )
             for name, one, left, lot in readings
         ]
-        records = record_receipt(session, bodies)
+        records = record_receipt(session, bodies, scenario)
         from bulkflow.account.movements import movements
 
         found = [one for one in movements(session, scenario) if one.load.load_id == load]
@@ -168,6 +174,9 @@ def report(
     on: RequiredOnOption,
     reference: Annotated[str, typer.Option("--reference", help="The authority's reference.")],
     note: NoteOption = None,
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Supersede the report of this kind that stands.")
+    ] = False,
     writing: WritingOptions,
 ) -> None:
     """Record the authority's confirmation of exit or receipt; it releases the guarantee.
@@ -175,8 +184,8 @@ def report(
     Example: bulkflow account report demo W-101 W-102 --kind exit --on 2026-12-30
     --reference EX-5512 --dry-run
     """
-    from bulkflow.account.acts import report_movement
     from bulkflow.account.bodies import Report
+    from bulkflow.account.journey import report_movement
     from bulkflow.reading.shape import body_of
 
     day = needed_day("--on", on)
@@ -186,7 +195,7 @@ def report(
             fields = {
                 "load_id": load, "kind": kind, "on": day, "reference": reference, "note": note
             }  # fmt: skip
-            records += report_movement(session, body_of(Report, fields))
+            records += report_movement(session, body_of(Report, fields), correct=correct)
     said = f"{kind} of {', '.join(dict.fromkeys(loads))} reported"
     writing.tell(records, said)
 

@@ -25,6 +25,7 @@ __all__ = [
     "NoteOption",
     "RequiredOnOption",
     "SiteOption",
+    "WhyOption",
     "gauging_of",
     "needed_day",
     "needed_number",
@@ -83,6 +84,10 @@ LiquidOption = Annotated[
 RequiredOnOption = Annotated[str, typer.Option("--on", metavar="DATE", help="The day.")]
 SiteOption = Annotated[str, typer.Option("--site", help="Where.")]
 NoteOption = Annotated[str | None, typer.Option("--note", help="Kept with the record.")]
+WhyOption = Annotated[
+    str | None,
+    typer.Option("--reason", help="Why it stands, where it is not plausible (a leak, say)."),
+]
 DocumentOption = Annotated[
     str | None, typer.Option("--document", help="Weighbridge ticket or certificate.")
 ]

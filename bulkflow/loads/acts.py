@@ -14,7 +14,14 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, TankAcceptance
-from bulkflow.loads.gates import GateClosedError, load_gates
+from bulkflow.loads.gates import TO_LEAVE, GateClosedError, load_gates
+from bulkflow.loads.plausible import (
+    amount_faults,
+    day_faults,
+    plate_of,
+    refuse_strange,
+    step_faults,
+)
 from bulkflow.loads.queries import LoadRecord, accepted_tank, find_load
 from bulkflow.loads.steps import FIRST_STATES, NEEDS_OPEN_GATES, NEXT_STATES
 from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE
@@ -23,6 +30,7 @@ from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, require
+from bulkflow.rules import in_union, jurisdiction_of
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["change_load", "examine_tank", "record_loads", "record_step"]
@@ -97,7 +105,8 @@ def record_step(
     """Record the next step of a load.
 
     Loading draws the load's LPA from its lots. Issuing, loading and departing need every gate
-    of every lot, and the tank's, to be open.
+    of every lot, and the tank's, to be open. A departure needs a movement reference and seals, too,
+    and what is measured has to be plausible; a stated reason lets both pass.
 
     Parameters
     ----------
@@ -124,6 +133,7 @@ def record_step(
     require(session, power, f"make load {step.load_id} {step.state.value}")
     load = find_load(session, step.load_id)
     _check_legal(load, step)
+    _check_plausible(session, load, step, scenario, shares)
     made: list[Record] = []
     if shares is not None:
         load = _with_shares(session, load, step, shares, made)
@@ -131,8 +141,11 @@ def record_step(
         if scenario is None:
             raise ValueError(f"a load is {step.state.value} only with the workspace at hand")
         at = None if step.temperature_c is None else float(step.temperature_c)
-        gates = load_gates(session, load, scenario, on=step.on, temperature_c=at)
+        gates = load_gates(session, load, scenario, on=step.on, temperature_c=at, leaving=step)
         closed = [gate for gate in gates if not gate.is_open]
+        if step.reason and any(gate.kind in TO_LEAVE for gate in closed):
+            require(session, Power.OVERRIDE, f"let load {step.load_id} leave as it is")
+            closed = [gate for gate in closed if gate.kind not in TO_LEAVE]
         if closed:
             raise GateClosedError(load.load_id, step.state.value, closed)
     if step.state is LoadState.LOADED:
@@ -173,13 +186,35 @@ def _check_legal(load: LoadRecord, step: LoadStep) -> None:
         legal = ", ".join(sorted(state.value for state in following)) or "nothing"
         found = f"{load.load_id} is {load.state.value} and cannot become {step.state.value}"
         faults.append(Fault("", 0, "step", found, f"From {load.state.value} follows: {legal}."))
-    if step.on < load.last.step.on and step.state not in {LoadState.HELD, LoadState.WITHDRAWN}:
-        found = f"is {step.on}, before {load.load_id} was {load.state.value} ({load.last.step.on})"
-        faults.append(Fault("", 0, "on", found, "Give the day on which it happened."))
+    if step.state not in {LoadState.HELD, LoadState.WITHDRAWN}:
+        what = f"{load.load_id} was {load.state.value}"
+        faults += day_faults("on", step.on, load.last.step.on, what)
     if step.state in {LoadState.HELD, LoadState.WITHDRAWN} and not step.reason:
         faults.append(Fault("", 0, "reason", "is missing", "Say why, in a sentence."))
     if faults:
         raise InputError(faults)
+
+
+def _check_plausible(
+    session: Session,
+    load: LoadRecord,
+    step: LoadStep,
+    scenario: Scenario | None,
+    shares: Mapping[str, Decimal] | None,
+) -> None:
+    tank = accepted_tank(session, load.load_id)
+    plate = plate_of(load.tank_type, scenario, None if tank is None else tank.tank)
+    union = scenario is not None and _inside_union(scenario, load.origin)
+    strange = [*step_faults(step, load.parts, plate, inside_union=union)]
+    if shares is not None and set(shares) == {share.lot_id for share in load.shares}:
+        drawn = sum(shares.values(), Decimal(0))
+        strange += amount_faults("shares", drawn, load.lpa, "the load as it was meant")
+    refuse_strange(strange, step.reason)
+
+
+def _inside_union(scenario: Scenario, site: str) -> bool:
+    country = next((one.country for one in scenario.sites if one.id == site), None)
+    return in_union(jurisdiction_of(country))
 
 
 def _draws(load: LoadRecord, step: LoadStep) -> list[Draw]:

@@ -29,6 +29,7 @@ from bulkflow.scenario.model import LotStatus, Scenario
 __all__ = [
     "FILL_TOLERANCE",
     "NO_LOT_YET",
+    "TO_LEAVE",
     "GateClosedError",
     "LoadGate",
     "LoadGateKind",
@@ -61,6 +62,12 @@ class LoadGateKind(StrEnum):
     AMOUNT = "amount"
     FILL = "fill"
     TANK = "tank"
+    DOCUMENT = "movement document"
+    SEALS = "seals"
+
+
+TO_LEAVE = frozenset({LoadGateKind.DOCUMENT, LoadGateKind.SEALS})
+"""Asked of a load that is filled, before it leaves; a stated reason lets it go without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +99,7 @@ def load_gates(
     *,
     on: date,
     temperature_c: float | None = None,
+    leaving: LoadStep | None = None,
 ) -> list[LoadGate]:
     """Return every gate of a load on a day, open and closed.
 
@@ -101,6 +109,7 @@ def load_gates(
         already, the day it was.
     temperature_c : of the liquid when filled, stated or measured [degC]; by default what was
         measured when the load was filled, else the lane's filling temperature.
+    leaving : the departure about to be recorded, with its reference and seals.
     """
     filled = _filled(session, load)
     day = on if filled is None else filled.on
@@ -120,7 +129,26 @@ def load_gates(
     found = accepted_tank(session, load.load_id)
     gates += _fill(load, ways, None if found is None else found.tank, temperature_c)
     gates.append(_tank(load, None if found is None else found.tank, day))
+    if load.state is LoadState.LOADED:
+        gates += _to_leave(load, filled, leaving, scenario)
     return gates
+
+
+def _to_leave(
+    load: LoadRecord, filled: LoadStep | None, leaving: LoadStep | None, scenario: Scenario
+) -> Iterable[LoadGate]:
+    steps = [one for one in (filled, leaving) if one is not None]
+    given = [one.movement_reference for one in steps if one.movement_reference]
+    reference = next(iter(given), load.movement_reference)
+    site = next((one for one in scenario.sites if one.id == load.origin), None)
+    words = "no reference of a movement document is recorded (--movement)"
+    if site is not None and site.duty_status == "paid":
+        words = f"{load.origin} is duty paid: none is needed"
+    is_open = reference is not None or words.endswith("needed")
+    yield LoadGate(LoadGateKind.DOCUMENT, load.load_id, is_open, reference or words)
+    seals = [seal for one in steps for seal in one.seals]
+    words = ", ".join(seals) or "none is recorded as put on when it was loaded (--seal)"
+    yield LoadGate(LoadGateKind.SEALS, load.load_id, bool(seals), words)
 
 
 def _filled(session: Session, load: LoadRecord) -> LoadStep | None:

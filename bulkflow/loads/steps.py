@@ -17,6 +17,7 @@ __all__ = [
     "FIRST_STATES",
     "NEEDS_OPEN_GATES",
     "NEXT_STATES",
+    "THERE",
 ]
 
 _S = LoadState
@@ -49,3 +50,6 @@ CAN_BE_PLANNED_ANEW = frozenset({_S.PLANNED, _S.HELD})
 
 #: States in which the load's liquid has left its lots and is in the tank.
 CARRIES_LIQUID = frozenset({_S.LOADED, _S.DEPARTED, _S.ARRIVED})
+
+#: States in which the load was received.
+THERE = frozenset({_S.DISCHARGED, _S.RECONCILED})

@@ -53,6 +53,7 @@ from bulkflow.rules.questions import (
 )
 from bulkflow.rules.reader import (
     all_rules,
+    in_union,
     jurisdiction_of,
     parse_rules,
     rule,
@@ -94,6 +95,7 @@ __all__ = [
     "dangerous_goods_lines",
     "duty_schedule",
     "gasket_materials",
+    "in_union",
     "journey_limit",
     "jurisdiction_of",
     "label_tolerance",

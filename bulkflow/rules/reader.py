@@ -21,6 +21,7 @@ from bulkflow.rules.model import AnyRule, Rule
 
 __all__ = [
     "all_rules",
+    "in_union",
     "jurisdiction_of",
     "parse_rules",
     "rule",
@@ -83,6 +84,17 @@ def rules_of(kind: type[Found], *, on: date, jurisdiction: str | None = None) ->
         and found.holds_on(on)
         and (jurisdiction is None or found.jurisdiction == jurisdiction)
     )
+
+
+def in_union(jurisdiction: str | None) -> bool:
+    """Return whether the union's law on excise movements holds somewhere.
+
+    Examples
+    --------
+    >>> in_union("LV"), in_union("US"), in_union(None)
+    (True, False, False)
+    """
+    return jurisdiction is not None and "EU" in wider_jurisdictions(jurisdiction)
 
 
 def wider_jurisdictions(jurisdiction: str) -> tuple[str, ...]:

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bulkflow.account.acts import bottle, close_quarter, enter, receive, reverse, transfer
+from bulkflow.account.acts import bottle, close_quarter, enter, reverse, transfer
 from bulkflow.account.agreement import disagreements, standing_balances
 from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
+from bulkflow.account.journey import receive
 from bulkflow.account.ledger import (
     HEELS,
     ON_THE_WAY,

@@ -23,9 +23,10 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from bulkflow.account.acts import bottle, close_quarter, enter, receive, reverse, transfer
+from bulkflow.account.acts import bottle, close_quarter, enter, reverse, transfer
 from bulkflow.account.agreement import disagreements
 from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
+from bulkflow.account.journey import receive
 from bulkflow.account.ledger import OUTER, folded_anew, postings_in, read_ledger
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import InputError

@@ -7,8 +7,9 @@ from decimal import Decimal
 
 import pytest
 
-from bulkflow.account.acts import bottle, enter, receive
+from bulkflow.account.acts import bottle, enter
 from bulkflow.account.beginning import begin_account
+from bulkflow.account.journey import receive
 from bulkflow.account.position import _less, with_account
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import InputError

@@ -62,6 +62,8 @@ def record(session, load=None, state="planned", on=date(2027, 1, 4)):
 
 def step(session, scenario, state, name="A-1", on=LOADING, **fields):
     shares = fields.pop("shares", None)
+    if state == "departed":  # with what it needs to leave
+        fields = {"movement_reference": "27LV00000000000000017", "seals": ("Z-1",)} | fields
     return record_step(session, a_step(name, state, on, **fields), scenario=scenario, shares=shares)
 
 
