@@ -7,7 +7,7 @@ still on the way. Nothing of the ledger is used.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -22,8 +22,10 @@ from bulkflow.account.ledger import (
     ON_THE_WAY,
     OUTER,
     first_shortages,
+    folded_anew,
     read_ledger,
 )
+from bulkflow.account.postings import kept_postings, posted_to
 from bulkflow.account.queries import bottlings_named, gaugings_of
 from bulkflow.account.tables import ENTRY, ENTRY_TABLE, TRANSFER
 from bulkflow.errors import Fault
@@ -33,7 +35,7 @@ from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
-__all__ = ["Disagreement", "disagreements", "standing_balances", "unsound"]
+__all__ = ["Disagreement", "disagreements", "odd_postings", "standing_balances", "unsound"]
 
 Key = tuple[str, str]
 NOTHING = Decimal(0)
@@ -61,6 +63,22 @@ def disagreements(session: Session) -> list[Disagreement]:
         for key in sorted({*ledger, *records})
         if ledger.get(key, NOTHING) != records.get(key, NOTHING)
     ]
+
+
+def odd_postings(session: Session) -> tuple[int, str] | None:
+    """Return the first record whose kept postings are not those it gives, and words; or None.
+
+    Where they all are, the balances are compared with what the standing records add up to.
+    """
+    upto = posted_to(session)
+    given = Counter(one for one in folded_anew(session) if one.record <= upto)
+    kept = Counter(kept_postings(session))
+    if odd := (given - kept) + (kept - given):
+        return min(one.record for one in odd), "its postings in the account were changed"
+    for one in disagreements(session):
+        words = f"the account has {one.ledger} LPA of {one.liquid_id} at {one.place}"
+        return upto, f"{words}, but the records add up to {one.records}"
+    return None
 
 
 def unsound(session: Session, sites: Iterable[str], last: date) -> list[Fault]:

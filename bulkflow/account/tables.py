@@ -265,6 +265,12 @@ def _settle(session: Session) -> None:
     check_positions(session)
 
 
+def _check(session: Session) -> tuple[int, str] | None:
+    from bulkflow.account.agreement import odd_postings
+
+    return odd_postings(session)
+
+
 #: The account's component: give it to :func:`bulkflow.lots.register.open_register`.
 ACCOUNT = Component(
     name="account",
@@ -274,4 +280,5 @@ ACCOUNT = Component(
     ),
     kinds=(*_INDEXED, TRANSFER, REVERSAL),
     settle=_settle,
+    check=_check,
 )

@@ -61,7 +61,7 @@ def verify_chain(
     from bulkflow.records.verification import check_head, verify
 
     with reading_register(folder, database) as (store, session):
-        found = verify(session, store.kinds)
+        found = verify(session, store.kinds, store.checks)
         check = None if printed_head is None else check_head(session, printed_head)
     agrees = check is None or check.agrees
     if as_json:

@@ -28,6 +28,7 @@ from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE
 from bulkflow.lots.bodies import Draw
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
+from bulkflow.lots.trusted import refuse_untrue
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, require
 from bulkflow.rules import in_union, jurisdiction_of
@@ -138,6 +139,8 @@ def record_step(
     if shares is not None:
         load = _with_shares(session, load, step, shares, made)
     if step.state in NEEDS_OPEN_GATES:
+        lots = [share.lot_id for share in load.shares if not share.to_come]
+        refuse_untrue(session, lots, [load.load_id], what=f"{step.state.value} of {load.load_id}")
         if scenario is None:
             raise ValueError(f"a load is {step.state.value} only with the workspace at hand")
         at = None if step.temperature_c is None else float(step.temperature_c)

@@ -34,6 +34,7 @@ from bulkflow.loads.queries import (
     steps_of,
 )
 from bulkflow.lots.queries import lots_named
+from bulkflow.lots.trusted import refuse_untrue
 from bulkflow.records.chain import head
 from bulkflow.rules import (
     DANGEROUS_GOODS_CAUTION,
@@ -200,10 +201,14 @@ def load_sheet(
         While any gate of any lot in it, or of the tank, is closed; carries them.
     InputError
         If the load is unknown, or a rate is missing.
+    RecordsError
+        If the records it rests on are not what they were.
     OutOfRangeError
         If the temperature lies outside the range of the formula.
     """
     load = find_load(session, load_id)
+    lots = [share.lot_id for share in load.shares if not share.to_come]
+    refuse_untrue(session, lots, [load_id], what=f"the load sheet of {load_id}")
     steps = steps_of(session, load_id)
     loaded = next((s.step for s in steps if s.step.state is LoadState.LOADED), None)
     day = load.loading_day if loaded is None else loaded.on

@@ -19,6 +19,7 @@ from bulkflow.lots.evidence import Evidence, checked_evidence
 from bulkflow.lots.gates import gate_columns
 from bulkflow.lots.queries import LotLine, find_lot
 from bulkflow.lots.tables import DECISION, LOT_TABLE, OVERRIDE
+from bulkflow.lots.trusted import refuse_untrue
 from bulkflow.lots.zones import append_about_lot
 from bulkflow.reading.shape import body_of
 from bulkflow.records.actors import Power, Role, nobody_appoints, roles_of
@@ -63,6 +64,8 @@ def decide(
     decided_by: Literal["panel", "laboratory", "opening"] = document["decided_by"]
     require(session, _POWERS[decided_by], f"decide on {lot_id}")
     lot = find_lot(session, lot_id)
+    if decided_by != "opening":
+        refuse_untrue(session, [lot_id], what=f"the decision on {lot_id}")
     faults = _mismatches(document, lot_id, outcome)
     rule = None
     if decided_by != "opening":

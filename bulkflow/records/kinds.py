@@ -114,9 +114,12 @@ class Component:
     ----------
     settle : is called before what a session wrote is kept, whichever command wrote it; raises
         where it may not be kept.
+    check : says what of its own tables, beyond the index of its kinds, is not what the records
+        give: the record where it shows and words; None where all of it is.
     """
 
     name: str
     steps: tuple[Step, ...]
     kinds: tuple[Kind[Any], ...] = field(default=())
     settle: Callable[[Session], None] | None = None
+    check: Callable[[Session], tuple[int, str] | None] | None = None

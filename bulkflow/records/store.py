@@ -14,7 +14,7 @@ it ends in a refusal, the attempt is undone and the refusal recorded in a transa
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from types import MappingProxyType, TracebackType
 from typing import Any
@@ -40,6 +40,7 @@ from bulkflow.records.kinds import Component, Kind
 from bulkflow.records.migrations import RECORDS, migrate, steps_missing
 from bulkflow.records.settings import Settings
 from bulkflow.records.times import Clock, check_zone, system_clock
+from bulkflow.records.verification import KINDS_KNOWN
 
 __all__ = ["Store", "change_role", "open_store"]
 
@@ -71,6 +72,11 @@ class Store:
             {kind.name: kind for part in self.components for kind in part.kinds}
         )
 
+    @property
+    def checks(self) -> tuple[Callable[[Session], tuple[int, str] | None], ...]:
+        """What the components compare with the records, beyond the index of their kinds."""
+        return tuple(part.check for part in self.components if part.check is not None)
+
     def __enter__(self) -> Store:
         return self
 
@@ -94,6 +100,7 @@ class Store:
             reading(self.engine) as connection,
             Session(bind=connection, join_transaction_mode="control_fully") as session,
         ):
+            session.info[KINDS_KNOWN] = self.kinds
             yield session
 
     @contextmanager
@@ -123,6 +130,7 @@ class Store:
             writing(self.engine) as connection,
             Session(bind=connection, join_transaction_mode="rollback_only") as session,
         ):
+            session.info[KINDS_KNOWN] = self.kinds
             Acting(actor, self.clock, zone or self.zone).begin(session)
             yield session
             for part in self.components:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,19 @@ from bulkflow.records.errors import RecordsError
 from bulkflow.records.kinds import Kind
 from bulkflow.records.schema import RECORD, missing_guards
 
-__all__ = ["Break", "HeadCheck", "Verification", "check_head", "link_fault", "verify"]
+__all__ = [
+    "KINDS_KNOWN",
+    "Break",
+    "HeadCheck",
+    "Verification",
+    "check_head",
+    "link_fault",
+    "verify",
+    "verify_about",
+]
+
+KINDS_KNOWN = "bulkflow.kinds"
+"""Where a session holds the kinds of its store."""
 
 #: Fewest hexadecimal digits of a printed head that are taken as proof.
 FEWEST_DIGITS = 16
@@ -138,13 +150,18 @@ def link_fault(record: Record, before: Head) -> str | None:
     return None
 
 
-def verify(session: Session, kinds: Mapping[str, Kind[Any]]) -> Verification:
+def verify(
+    session: Session,
+    kinds: Mapping[str, Kind[Any]],
+    checks: Iterable[Callable[[Session], tuple[int, str] | None]] = (),
+) -> Verification:
     """Read the whole chain, and its index, up to the first break.
 
     Parameters
     ----------
     session : a reading session.
     kinds : the kinds known, by name.
+    checks : of what components keep beside the index (:attr:`bulkflow.records.Store.checks`).
     """
     last = Head(0, BEGINNING)
     unread: set[str] = set()
@@ -178,7 +195,49 @@ def verify(session: Session, kinds: Mapping[str, Kind[Any]]) -> Verification:
             return found(odd_row)
         if broken is not None:
             return found(broken)
-    return found(_surplus(session, kinds, told))
+    odd = _surplus(session, kinds, told)
+    for check in checks:
+        if odd is None and (other := check(session)) is not None:
+            odd = Break(*other)
+    return found(odd)
+
+
+def verify_about(
+    session: Session, subjects: Collection[str], named: Mapping[str, Collection[str]]
+) -> Break | None:
+    """Return the first thing not whole among the records that some subjects rest on.
+
+    Of each record about them, or whose index rows name them, or that supersedes one of these,
+    body, hash and index rows are compared; and none may be missing from the chain. The links of
+    all other records are left to :func:`verify`.
+
+    Parameters
+    ----------
+    subjects : of records, such as lots.
+    named : by column of the index tables, names that stand there.
+    """
+    kinds: Mapping[str, Kind[Any]] = session.info[KINDS_KNOWN]
+    last = head(session).seq
+    if session.scalar(select(func.count()).select_from(RECORD)) != last:
+        return Break(last, "records before it are missing")
+    seqs = set(session.scalars(select(RECORD.c.seq).where(RECORD.c.subject.in_(sorted(subjects)))))
+    tables = _tables(kinds)
+    for table in tables:
+        for column, names in named.items():
+            if column in table.c and names:
+                here = table.c[column].in_(sorted(names))
+                seqs |= set(session.scalars(select(table.c.seq).where(here)))
+    seqs |= set(session.scalars(select(RECORD.c.seq).where(RECORD.c.supersedes.in_(sorted(seqs)))))
+    query = select(RECORD).where(RECORD.c.seq.in_(sorted(seqs))).order_by(RECORD.c.seq)
+    records = [Record(**row) for row in session.execute(query).mappings()]
+    for record in records:
+        fault = link_fault(record, Head(record.seq - 1, record.previous))
+        if fault is not None:
+            return Break(record.seq, fault)
+    missing = seqs - {record.seq for record in records}
+    if missing:
+        return Break(min(missing), "is in the index, but no record")
+    return _index_break(session, records, kinds, Counter())
 
 
 def _head_before(batch: Sequence[Record], seq: int) -> Head:
@@ -209,7 +268,12 @@ def _index_break(
     for table in _tables(kinds):
         wanted = expected.get(table.name, Counter())
         told[table.name] += wanted.total()
-        here = table.c.seq.between(batch[0].seq, batch[-1].seq)
+        whole = len(batch) == batch[-1].seq - batch[0].seq + 1
+        here = (
+            table.c.seq.between(batch[0].seq, batch[-1].seq)
+            if whole
+            else table.c.seq.in_([record.seq for record in batch])
+        )
         present = Counter(tuple(row) for row in session.execute(select(table).where(here)))
         if present != wanted:
             place = [column.name for column in table.columns].index("seq")

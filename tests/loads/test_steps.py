@@ -9,12 +9,14 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlalchemy import text
 
 from bulkflow.errors import InputError
 from bulkflow.loads.acts import change_load
 from bulkflow.loads.bodies import LoadState, LotShare
 from bulkflow.loads.gates import GateClosedError
 from bulkflow.loads.queries import LoadFilter, find_load, loads_in, reserved_lpa, steps_of
+from bulkflow.loads.sheet import load_sheet
 from bulkflow.loads.steps import FIRST_STATES, NEXT_STATES
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.account import account_of
@@ -23,9 +25,10 @@ from bulkflow.lots.queries import find_lot
 from bulkflow.lots.register import open_register
 from bulkflow.records import Actor, settings_for, verify
 from bulkflow.records.actors import Appointment, Role
-from bulkflow.records.errors import RefusedError
+from bulkflow.records.errors import RecordsError, RefusedError
 from bulkflow.records.store import change_role
 from tests.loads.making import LOADING, a_load, a_part, accept, record, step
+from tests.lots.making import panel
 
 JOURNEY = ("issued", "loaded", "departed", "arrived", "discharged", "reconciled")
 
@@ -290,3 +293,51 @@ def test_loads_on_either_database(database_url, ann) -> None:
             assert found.tank_number == "BKFU 204118 7"
             assert verify(session, store.kinds).broken is None
             assert reserved_lpa(session) == {}
+
+
+def edited(session, sql):
+    """Change tables as someone could who has the file, with the guards switched off."""
+    guards = text("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+    for name in session.scalars(guards).all():
+        session.execute(text(f"DROP TRIGGER {name}"))
+    assert session.execute(text(sql)).rowcount == 1
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "DELETE FROM lot_hold WHERE lot_id = 'VK-DRY-2641'",
+        "UPDATE lot_hold SET lot_id = 'VK-DRY-2642' WHERE lot_id = 'VK-DRY-2641'",
+        "UPDATE decision SET outcome = 'hold' WHERE lot_id = 'VK-DRY-2641'",
+        "UPDATE record SET supersedes = (SELECT seq FROM lot_hold WHERE lot_id = 'VK-DRY-2641')"
+        " WHERE seq = (SELECT max(seq) FROM record)",
+        "UPDATE record SET body = replace(body, 'taint', 'saint') WHERE body LIKE '%taint%'",
+        "INSERT INTO gate_override (seq, place, lot_id, gate) SELECT max(seq), 0, 'VK-DRY-2641',"
+        " 'decision' FROM record",
+    ],
+)
+def test_an_edited_table_opens_no_gate(store, ann, scenario, sql) -> None:
+    """What a sheet and a dispatch rest on is verified before they are made (L15)."""
+    with store.write(ann, keep=False) as session:
+        record(session)
+        accept(session)
+        place_holds(session, ["VK-DRY-2641"], "taint")
+        place_holds(session, ["VK-NAVY-2641"], "of another lot, not looked at")
+        with pytest.raises(GateClosedError):
+            load_sheet(session, scenario, "A-1")
+        edited(session, sql)
+        with pytest.raises(RecordsError, match="load sheet of A-1 is refused"):
+            load_sheet(session, scenario, "A-1")
+        with pytest.raises(RecordsError, match="issued of A-1 is refused"):
+            step(session, scenario, "issued")
+        with pytest.raises(RecordsError, match="decision on VK-DRY-2641 is refused"):
+            panel(session, "VK-DRY-2641")
+
+
+def test_verifying_what_a_sheet_rests_on_leaves_other_lots_alone(store, ann, scenario) -> None:
+    with store.write(ann, keep=False) as session:
+        record(session)
+        accept(session)
+        place_holds(session, ["VK-NAVY-2641"], "of another lot")
+        edited(session, "DELETE FROM lot_hold WHERE lot_id = 'VK-NAVY-2641'")
+        assert load_sheet(session, scenario, "A-1").load.load_id == "A-1"
