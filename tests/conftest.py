@@ -1,7 +1,8 @@
 """Databases to test on, and how hard the property tests look.
 
 Property tests run under the profile ``fast`` (few examples, the same each time). The full tier
-looks harder: ``pytest --hypothesis-profile=full``.
+runs them again with more, also the same each time: ``pytest -m hypothesis
+--hypothesis-profile=full``. ``--hypothesis-profile=hunt`` looks elsewhere at every run, by hand.
 
 The record database is tested on SQLite and on PostgreSQL. The latter needs a server of which
 BULKFLOW_TEST_POSTGRES_URL is the address (``.ci/postgres start DIR`` starts one); without it
@@ -29,7 +30,14 @@ settings.register_profile(
 )
 settings.register_profile(
     "full",
-    max_examples=500,
+    max_examples=100,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.register_profile(
+    "hunt",
+    max_examples=1_000,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )

@@ -42,10 +42,10 @@ def test_strength_and_mass_fraction_invert(strength: float) -> None:
 @given(strength=strengths)
 def test_proof_and_degree_invert(strength: float) -> None:
     assert al.strength_from_proof(al.proof_from_strength(strength)) == pytest.approx(
-        strength, abs=1e-11
+        strength, abs=1e-10
     )
     assert al.strength_from_degree_15(al.degree_15_from_strength(strength)) == pytest.approx(
-        strength, abs=1e-11
+        strength, abs=1e-10
     )
 
 

