@@ -8,7 +8,7 @@ needed. The page makes no outside request and prints on A4.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
@@ -26,6 +26,7 @@ from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in
 from bulkflow.lots.account import Account, account_of
 from bulkflow.lots.bodies import Lot, Result, Sample
 from bulkflow.lots.evidence import Evidence, ScoreSummary
+from bulkflow.lots.evidence_pictures import characteristic_picture, decision_picture
 from bulkflow.lots.explaining import Explanation, RecordNote, explain_lot, note_of
 from bulkflow.lots.tables import LOT, RESULT, SAMPLE
 from bulkflow.records.chain import Head, Record, head, records_about
@@ -41,7 +42,10 @@ B = TypeVar("B", bound=Body)
 
 @dataclass(frozen=True, slots=True)
 class DecisionPart:
-    """One decision with its evidence, in full; ``stands`` is false once another came after it."""
+    """One decision with its evidence, in full; ``stands`` is false once another came after it.
+
+    ``pictures`` are SVG texts with what each shows.
+    """
 
     note: RecordNote
     outcome: str
@@ -49,6 +53,7 @@ class DecisionPart:
     rule: str
     evidence: Mapping[str, Any]
     stands: bool
+    pictures: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +145,31 @@ def _decision(record: Record, *, stands: bool) -> DecisionPart:
     evidence = dict.fromkeys((*Evidence.model_fields, "schema")) | body["evidence"]
     blank = dict.fromkeys(ScoreSummary.model_fields)
     evidence["scores"] = [blank | score for score in evidence["scores"] or ()]
-    return DecisionPart(note_of(record), body["outcome"], body["reason"], rule, evidence, stands)
+    return DecisionPart(
+        note_of(record),
+        body["outcome"],
+        body["reason"],
+        rule,
+        evidence,
+        stands,
+        tuple(_pictures(evidence, f"r{record.seq}")),
+    )
+
+
+def _pictures(evidence: Mapping[str, Any], name: str) -> Iterator[tuple[str, str]]:
+    scores = decision_picture(evidence, name=name)
+    if scores:
+        yield (
+            "Scores of the lot and its blind control by assessor, with limits and intervals",
+            scores,
+        )
+    if evidence.get("operating_characteristic"):
+        document = (evidence.get("rule") or {}).get("document")
+        curves = characteristic_picture(
+            evidence["operating_characteristic"], document, name=f"{name}-risks"
+        )
+        if curves:
+            yield "What the rule does to lots of each quality, as declared beforehand", curves
 
 
 @cache

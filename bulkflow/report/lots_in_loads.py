@@ -8,7 +8,7 @@ alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -20,13 +20,16 @@ from bulkflow.loads.bodies import LotShare
 from bulkflow.loads.proposing import ProposedLoad, propose
 from bulkflow.loads.queries import loads_in
 from bulkflow.loads.tables import LOADS
+from bulkflow.lots.evidence_pictures import characteristic_picture, decision_picture
 from bulkflow.lots.explaining import Explanation, explain_lots
 from bulkflow.lots.queries import LotFilter, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seeds import has_lots, has_opening, import_seeds
+from bulkflow.lots.tables import DECISION
 from bulkflow.plan.result import HeldLoad, PlanResult
 from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.records.actors import Actor
+from bulkflow.records.chain import records_about
 from bulkflow.records.settings import settings_for
 from bulkflow.records.times import Clock, system_clock
 from bulkflow.scenario.model import Scenario
@@ -65,11 +68,13 @@ class LotsInLoads:
     fillings : by the name of the load in the plan; loads from suppliers have none.
     lots : why each lot that holds liquid may ship or not.
     remarks : what the reader should know of the allocation.
+    decisions : pictures of the panel decisions that stand on these lots, and of their rules.
     """
 
     fillings: dict[str, Filling] = field(default_factory=dict)
     lots: tuple[Explanation, ...] = ()
     remarks: tuple[str, ...] = ()
+    decisions: tuple[str, ...] = ()
 
     def unfilled(self) -> tuple[str, ...]:
         """Return the loads of the plan for which no lots could be found."""
@@ -140,7 +145,35 @@ def lots_in_loads(
             f"Which lot fills which load is not proved best in one goal ({goal}, {gap:.2%} off)."
             for goal, gap in proposal.gaps
         )
-        return LotsInLoads(fillings, tuple(lots), (*proposal.remarks, *gaps))
+        return LotsInLoads(
+            fillings,
+            tuple(lots),
+            (*proposal.remarks, *gaps),
+            tuple(_decision_pictures(session, [one.lot.lot_id for one in lots])),
+        )
+
+
+def _decision_pictures(session: Session, lots: Sequence[str]) -> Iterator[str]:
+    """Yield a picture of each lot's standing panel decision, then one of each rule applied."""
+    rules: dict[tuple[str, int], str] = {}
+    for lot in lots:
+        standing = records_about(session, lot, kinds=(DECISION.name,))[-1:]
+        for record in standing:
+            evidence = record.content["evidence"]
+            picture = decision_picture(evidence, name=f"decision-{record.seq}")
+            if not picture:
+                continue
+            yield picture
+            rule = evidence["rule"]
+            rules.setdefault(
+                (rule["rule_id"], rule["rule_version"]),
+                characteristic_picture(
+                    evidence["operating_characteristic"],
+                    rule["document"],
+                    name=f"risks-{record.seq}",
+                ),
+            )
+    yield from filter(None, rules.values())
 
 
 @contextmanager

@@ -346,7 +346,9 @@ def _lot_sections(
 ) -> Iterator[_Section]:
     if beside.lots:
         gates = lot_tables.gates_table(beside.lots, say)
-        yield _Section("lots", say("h_lots"), (say("gates_note"),), tables=(gates,))
+        pictures = tuple(Markup(picture) for picture in beside.decisions)
+        notes = (say("gates_note"), *([say("decisions_note")] if pictures else []))
+        yield _Section("lots", say("h_lots"), notes, pictures=pictures, tables=(gates,), small=True)
     elif scenario.lots:
         lots = lot_tables.lots_table(scenario.lots, say)
         yield _Section("lots", say("h_lots"), tables=(lots,))
