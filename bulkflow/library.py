@@ -30,7 +30,7 @@ from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.document import to_document
 from bulkflow.plan.frames import to_frames
 from bulkflow.plan.make import explained, placed, plan_workspace, price_holds
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.summary import summarise
 from bulkflow.plan.write import read_plan_at, write_plan

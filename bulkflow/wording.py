@@ -85,18 +85,23 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
-def listed(parts: Sequence[str], most: int = 0) -> str:
+def listed(parts: Sequence[str], most: int = 0, *, last: str = "and") -> str:
     """Return parts joined by commas and ``and``; past ``most`` of them (0: none) the rest counted.
+
+    Parameters
+    ----------
+    last : the word before the last part: ``or`` between things to choose from.
 
     Examples
     --------
-    >>> listed(["a", "b", "c"]), listed(["a", "b", "c", "d"], most=2)
-    ('a, b and c', 'a, b and 2 more')
+    >>> listed(["a", "b", "c"], last="or"), listed(["a", "b", "c", "d"], most=2)
+    ('a, b or c', 'a, b and 2 more')
     """
-    shown = list(parts)
-    if most and len(shown) > most:
+    shown, cut = list(parts), bool(most) and len(parts) > most
+    if cut:
         shown = [*shown[:most], f"{len(parts) - most} more"]
-    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+    joint = f" {'and' if cut else last} "
+    return joint.join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
 
 
 def whole_parts(parts: Sequence[float]) -> list[int]:

@@ -20,7 +20,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "errors": set(),
         "wording": set(),
         "whole_files": {"errors"},
-        "reading": {"errors"},
+        "reading": {"errors", "wording"},
         "stocks": {"errors"},
         "alcoholometry": {"errors"},
         "rules": {"errors", "reading", "alcoholometry"},

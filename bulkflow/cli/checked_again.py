@@ -37,8 +37,8 @@ class CheckedAgain:
         """Check a plan against the workspace as its register opens it on the plan's first day."""
         from bulkflow.account.position import as_planned
         from bulkflow.plan.belongs import refuse_foreign
+        from bulkflow.plan.claims import check_kept
         from bulkflow.plan.document import read_document, result_of
-        from bulkflow.plan.kept import check_kept
         from bulkflow.plan.write import changed_since_written, document_at
 
         file = document_at(plan)

@@ -302,7 +302,7 @@ def check(
     from bulkflow.lots.seeds import read_seeds
     from bulkflow.lots.workspace import tables_to_take_over
     from bulkflow.plan.make import placed
-    from bulkflow.plan.reach import findings
+    from bulkflow.plan.precheck import findings
     from bulkflow.scenario.reader import read_workspace
 
     if prove is not None and plan is None:

@@ -23,7 +23,7 @@ from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.program.answer import Plan, PlannedLoad
 from bulkflow.program.calendar import Periods
 from bulkflow.program.classes import Origins, markets_barring
-from bulkflow.program.kept import KeptClasses
+from bulkflow.program.markets_ahead import ClassReduction
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["ClosedLot", "Supplies", "floor_thousandth", "supplies_of"]
@@ -88,7 +88,7 @@ def supplies_of(
     sources += _vattings(plan, ways)
     sources += _arrivals(plan, ways, names)
     sources += _not_by_lot(scenario, ways, origins)
-    kept = KeptClasses(scenario, Periods.of(scenario.calendar))
+    kept = ClassReduction(scenario, Periods.of(scenario.calendar))
     sources = [replace(x, ahead=kept.markets_ahead(x.site, x.liquid)) for x in sources]
     return Supplies(
         tuple(_named_once(one for one in sources if one.lpa > 0)),

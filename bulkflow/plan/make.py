@@ -15,7 +15,7 @@ from bulkflow.plan.checks.ledger import Ledger
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.holds import gates, price_gates
 from bulkflow.plan.inputs import inputs_of
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.plan.reasons import short_reasons
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import Plan

@@ -10,15 +10,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bulkflow.core.network import Network
+from bulkflow.program.build_context import BuildContext
 from bulkflow.program.buying import PurchaseColumn, add_buying
 from bulkflow.program.demand import DemandGroup, add_demand
 from bulkflow.program.duty_limits import GuaranteeBook, add_guarantees
 from bulkflow.program.fleets import ChangeBook, add_fleets
-from bulkflow.program.ground import Ground
 from bulkflow.program.loads import LoadBook, add_loads
 from bulkflow.program.making import Making, add_making
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.program.orders import OrderColumn, add_orders
-from bulkflow.program.parts import Label, Parts
 from bulkflow.program.stocks import (
     SoftTarget,
     StockBook,
@@ -42,7 +42,7 @@ class Maps:
     labels : id of a node, lane, activity or limit of the core -> what it stands for.
     """
 
-    ground: Ground
+    context: BuildContext
     labels: Mapping[str, Label]
     stocks: StockBook
     purchases: tuple[PurchaseColumn, ...]
@@ -74,27 +74,27 @@ def build_program(scenario: Scenario) -> TradeProgram:
     PlanningError
         A load is promised or frozen that can never be sent.
     """
-    ground = Ground.of(scenario)
-    parts = Parts(ground.count)
-    stocks = add_stocks(ground, parts)
-    purchases = add_buying(ground, parts)
-    making = add_making(ground, parts)
-    loads = add_loads(ground, parts)
-    orders = add_orders(ground, parts, purchases, loads)
-    changes = add_fleets(ground, parts, loads)
-    tanks = add_tanks(ground, parts, making, loads)
-    add_first_there(ground, parts, making, loads)
-    guarantees = add_guarantees(ground, parts, loads, making)
-    demand = add_demand(ground, parts)
-    targets = add_targets(ground, parts, loads, demand)
-    targets += add_shelf_life(ground, parts, demand)
-    names = dict.fromkeys([*ground.names.values(), *(group.name for group in demand)])
-    network = parts.network(tuple(names) or (scenario.liquids[0].id,))
+    context = BuildContext.of(scenario)
+    builder = NetworkBuilder(context.count)
+    stocks = add_stocks(context, builder)
+    purchases = add_buying(context, builder)
+    making = add_making(context, builder)
+    loads = add_loads(context, builder)
+    orders = add_orders(context, builder, purchases, loads)
+    changes = add_fleets(context, builder, loads)
+    tanks = add_tanks(context, builder, making, loads)
+    add_first_there(context, builder, making, loads)
+    guarantees = add_guarantees(context, builder, loads, making)
+    demand = add_demand(context, builder)
+    targets = add_targets(context, builder, loads, demand)
+    targets += add_shelf_life(context, builder, demand)
+    names = dict.fromkeys([*context.names.values(), *(group.name for group in demand)])
+    network = builder.network(tuple(names) or (scenario.liquids[0].id,))
     return TradeProgram(
         network,
         Maps(
-            ground,
-            parts.labels,
+            context,
+            builder.labels,
             stocks,
             tuple(purchases),
             tuple(orders),

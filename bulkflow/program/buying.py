@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
+from bulkflow.program.build_context import BuildContext, supplier_node
 from bulkflow.program.calendar import waits
 from bulkflow.program.classes import contract_periods
-from bulkflow.program.ground import Ground, supplier_node
-from bulkflow.program.parts import Label, Parts
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.lookup import tiers_in_force
 from bulkflow.scenario.model import Contract, Supplier
 
@@ -31,65 +31,71 @@ class PurchaseColumn:
     prices: FloatArray
 
 
-def add_buying(ground: Ground, parts: Parts) -> list[PurchaseColumn]:
+def add_buying(context: BuildContext, builder: NetworkBuilder) -> list[PurchaseColumn]:
     """Add every supplier with its contracts."""
     columns: list[PurchaseColumn] = []
-    for supplier in ground.scenario.suppliers:
-        parts.node(
+    for supplier in context.scenario.suppliers:
+        builder.node(
             supplier_node(supplier.id),
             Label(f"what {supplier.id} sells", (f"suppliers[{supplier.id}]",), 4),
         )
         for number, contract in enumerate(supplier.contracts):
-            columns += _add_contract(ground, parts, supplier, number, contract)
+            columns += _add_contract(context, builder, supplier, number, contract)
     return columns
 
 
 def _add_contract(
-    ground: Ground, parts: Parts, supplier: Supplier, number: int, contract: Contract
+    context: BuildContext,
+    builder: NetworkBuilder,
+    supplier: Supplier,
+    number: int,
+    contract: Contract,
 ) -> list[PurchaseColumn]:
-    open_in = contract_periods(ground.periods, contract)
+    open_in = contract_periods(context.periods, contract)
     if not open_in:
         return []
     name = f"buy {supplier.id}/{contract.liquid}/{number}"
     words = f"contract of {supplier.id} for {contract.liquid}"
     refs = (f"suppliers[{supplier.id}].contracts[{number}]",)
-    commodity = ground.kept.bought(contract.liquid, supplier.id)
-    effect = Effect(supplier_node(supplier.id), ground.name(commodity), 1.0)
-    prices = _prices(ground, supplier, contract)
+    commodity = context.classes.bought(contract.liquid, supplier.id)
+    effect = Effect(supplier_node(supplier.id), context.name(commodity), 1.0)
+    prices = _prices(context, supplier, contract)
     columns = []
     for tier, price in enumerate(prices):
         activity = f"{name}/tier {tier}"
-        parts.add_activity(
+        builder.add_activity(
             activity,
             Label(f"{words} (per period)", refs, 5),
             effects=[effect],
-            upper=_most_per_period(ground, contract, open_in),
+            upper=_most_per_period(context, contract, open_in),
             cost=price,
         )
         columns.append(PurchaseColumn(activity, supplier.id, contract.liquid, tier, price))
     bought = [Term("activity", column.activity) for column in columns]
-    _add_quantities(ground, parts, name, Label(words, refs, 5), contract, bought, open_in)
-    most = most_in_a_period(ground, supplier, contract) * len(open_in)
+    _add_quantities(context, builder, name, Label(words, refs, 5), contract, bought, open_in)
+    most = most_in_a_period(context, supplier, contract) * len(open_in)
     if contract.maximum_lpa is not None:
         most = min(most, contract.maximum_lpa)
-    _add_tiers(parts, name, Label(f"price tiers of the {words}", refs, 5), contract, most)
+    _add_tiers(builder, name, Label(f"price tiers of the {words}", refs, 5), contract, most)
     return columns
 
 
-def _most_per_period(ground: Ground, contract: Contract, open_in: list[int]) -> FloatArray | None:
+def _most_per_period(
+    context: BuildContext, contract: Contract, open_in: list[int]
+) -> FloatArray | None:
     """Return the most that can be bought in each period; None for no limit anywhere."""
     limits = (contract.maximum_lpa_per_period, contract.maximum_lpa)
     most = min((one for one in limits if one is not None), default=None)
     if most is None:
         return None
-    upper = ground.zeros()
+    upper = context.zeros()
     upper[np.array(open_in) - 1] = most
     return upper
 
 
 def _add_quantities(
-    ground: Ground,
-    parts: Parts,
+    context: BuildContext,
+    builder: NetworkBuilder,
     name: str,
     label: Label,
     contract: Contract,
@@ -98,7 +104,7 @@ def _add_quantities(
 ) -> None:
     """Add minimum and maximum over the contract's periods, and the limit of each period."""
     if contract.minimum_lpa > 0 or contract.maximum_lpa is not None:
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/quantity",
             Label(f"{label.words} ({_quantities(contract)})", label.refs, 5),
             bought,
@@ -108,7 +114,7 @@ def _add_quantities(
             periods=open_in,
         )
     if contract.maximum_lpa_per_period is not None and len(bought) > 1:
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/period",
             Label(
                 f"{label.words} (at most {contract.maximum_lpa_per_period:,.0f} LPA a period)",
@@ -119,9 +125,9 @@ def _add_quantities(
             at_most=contract.maximum_lpa_per_period,
             periods=open_in,
         )
-    closed = sorted(set(ground.periods.numbers()) - set(open_in))
+    closed = sorted(set(context.periods.numbers()) - set(open_in))
     if closed and contract.maximum_lpa_per_period is None and contract.maximum_lpa is None:
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/dates",
             Label(f"dates of the {label.words}", label.refs, 5),
             bought,
@@ -137,22 +143,24 @@ def _quantities(contract: Contract) -> str:
     return ", ".join(one for one in (least, most) if one)
 
 
-def _prices(ground: Ground, supplier: Supplier, contract: Contract) -> list[FloatArray]:
+def _prices(context: BuildContext, supplier: Supplier, contract: Contract) -> list[FloatArray]:
     """Return the price per LPA of each tier by period, in the workspace's currency."""
-    rows = [row for row in ground.scenario.prices if row.supplier == supplier.id]
+    rows = [row for row in context.scenario.prices if row.supplier == supplier.id]
     stated = np.array(
         [
             [
                 tier.price_per_lpa
-                for tier in tiers_in_force(supplier.id, contract, rows, ground.periods.first_day(t))
+                for tier in tiers_in_force(
+                    supplier.id, contract, rows, context.periods.first_day(t)
+                )
             ]
-            for t in ground.periods.numbers()
+            for t in context.periods.numbers()
         ]
     )
-    return list(stated.T * ground.money.factors(supplier.currency))
+    return list(stated.T * context.money.factors(supplier.currency))
 
 
-def most_in_a_period(ground: Ground, supplier: Supplier, contract: Contract) -> float:
+def most_in_a_period(context: BuildContext, supplier: Supplier, contract: Contract) -> float:
     """Return the most a contract can deliver in a period: its limits, or what tanks take.
 
     What is sent in one period arrives in one period, or by waiting (eq. 33) in several, and must
@@ -162,18 +170,20 @@ def most_in_a_period(ground: Ground, supplier: Supplier, contract: Contract) -> 
     litres = sum(
         tank.capacity_litres
         / (1.0 - lane.transit_loss_percent / 100.0)
-        * max(len(waits(ground.periods, one)) for one in lane.tanks)
-        for lane in ground.scenario.lanes
+        * max(len(waits(context.periods, one)) for one in lane.tanks)
+        for lane in context.scenario.lanes
         if lane.origin == supplier.id and contract.liquid in lane.liquids
         if lane.transit_loss_percent < 100.0
-        for tank in ground.sites[lane.destination].tanks
+        for tank in context.sites[lane.destination].tanks
         if contract.liquid in tank.liquids
     )
-    taken = litres * ground.lpa_per_litre(contract.liquid)
+    taken = litres * context.lpa_per_litre(contract.liquid)
     return min(taken, *(one for one in limits if one is not None), float("inf"))
 
 
-def _add_tiers(parts: Parts, name: str, label: Label, contract: Contract, most: float) -> None:
+def _add_tiers(
+    builder: NetworkBuilder, name: str, label: Label, contract: Contract, most: float
+) -> None:
     """Limit each tier but the last to its size, and open a cheaper one only after the ones before.
 
     The price differences between tiers are the same in every period, so it is enough to look
@@ -184,18 +194,18 @@ def _add_tiers(parts: Parts, name: str, label: Label, contract: Contract, most: 
         end = contract.tiers[tier + 1].from_lpa
         size = end - contract.tiers[tier].from_lpa
         held = Term("activity", f"{name}/tier {tier}")
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/size of tier {tier}", label, [held], at_most=size, over_horizon=True
         )
         label = label.tying()
         if min(stated[tier + 1 :]) >= max(stated[: tier + 1]):
             continue  # the dearer tier is never used while a cheaper one has room
-        only_once = np.zeros(parts.periods)
+        only_once = np.zeros(builder.periods)
         only_once[0] = 1.0
         full = f"{name}/tier {tier} is full"
-        parts.add_activity(full, label, upper=only_once, integer=True)
+        builder.add_activity(full, label, upper=only_once, integer=True)
         before = [held, Term("activity", full, -size)]
-        parts.add_limit(f"{full}/before", label, before, at_least=0.0, over_horizon=True)
+        builder.add_limit(f"{full}/before", label, before, at_least=0.0, over_horizon=True)
         later = [Term("activity", f"{name}/tier {one}") for one in range(tier + 1, len(stated))]
         beyond = Term("activity", full, -max(0.0, most - end))
-        parts.add_limit(f"{full}/after", label, [*later, beyond], at_most=0.0, over_horizon=True)
+        builder.add_limit(f"{full}/after", label, [*later, beyond], at_most=0.0, over_horizon=True)

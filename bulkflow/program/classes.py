@@ -1,7 +1,7 @@
 """Origin classes: which markets bar what (README, "Words and sets").
 
 A commodity is a liquid with an origin class. Here a class is the whole set of markets that bar
-it; which of them matter at a place is in `bulkflow.program.kept`.
+it; which of them matter at a place is in `bulkflow.program.markets_ahead`.
 """
 
 from __future__ import annotations

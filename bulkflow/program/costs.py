@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 from bulkflow.program.answer import CostBreakdown
 from bulkflow.program.build import Maps
+from bulkflow.program.build_context import hearts_node, site_node
 from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import holding_costs
 from bulkflow.program.fleets import IssuedKey, issued_key
-from bulkflow.program.ground import hearts_node, site_node
 from bulkflow.program.quantities import Quantities
 
 __all__ = ["cost_breakdown", "unreleased_lpa"]
@@ -48,7 +48,7 @@ def cost_breakdown(maps: Maps, found: Quantities) -> CostBreakdown:
 
 def unreleased_lpa(maps: Maps, found: Quantities, site: str, commodity: Commodity) -> FloatArray:
     """Return the LPA vatted and not yet released, or in its check, at the end of each period."""
-    total = maps.ground.zeros()
+    total = maps.context.zeros()
     for vatting in maps.making.vattings:
         if (vatting.site, vatting.commodity) == (site, commodity):
             total += found.in_transit(vatting.core_lane)
@@ -85,7 +85,7 @@ def _change_overs(maps: Maps, found: Quantities) -> float:
     for column in maps.tanks.settings:
         setting = np.rint(found.activity(column.activity))
         left = np.maximum(setting[:-1] - setting[1:], 0.0)
-        factors = maps.ground.money.factors(maps.ground.sites[column.site].currency)
+        factors = maps.context.money.factors(maps.context.sites[column.site].currency)
         total += column.tank.change_over_cost * float(left @ factors[1:])
     return total
 
@@ -116,13 +116,13 @@ def _hire(maps: Maps, found: Quantities) -> float:
 
 def _holding(maps: Maps, found: Quantities) -> tuple[float, float]:
     """Return storage and capital on what is in stock at the end of each period."""
-    ground, storage_total, capital_total = maps.ground, 0.0, 0.0
-    presence = ground.presence
-    for place, commodity in {*presence.released, *presence.hearts, *presence.checked}:
-        if place not in ground.sites:
+    context, storage_total, capital_total = maps.context, 0.0, 0.0
+    reachability = context.reachability
+    for place, commodity in {*reachability.released, *reachability.hearts, *reachability.checked}:
+        if place not in context.sites:
             continue
-        name = ground.name(commodity)
-        storage, capital = holding_costs(ground, ground.sites[place], commodity.liquid)
+        name = context.name(commodity)
+        storage, capital = holding_costs(context, context.sites[place], commodity.liquid)
         held = found.stock(site_node(place), name) + found.stock(hearts_node(place), name)
         held = held + unreleased_lpa(maps, found, place, commodity)
         storage_total += float(held @ storage)
@@ -132,28 +132,30 @@ def _holding(maps: Maps, found: Quantities) -> tuple[float, float]:
 
 def _change(maps: Maps, found: Quantities) -> float:
     """Return the price of every load more or less than was issued."""
-    ground = maps.ground
-    if not ground.scenario.issued_loads:
+    context = maps.context
+    if not context.scenario.issued_loads:
         return 0.0
-    sent: dict[IssuedKey, FloatArray] = {key: ground.zeros() for key in maps.changes.issued}
+    sent: dict[IssuedKey, FloatArray] = {key: context.zeros() for key in maps.changes.issued}
 
     def add(key: IssuedKey, counts: FloatArray) -> None:
-        sent[key] = sent.get(key, ground.zeros()) + counts
+        sent[key] = sent.get(key, context.zeros()) + counts
 
     for column in maps.loads.columns:
         if column.compartment_litres is None:
-            key = issued_key(ground, column.lane.id, column.commodity.liquid, column.tank.tank_type)
+            key = issued_key(
+                context, column.lane.id, column.commodity.liquid, column.tank.tank_type
+            )
             add(key, found.lots(column.core_lane))
     for counter in maps.loads.counters:
         key = (counter.lane.id, None, counter.tank.tank_type)
         add(key, np.rint(found.activity(counter.activity)))
     for fixed in maps.loads.fixed:
         if fixed.period >= 1:
-            one = ground.zeros()
+            one = context.zeros()
             one[fixed.period - 1] = 1.0
-            add(issued_key(ground, fixed.lane.id, fixed.row.liquid, fixed.row.tank_type), one)
+            add(issued_key(context, fixed.lane.id, fixed.row.liquid, fixed.row.tank_type), one)
     changed = sum(
-        float(np.abs(counts - maps.changes.issued.get(key, ground.zeros())).sum())
+        float(np.abs(counts - maps.changes.issued.get(key, context.zeros())).sum())
         for key, counts in sent.items()
     )
-    return ground.scenario.change_cost_per_load * changed
+    return context.scenario.change_cost_per_load * changed

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from bulkflow.core import network as core
 from bulkflow.core.network import Effect
+from bulkflow.program.build_context import BuildContext, site_node
 from bulkflow.program.classes import Commodity, markets_barring, recipes_at
-from bulkflow.program.ground import Ground, site_node
-from bulkflow.program.parts import Label, Parts
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.lookup import (
     demand_liquid,
     demand_lpa,
@@ -81,30 +81,30 @@ class _Asked:
     rows: tuple[tuple[int, int], ...]
 
 
-def add_demand(ground: Ground, parts: Parts) -> list[DemandGroup]:
+def add_demand(context: BuildContext, builder: NetworkBuilder) -> list[DemandGroup]:
     """Add all demand inside the horizon."""
-    asked = _collect(ground)
-    on_node = _standing_on_site(ground, asked)
+    asked = _collect(context)
+    on_node = _standing_on_site(context, asked)
     groups = []
     for number, one in enumerate(asked):
         if number in on_node:
-            groups.append(_on_site_node(ground, parts, one))
+            groups.append(_on_site_node(context, builder, one))
         else:
-            groups.append(_on_own_node(ground, parts, one))
+            groups.append(_on_own_node(context, builder, one))
     return groups
 
 
-def mean_demand(ground: Ground) -> dict[tuple[str, str], float]:
+def mean_demand(context: BuildContext) -> dict[tuple[str, str], float]:
     """Return the mean demand a period, by site and liquid."""
     mean: dict[tuple[str, str], float] = {}
-    for one in _collect(ground):
+    for one in _collect(context):
         key = (one.site, one.liquid)
-        mean[key] = mean.get(key, 0.0) + float(one.lpa.sum()) / ground.count
+        mean[key] = mean.get(key, 0.0) + float(one.lpa.sum()) / context.count
     return mean
 
 
 def mean_use(
-    ground: Ground,
+    context: BuildContext,
     mean: Mapping[tuple[str, str], float],
     site: str,
     liquid: str,
@@ -115,33 +115,33 @@ def mean_use(
         return 0.0
     seen |= {(site, liquid)}
     use = mean.get((site, liquid), 0.0)
-    for lane in ground.scenario.lanes:
+    for lane in context.scenario.lanes:
         if lane.origin == site and liquid in lane.liquids:
-            use += mean_use(ground, mean, lane.destination, liquid, seen)
-    for recipe in recipes_at(ground.scenario, ground.sites[site]):
+            use += mean_use(context, mean, lane.destination, liquid, seen)
+    for recipe in recipes_at(context.scenario, context.sites[site]):
         distilled = (recipe.hearts_percent_of_lpa or 0.0) / 100.0
         gives = distilled if recipe.method == "distil" else 1.0 - recipe.loss_percent / 100.0
         for one in recipe.inputs:
             if one.liquid == liquid and gives > 0:
-                made = mean_use(ground, mean, site, recipe.makes, seen)
+                made = mean_use(context, mean, site, recipe.makes, seen)
                 use += made * one.share_percent_of_lpa / 100.0 / gives
     return use
 
 
-def _collect(ground: Ground) -> list[_Asked]:
+def _collect(context: BuildContext) -> list[_Asked]:
     """Add up the rows of every group."""
-    products = {product.id: product for product in ground.scenario.products}
-    priorities = {priority.id: priority for priority in ground.scenario.priorities}
+    products = {product.id: product for product in context.scenario.products}
+    priorities = {priority.id: priority for priority in context.scenario.priorities}
     amounts: dict[tuple[str, str, str, str], FloatArray] = {}
     rows: dict[tuple[str, str, str, str], list[tuple[int, int]]] = {}
-    for number, row in enumerate(ground.scenario.demand):
-        period = ground.periods.holding(row.period_start)
+    for number, row in enumerate(context.scenario.demand):
+        period = context.periods.holding(row.period_start)
         liquid, lpa = demand_liquid(row, products), demand_lpa(row, products)
-        if not 1 <= period <= ground.count or lpa == 0:
+        if not 1 <= period <= context.count or lpa == 0:
             continue
-        market = demand_market(row, ground.sites) or ""
-        key = (row.site, liquid, market, demand_priority(row, ground.scenario.priorities))
-        amounts.setdefault(key, ground.zeros())[period - 1] += lpa
+        market = demand_market(row, context.sites) or ""
+        key = (row.site, liquid, market, demand_priority(row, context.scenario.priorities))
+        amounts.setdefault(key, context.zeros())[period - 1] += lpa
         rows.setdefault(key, []).append((period, number))
     return [
         _Asked(
@@ -152,7 +152,7 @@ def _collect(ground: Ground) -> list[_Asked]:
             lpa,
             tuple(
                 commodity
-                for commodity in ground.presence.classes_at(site, liquid)
+                for commodity in context.reachability.classes_at(site, liquid)
                 if market not in markets_barring(commodity.origin_class)
             ),
             tuple(rows[site, liquid, market, priority]),
@@ -161,7 +161,7 @@ def _collect(ground: Ground) -> list[_Asked]:
     ]
 
 
-def _standing_on_site(ground: Ground, asked: list[_Asked]) -> set[int]:
+def _standing_on_site(context: BuildContext, asked: list[_Asked]) -> set[int]:
     """Return which demand can stand on its site's node.
 
     A node carries unmet demand over, or loses it, alike for all its liquids: the way of the
@@ -170,7 +170,7 @@ def _standing_on_site(ground: Ground, asked: list[_Asked]) -> set[int]:
     fit = []
     for number, one in enumerate(asked):
         rivals = [two for two in asked if (two.site, two.liquid) == (one.site, one.liquid)]
-        classes = ground.presence.classes_at(one.site, one.liquid)
+        classes = context.reachability.classes_at(one.site, one.liquid)
         if len(rivals) == 1 and len(classes) == 1 and len(one.servers) == 1:
             fit.append(number)
     chosen: set[int] = set()
@@ -191,16 +191,16 @@ def _label(one: _Asked) -> Label:
 
 
 def _place(
-    ground: Ground,
-    parts: Parts,
+    context: BuildContext,
+    builder: NetworkBuilder,
     one: _Asked,
     node: str,
     name: str,
     outlets: Iterable[Outlet],
 ) -> DemandGroup:
-    draft = parts.node(node)
+    draft = builder.node(node)
     draft.demand[name] = one.lpa
-    draft.shortage_cost[name] = np.full(ground.count, one.priority.cost_per_lpa)
+    draft.shortage_cost[name] = np.full(context.count, one.priority.cost_per_lpa)
     draft.shortage = one.priority.unmet
     return DemandGroup(
         one.site,
@@ -216,31 +216,31 @@ def _place(
     )
 
 
-def _on_site_node(ground: Ground, parts: Parts, one: _Asked) -> DemandGroup:
+def _on_site_node(context: BuildContext, builder: NetworkBuilder, one: _Asked) -> DemandGroup:
     (server,) = one.servers
-    node, name = site_node(one.site), ground.name(server)
-    return _place(ground, parts, one, node, name, [Outlet("node", node, server)])
+    node, name = site_node(one.site), context.name(server)
+    return _place(context, builder, one, node, name, [Outlet("node", node, server)])
 
 
-def _on_own_node(ground: Ground, parts: Parts, one: _Asked) -> DemandGroup:
+def _on_own_node(context: BuildContext, builder: NetworkBuilder, one: _Asked) -> DemandGroup:
     """Give demand a node; several classes reach it as one commodity."""
     node = f"demand {one.site}/{one.liquid}/{one.market}/{one.priority.id}"
     label = _label(one)
-    parts.node(node, label)
+    builder.node(node, label)
     if not one.servers:
-        return _place(ground, parts, one, node, ground.any_name(one.liquid), [])
-    name = ground.name(one.servers[0])
+        return _place(context, builder, one, node, context.any_name(one.liquid), [])
+    name = context.name(one.servers[0])
     outlets = []
     for server in one.servers:
         ref = f"serve {node}/{server.origin_class}"
         if len(one.servers) == 1:
-            parts.add_lane(core.Lane(ref, site_node(one.site), node, commodities=(name,)), label)
+            builder.add_lane(core.Lane(ref, site_node(one.site), node, commodities=(name,)), label)
             outlets.append(Outlet("lane", ref, server))
             continue
         effects = [
-            Effect(site_node(one.site), ground.name(server), -1.0),
+            Effect(site_node(one.site), context.name(server), -1.0),
             Effect(node, name, 1.0),
         ]
-        parts.add_activity(ref, label, effects=effects)
+        builder.add_activity(ref, label, effects=effects)
         outlets.append(Outlet("activity", ref, server))
-    return _place(ground, parts, one, node, name, outlets)
+    return _place(context, builder, one, node, name, outlets)

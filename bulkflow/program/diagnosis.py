@@ -20,11 +20,11 @@ from bulkflow.core.network import Limit, Term
 from bulkflow.errors import PlanningError
 from bulkflow.program.answer import DemandServed, Plan
 from bulkflow.program.build import Maps, TradeProgram, build_program
+from bulkflow.program.build_context import site_node
 from bulkflow.program.classes import lot_entry_period
 from bulkflow.program.demand import DemandGroup
-from bulkflow.program.ground import site_node
 from bulkflow.program.loads import LoadColumn
-from bulkflow.program.parts import Label, bound_label
+from bulkflow.program.network_builder import Label, bound_label
 from bulkflow.program.where_written import places_of
 from bulkflow.scenario.model import LoadState, Lot, LotStatus, Scenario
 from bulkflow.scenario.sources import Place, SourceMap
@@ -257,7 +257,7 @@ def _explain_shortage(
         if (one.site, one.liquid, one.market, one.priority.id)
         == (row.site, row.liquid, row.market, row.priority)
     )
-    own = _limit(group, np.zeros(maps.ground.count), (row.period,))
+    own = _limit(group, np.zeros(maps.context.count), (row.period,))
     alone = _diagnosed(program, [own], allowed)
     verdict, found = "blocked", alone
     if not alone.conflicts:
@@ -303,12 +303,12 @@ def _gates(
 
     Those of its own liquid are tried first, then all. Where it is not settled, none are named.
     """
-    scenario = maps.ground.scenario
+    scenario = maps.context.scenario
     closed = tuple(
         lot
         for lot in scenario.lots
         if lot.status in (LotStatus.HELD, LotStatus.AWAITING)
-        and (lot_entry_period(maps.ground.periods, lot) or row.period + 1) > row.period
+        and (lot_entry_period(maps.context.periods, lot) or row.period + 1) > row.period
     )
     same = tuple(lot for lot in closed if lot.liquid == row.liquid)
     tried: tuple[str, ...] = ()
@@ -334,7 +334,7 @@ def _with_released(scenario: Scenario, lots: Sequence[Lot]) -> Scenario:
 def _open(maps: Maps, plan: Plan, group: DemandGroup) -> FloatArray:
     """Return what a plan leaves unserved of a demand, a hair more against rounding, (T,)."""
     key = _group_key(group)
-    left = np.full(maps.ground.count, _HAIR_LPA)
+    left = np.full(maps.context.count, _HAIR_LPA)
     for row in plan.demand:
         if f"{row.site}/{row.liquid}/{row.market}/{row.priority}" == key:
             left[row.period - 1] += row.open_lpa
@@ -373,7 +373,7 @@ def _explained(
         label = _label(maps, conflict)
         if not label.structural:
             labelled.setdefault(label, set()).update(conflict.periods)
-    scenario = maps.ground.scenario
+    scenario = maps.context.scenario
     obstacles = tuple(
         Obstacle(
             words=label.words,
@@ -396,21 +396,21 @@ def _on_hand(maps: Maps, found: Diagnosis) -> dict[Label, set[int]]:
 
     A fill that the law sets cannot give way; what there is on hand is then the cause.
     """
-    scenario = maps.ground.scenario
+    scenario = maps.context.scenario
     labels: dict[Label, set[int]] = {}
     for conflict in found.conflicts:
         if conflict.rule is not ConflictRule.MIN_FILL:
             continue
         column = _column(maps, conflict)
         site, liquid = column.lane.origin, column.commodity.liquid
-        if site not in maps.ground.sites:
+        if site not in maps.context.sites:
             continue
         there = sum(lpa for (where, one), lpa in maps.stocks.opening.items()
                     if where == site and one.liquid == liquid)  # fmt: skip
         promised = sum(
             row.lane == column.lane.id and row.liquid == liquid
             and row.state is LoadState.PROMISED
-            and maps.ground.periods.holding(row.departs_on) <= max(conflict.periods)
+            and maps.context.periods.holding(row.departs_on) <= max(conflict.periods)
             for row in scenario.loads
         )  # fmt: skip
         if there < column.least_lpa * max(1, promised) * (1 - 1e-9):
@@ -450,20 +450,20 @@ def _label(maps: Maps, conflict: Conflict) -> Label:
 
 def _entering(maps: Maps, conflict: Conflict) -> Label:
     """Name the loads and lots that enter a site whether wanted or not."""
-    ground = maps.ground
+    context = maps.context
     loads = [
         one.row.load_id
         for one in maps.loads.fixed
         if site_node(one.lane.destination) == conflict.ref
-        and ground.name(one.arrives) == conflict.commodity
+        and context.name(one.arrives) == conflict.commodity
         and one.days.usable_period in conflict.periods
     ]
     lots = [
         lot.lot_id
-        for lot in ground.scenario.lots
+        for lot in context.scenario.lots
         if site_node(lot.site) == conflict.ref
-        and lot_entry_period(ground.periods, lot) in conflict.periods
-        and ground.name(ground.kept.of_lot(lot)) == conflict.commodity
+        and lot_entry_period(context.periods, lot) in conflict.periods
+        and context.name(context.classes.of_lot(lot)) == conflict.commodity
     ]
     named = [f"load {one}" for one in loads] + [f"lot {one}" for one in lots]
     refs = [f"loads[{one}]" for one in loads] + [f"lots[{one}]" for one in lots]
@@ -476,9 +476,9 @@ def _when(maps: Maps, periods: Iterable[int]) -> str:
     listed = sorted(periods)
     if not listed:
         return ""
-    ground = maps.ground
-    unit = "week" if ground.periods.days == 7 else "period"
-    days = f"({ground.periods.first_day(listed[0])} to {ground.periods.last_day(listed[-1])})"
+    context = maps.context
+    unit = "week" if context.periods.days == 7 else "period"
+    days = f"({context.periods.first_day(listed[0])} to {context.periods.last_day(listed[-1])})"
     if len(listed) == 1:
         return f"in {unit} {listed[0]} {days}"
     return f"in {unit}s {_ranges(listed)} {days}"

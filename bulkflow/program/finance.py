@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.program.build_context import BuildContext
 from bulkflow.program.calendar import LoadDays
-from bulkflow.program.ground import Ground
 from bulkflow.scenario.model import Lane, LaneTank, Site
 
 __all__ = [
@@ -54,24 +54,24 @@ def hire_of(tank: LaneTank, days: LoadDays) -> float:
 
 
 def load_costs(
-    ground: Ground, lane: Lane, tank: LaneTank, liquid: str, days: Sequence[LoadDays | None]
+    context: BuildContext, lane: Lane, tank: LaneTank, liquid: str, days: Sequence[LoadDays | None]
 ) -> LoadCosts:
     """Return what loads of a liquid with these days cost by sending period (eqs. 28, 30, 33)."""
-    money, site = ground.money, ground.sites[lane.destination]
+    money, site = context.money, context.sites[lane.destination]
     gain = 1.0 - lane.transit_loss_percent / 100.0
     lane_factors = money.factors(lane.currency)
     bound_days = [0 if one is None else (one.received - one.loading).days for one in days]
-    value = np.full(ground.count, ground.liquids[liquid].value_per_lpa)
+    value = np.full(context.count, context.liquids[liquid].value_per_lpa)
     capital = money.capital_each(value, bound_days)
     if site.duty_status == "paid":
         credits = [
-            0.0 if one is None else gain * duty_credit(ground, site, liquid, one, t)
+            0.0 if one is None else gain * duty_credit(context, site, liquid, one, t)
             for t, one in enumerate(days, 1)
         ]
         capital = capital - np.array(credits)
     hire = np.array([0.0 if one is None else hire_of(tank, one) for one in days])
-    checked = ground.zeros()
-    storage, stocked = holding_costs(ground, site, liquid)
+    checked = context.zeros()
+    storage, stocked = holding_costs(context, site, liquid)
     for t, one in enumerate(days):
         if one is not None and one.received_period < one.usable_period:
             ends = slice(one.received_period - 1, one.usable_period - 1)
@@ -86,32 +86,34 @@ def load_costs(
     )
 
 
-def duty_credit(ground: Ground, site: Site, liquid: str, days: LoadDays, period: int) -> float:
+def duty_credit(
+    context: BuildContext, site: Site, liquid: str, days: LoadDays, period: int
+) -> float:
     """Return the capital saved per LPA arriving because duty is paid later (eq. 28)."""
     if site.duty_status != "paid" or site.authority is None:
         return 0.0
     received = days.received_period
-    if received > ground.count:
+    if received > context.count:
         return 0.0
-    authority = next(one for one in ground.scenario.authorities if one.id == site.authority)
-    to_end = (ground.count - received + 1) * ground.periods.days
-    duty = ground.money.duty_in(site.authority, ground.liquids[liquid], days.discharge, period)
-    return ground.money.capital(duty, min(authority.payment_lag_days, to_end))
+    authority = next(one for one in context.scenario.authorities if one.id == site.authority)
+    to_end = (context.count - received + 1) * context.periods.days
+    duty = context.money.duty_in(site.authority, context.liquids[liquid], days.discharge, period)
+    return context.money.capital(duty, min(authority.payment_lag_days, to_end))
 
 
-def holding_costs(ground: Ground, site: Site, liquid: str) -> tuple[FloatArray, FloatArray]:
+def holding_costs(context: BuildContext, site: Site, liquid: str) -> tuple[FloatArray, FloatArray]:
     """Return what one LPA in stock at the end of a period costs (eq. 28).
 
     Returns
     -------
     (storage, capital) : each (T,), in the workspace's currency.
     """
-    record = ground.liquids[liquid]
-    value = np.full(ground.count, record.value_per_lpa)
+    record = context.liquids[liquid]
+    value = np.full(context.count, record.value_per_lpa)
     if site.duty_status == "paid" and site.authority is not None:
-        value = value + ground.money.duty_by_period(site.authority, record)
-    storage = site.storage_cost_per_lpa_per_period * ground.money.factors(site.currency)
-    return storage, ground.money.capital_each(value, ground.periods.days)
+        value = value + context.money.duty_by_period(site.authority, record)
+    storage = site.storage_cost_per_lpa_per_period * context.money.factors(site.currency)
+    return storage, context.money.capital_each(value, context.periods.days)
 
 
 def while_unreleased(per_period: FloatArray, lag: int) -> FloatArray:

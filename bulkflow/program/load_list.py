@@ -47,7 +47,7 @@ def list_loads(maps: Maps, found: Quantities) -> tuple[PlannedLoad, ...]:
 
 
 def _part(maps: Maps, commodity: Commodity, lpa: float, capacity_litres: float) -> CargoPart:
-    litres = lpa / maps.ground.lpa_per_litre(commodity.liquid)
+    litres = lpa / maps.context.lpa_per_litre(commodity.liquid)
     return CargoPart(*commodity, lpa, litres, capacity_litres)
 
 
@@ -59,7 +59,7 @@ def _sent(by: LoadColumn | LoadCounter, period: int) -> LoadDays:
 
 
 def _whole_tanks(maps: Maps, found: Quantities, column: LoadColumn) -> list[_Tank]:
-    capacity = maps.ground.tank_types[column.tank.tank_type].capacity_litres
+    capacity = maps.context.tank_types[column.tank.tank_type].capacity_litres
     flow, loads = found.flow(column.core_lane), found.lots(column.core_lane)
     tanks = []
     for t, number in enumerate(loads.astype(int).tolist(), 1):
@@ -77,10 +77,10 @@ def _divided_tanks(maps: Maps, found: Quantities, counter: LoadCounter) -> list[
     least as many filled compartments as loads.
     """
     lane, tank_type = counter.lane, counter.tank.tank_type
-    free = compartment_sizes(maps.ground.tank_types[tank_type])
+    free = compartment_sizes(maps.context.tank_types[tank_type])
     columns = [one for one in maps.loads.carrying(lane.id, tank_type) if one.wait == counter.wait]
     tanks: list[_Tank] = []
-    for t in maps.ground.periods.numbers():
+    for t in maps.context.periods.numbers():
         number = round(float(found.activity(counter.activity)[t - 1]))
         if number == 0:
             continue
@@ -104,11 +104,11 @@ def _divided_tanks(maps: Maps, found: Quantities, counter: LoadCounter) -> list[
 def _named(maps: Maps, tanks: list[_Tank]) -> list[PlannedLoad]:
     """Name loads by lane, loading day and number; promised loads keep their names."""
     promised: dict[tuple[str, str, int, str], list[LoadRow]] = {}
-    for row in maps.ground.scenario.loads:
+    for row in maps.context.scenario.loads:
         if row.state is LoadState.PROMISED:
-            period = maps.ground.periods.holding(row.departs_on)
+            period = maps.context.periods.holding(row.departs_on)
             promised.setdefault((row.lane, row.tank_type, period, row.liquid), []).append(row)
-    taken = {row.load_id for row in maps.ground.scenario.loads}
+    taken = {row.load_id for row in maps.context.scenario.loads}
     loads = []
     for tank in tanks:
         kept = _take_promised(promised, tank)
@@ -153,7 +153,7 @@ def _load(tank: _Tank, load_id: str, kind: LoadKind) -> PlannedLoad:
 
 
 def _fixed(maps: Maps, fixed: FixedLoad) -> PlannedLoad:
-    capacity = maps.ground.tank_types[fixed.row.tank_type].capacity_litres
+    capacity = maps.context.tank_types[fixed.row.tank_type].capacity_litres
     part = _part(maps, fixed.commodity, fixed.lpa, capacity)
     tank = _Tank(fixed.lane, fixed.row.tank_type, fixed.period, fixed.days, [part])
     frozen = fixed.row.state is LoadState.FROZEN

@@ -24,6 +24,7 @@ from bulkflow.filling import (
     TankShell,
     fill_range,
 )
+from bulkflow.program.build_context import BuildContext, site_node
 from bulkflow.program.calendar import LoadDays, waits
 from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import (
@@ -33,9 +34,8 @@ from bulkflow.program.finance import (
     holding_costs,
     load_costs,
 )
-from bulkflow.program.ground import Ground, site_node
-from bulkflow.program.parts import Label, Parts
-from bulkflow.program.terms import lagged_terms, span_weights
+from bulkflow.program.lagged_terms import lagged_terms, span_weights
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.model import Lane, LaneTank, Liquid, LoadRow, LoadState, TankType
 
 __all__ = [
@@ -252,26 +252,26 @@ def checked_terms(
     return lagged_terms("flow", column.core_lane, weights, calendar.sendable)
 
 
-def add_loads(ground: Ground, parts: Parts) -> LoadBook:
+def add_loads(context: BuildContext, builder: NetworkBuilder) -> LoadBook:
     """Add every lane of the core that loads run on, and the loads of the opening position."""
     book = LoadBook()
-    maker = _Maker(ground, parts, book)
-    for lane in ground.scenario.lanes:
+    maker = _Maker(context, builder, book)
+    for lane in context.scenario.lanes:
         for tank in lane.tanks:
-            for wait in waits(ground.periods, tank):
+            for wait in waits(context.periods, tank):
                 maker.add_tank(lane, tank, wait)
-    for row in ground.scenario.loads:
+    for row in context.scenario.loads:
         if row.state is LoadState.PROMISED:
             continue
-        fixed = _fixed_load(ground, row)
+        fixed = _fixed_load(context, row)
         if fixed is not None:
             book.fixed.append(fixed)
-            _add_fixed(ground, parts, fixed)
+            _add_fixed(context, builder, fixed)
     return book
 
 
-def _calendar(ground: Ground, lane: Lane, liquid: str, wait: int) -> LaneCalendar:
-    days = tuple(ground.lane_days[lane.id].of(t, liquid, wait) for t in ground.periods.numbers())
+def _calendar(context: BuildContext, lane: Lane, liquid: str, wait: int) -> LaneCalendar:
+    days = tuple(context.lane_days[lane.id].of(t, liquid, wait) for t in context.periods.numbers())
 
     def after(period: Callable[[LoadDays], int]) -> IntArray:
         return np.array([0 if one is None else period(one) - t for t, one in enumerate(days, 1)])
@@ -296,20 +296,20 @@ def compartment_sizes(tank_type: TankType) -> dict[float, int]:
 class _Maker:
     """Makes the core lanes of one lane and tank type after the other."""
 
-    def __init__(self, ground: Ground, parts: Parts, book: LoadBook) -> None:
-        self.ground, self.parts, self.book = ground, parts, book
+    def __init__(self, context: BuildContext, builder: NetworkBuilder, book: LoadBook) -> None:
+        self.context, self.builder, self.book = context, builder, book
         self.fill_range = cache(fill_range)  # most lanes ask the same of the same tank
         # Every load is a change of the issued plan until `fleets` takes off those issued.
-        issued = bool(ground.scenario.issued_loads)
-        self.change = ground.scenario.change_cost_per_load if issued else 0.0
+        issued = bool(context.scenario.issued_loads)
+        self.change = context.scenario.change_cost_per_load if issued else 0.0
 
     def add_tank(self, lane: Lane, tank: LaneTank, wait: int) -> None:
         """Add the columns of a tank type on a lane, for loads that wait so many periods."""
-        sizes = compartment_sizes(self.ground.tank_types[tank.tank_type])
+        sizes = compartment_sizes(self.context.tank_types[tank.tank_type])
         added = [
             column
             for liquid in lane.liquids
-            for commodity in self.ground.presence.classes_at(lane.origin, liquid)
+            for commodity in self.context.reachability.classes_at(lane.origin, liquid)
             if self._may_go(lane, commodity)
             for size in (sizes or (None,))
             if (column := self._column(lane, tank, commodity, size, wait)) is not None
@@ -321,13 +321,13 @@ class _Maker:
             self._add_counter(lane, tank, added, sizes, wait)
 
     def _may_go(self, lane: Lane, commodity: Commodity) -> bool:
-        there = self.ground.kept.keep(lane.destination, commodity)
-        return self.ground.takers.may_take(lane.destination, there)
+        there = self.context.classes.keep(lane.destination, commodity)
+        return self.context.markets.may_take(lane.destination, there)
 
     def _column(
         self, lane: Lane, tank: LaneTank, commodity: Commodity, size: float | None, wait: int
     ) -> LoadColumn | None:
-        liquid = self.ground.liquids[commodity.liquid]
+        liquid = self.context.liquids[commodity.liquid]
         key = (lane.id, tank.tank_type, commodity.liquid)
         found = self._fill(lane, tank.tank_type, liquid, size)
         if found.refused:
@@ -336,10 +336,10 @@ class _Maker:
         if lane.transit_loss_percent >= 100.0:
             self.book.refusals[key] = f"all that is sent on lane {lane.id} is lost on the way."
             return None
-        calendar = _calendar(self.ground, lane, commodity.liquid, wait)
+        calendar = _calendar(self.context, lane, commodity.liquid, wait)
         if wait and not calendar.sendable.any():
             return None
-        name = f"{lane.id}/{tank.tank_type}/{self.ground.name(commodity)}"
+        name = f"{lane.id}/{tank.tank_type}/{self.context.name(commodity)}"
         name = name if size is None else f"{name}/{size:g}"
         return LoadColumn(
             f"{name}/waits {wait}" if wait else name,
@@ -348,18 +348,18 @@ class _Maker:
             wait,
             calendar,
             commodity,
-            self.ground.kept.keep(lane.destination, commodity),
+            self.context.classes.keep(lane.destination, commodity),
             size,
             found.minimum.source != HOUSE_RULE,
             found.min_lpa,
             found.max_lpa,
             1.0 - lane.transit_loss_percent / 100.0,
-            load_costs(self.ground, lane, tank, commodity.liquid, calendar.days),
+            load_costs(self.context, lane, tank, commodity.liquid, calendar.days),
         )
 
     def _fill(self, lane: Lane, tank_id: str, liquid: Liquid, size: float | None) -> FillRange:
         """Return what one load, or one compartment, may hold (eq. 18)."""
-        shell, payload = _shell(self.ground.tank_types[tank_id], size, lane.payload_limit_kg)
+        shell, payload = _shell(self.context.tank_types[tank_id], size, lane.payload_limit_kg)
         return self.fill_range(
             shell,
             liquid.strength_percent,
@@ -375,12 +375,12 @@ class _Maker:
         whole = column.compartment_litres is None
         most = np.where(calendar.sendable, MOST_LOADS, 0)
         what = "loads" if whole else "filled compartments"
-        self.parts.add_lane(
+        self.builder.add_lane(
             core.Lane(
                 column.core_lane,
                 self._from_node(column),
                 site_node(column.lane.destination),
-                commodities=(self.ground.name(column.arrives),),
+                commodities=(self.context.name(column.arrives),),
                 unit_cost=column.costs.per_lpa.tolist(),
                 lead_time=calendar.lead.tolist(),
                 gain=column.gain,
@@ -411,21 +411,26 @@ class _Maker:
         destination, what leaves turns into what it will be there at a node of its own, without
         stock: the lane then leads straight to the stock it joins.
         """
-        ground, parts, before, after = self.ground, self.parts, column.commodity, column.arrives
-        origin = ground.place_node(column.lane.origin)
+        context, builder, before, after = (
+            self.context,
+            self.builder,
+            column.commodity,
+            column.arrives,
+        )
+        origin = context.place_node(column.lane.origin)
         if before == after:
             return origin
-        name = f"{column.lane.origin}/{ground.name(before)} as {ground.name(after)}"
+        name = f"{column.lane.origin}/{context.name(before)} as {context.name(after)}"
         node, activity = f"leaving {name}", f"leave {name}"
-        if node not in parts.nodes:
+        if node not in builder.nodes:
             words = f"{before.liquid} leaving {column.lane.origin}"
             label = Label(words, (f"lanes[{column.lane.id}]",), 1, structural=True)
-            parts.node(node, label)
+            builder.node(node, label)
             effects = [
-                Effect(origin, ground.name(before), -1.0),
-                Effect(node, ground.name(after), 1.0),
+                Effect(origin, context.name(before), -1.0),
+                Effect(node, context.name(after), 1.0),
             ]
-            parts.add_activity(activity, label, effects=effects)
+            builder.add_activity(activity, label, effects=effects)
         return node
 
     def _add_counter(
@@ -441,7 +446,7 @@ class _Maker:
         calendar, costs = columns[0].calendar, columns[0].costs
         words = f"loads of {tank.tank_type} on lane {lane.id}{_waiting_words(wait)}"
         refs = (f"lanes[{lane.id}]",)
-        self.parts.add_activity(
+        self.builder.add_activity(
             activity,
             Label(words, refs, 18),
             upper=np.where(calendar.sendable, float(MOST_LOADS), 0.0),
@@ -455,13 +460,13 @@ class _Maker:
                 if column.compartment_litres == size
             ]
             if filled:
-                self.parts.add_limit(
+                self.builder.add_limit(
                     f"{activity}/compartments {size:g}",
                     Label(f"compartments of {size:g} L in {words}", refs, 18, structural=True),
                     [*filled, Term("activity", activity, -float(number))],
                     at_most=0.0,
                 )
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"{activity}/at least one filled",
             Label(f"at least one filled compartment in {words}", refs, 18, structural=True),
             [
@@ -498,56 +503,56 @@ def _shell(
     return TankShell.undivided(f"{tank_type.id} ({size:g} L)", rule, size), payload * share
 
 
-def _fixed_load(ground: Ground, row: LoadRow) -> FixedLoad | None:
+def _fixed_load(context: BuildContext, row: LoadRow) -> FixedLoad | None:
     """Return a frozen load or one under way with its cost, or None if sent after the horizon."""
-    lane = ground.lanes[row.lane]
-    days = ground.lane_days[lane.id].of_row(row)
+    lane = context.lanes[row.lane]
+    days = context.lane_days[lane.id].of_row(row)
     under_way = row.state is LoadState.UNDER_WAY
-    period = 0 if under_way else ground.periods.holding(row.departs_on)
-    if period > ground.count or row.lpa is None:
+    period = 0 if under_way else context.periods.holding(row.departs_on)
+    if period > context.count or row.lpa is None:
         return None
-    commodity, site = ground.kept.sent(row), ground.sites[lane.destination]
-    if not under_way and (lane.origin, commodity) not in ground.presence.released:
+    commodity, site = context.classes.sent(row), context.sites[lane.destination]
+    if not under_way and (lane.origin, commodity) not in context.reachability.released:
         raise PlanningError(
             f"Load {row.load_id} is frozen, but {row.liquid} of class {commodity.origin_class}"
             f" can never be at {lane.origin}. Correct its supplier, or thaw the load."
         )
     priced_in = max(1, period)
     arriving = row.lpa * (1.0 - lane.transit_loss_percent / 100.0)
-    bound_from = max(days.loading, ground.periods.start) if under_way else days.loading
-    value = ground.liquids[row.liquid].value_per_lpa * row.lpa
-    bound = ground.money.capital(value, max(0, (days.received - bound_from).days))
-    credit = arriving * duty_credit(ground, site, row.liquid, days, priced_in)
+    bound_from = max(days.loading, context.periods.start) if under_way else days.loading
+    value = context.liquids[row.liquid].value_per_lpa * row.lpa
+    bound = context.money.capital(value, max(0, (days.received - bound_from).days))
+    credit = arriving * duty_credit(context, site, row.liquid, days, priced_in)
     freight = hire = 0.0
     if not under_way:
         tank = next(one for one in lane.tanks if one.tank_type == row.tank_type)
         freight = tank.cost_per_load + lane.cost_per_lpa * row.lpa
         hire = hire_of(tank, days)
-    factor = ground.money.factor(lane.currency, priced_in)
+    factor = context.money.factor(lane.currency, priced_in)
     return FixedLoad(
         row,
         lane,
         commodity,
-        ground.kept.arriving(row),
+        context.classes.arriving(row),
         period,
         days,
         row.lpa,
         arriving,
         freight * factor,
         hire * factor,
-        site.handling_cost_per_lpa * arriving * ground.money.factor(site.currency, priced_in),
+        site.handling_cost_per_lpa * arriving * context.money.factor(site.currency, priced_in),
         bound - credit,
     )
 
 
-def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
+def _add_fixed(context: BuildContext, builder: NetworkBuilder, fixed: FixedLoad) -> None:
     """Take a frozen load out of its origin and let a fixed load arrive (eq. 22)."""
     if fixed.period >= 1:
-        name = ground.name(fixed.commodity)
-        level = np.zeros(ground.count)
+        name = context.name(fixed.commodity)
+        level = np.zeros(context.count)
         level[fixed.period - 1] = 1.0
-        node = ground.place_node(fixed.lane.origin)
-        parts.add_activity(
+        node = context.place_node(fixed.lane.origin)
+        builder.add_activity(
             f"frozen {fixed.row.load_id}",
             Label(
                 f"frozen load {fixed.row.load_id} of {fixed.lpa:,.0f} LPA {fixed.row.liquid} from"
@@ -559,9 +564,11 @@ def _add_fixed(ground: Ground, parts: Parts, fixed: FixedLoad) -> None:
             lower=level,
             upper=level,
         )
-    if fixed.days.usable_period <= ground.count:
-        node, name = site_node(fixed.lane.destination), ground.name(fixed.arrives)
-        parts.add_supply(node, name, fixed.days.usable_period, fixed.arriving_lpa)
-    storage, capital = holding_costs(ground, ground.sites[fixed.lane.destination], fixed.row.liquid)
-    checked = float(fixed.checked_lpa(ground.count) @ (storage + capital))
-    parts.constant += fixed.freight + fixed.hire + fixed.handling + fixed.capital + checked
+    if fixed.days.usable_period <= context.count:
+        node, name = site_node(fixed.lane.destination), context.name(fixed.arrives)
+        builder.add_supply(node, name, fixed.days.usable_period, fixed.arriving_lpa)
+    storage, capital = holding_costs(
+        context, context.sites[fixed.lane.destination], fixed.row.liquid
+    )
+    checked = float(fixed.checked_lpa(context.count) @ (storage + capital))
+    builder.constant += fixed.freight + fixed.hire + fixed.handling + fixed.capital + checked

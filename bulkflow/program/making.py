@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
+from bulkflow.program.build_context import BuildContext, hearts_node, site_node
 from bulkflow.program.calendar import entry_lag, open_share
 from bulkflow.program.classes import Commodity, recipes_at
-from bulkflow.program.ground import Ground, hearts_node, site_node
-from bulkflow.program.parts import Label, Parts, steady_amount
+from bulkflow.program.network_builder import Label, NetworkBuilder, steady_amount
 from bulkflow.program.vatting import VattingColumn, add_release
 from bulkflow.scenario.model import Recipe, Site, Still
 
@@ -79,24 +79,24 @@ class Making:
     vattings: list[VattingColumn] = field(default_factory=list)
 
 
-def add_making(ground: Ground, parts: Parts) -> Making:
+def add_making(context: BuildContext, builder: NetworkBuilder) -> Making:
     """Add stills, let-down and vatting at every site."""
     making = Making()
-    for site in ground.scenario.sites:
+    for site in context.scenario.sites:
         for still in site.stills:
             runs = [
                 run
-                for recipe in recipes_at(ground.scenario, site)
+                for recipe in recipes_at(context.scenario, site)
                 if recipe.method == "distil" and recipe.id in still.recipes
-                for run in _runs(ground, site, still, recipe)
+                for run in _runs(context, site, still, recipe)
             ]
             making.runs += runs
-            _add_still(ground, parts, site, still, runs)
-        for recipe in recipes_at(ground.scenario, site):
+            _add_still(context, builder, site, still, runs)
+        for recipe in recipes_at(context.scenario, site):
             if recipe.method == "let_down":
-                making.let_downs += _add_let_down(ground, parts, site, recipe)
+                making.let_downs += _add_let_down(context, builder, site, recipe)
         if site.release is not None:
-            making.vattings += add_release(ground, parts, site, site.release)
+            making.vattings += add_release(context, builder, site, site.release)
     return making
 
 
@@ -108,14 +108,14 @@ def charge_lpa(still: Still, recipe: Recipe) -> float:
     return still.charge_litres * strength / 100.0
 
 
-def _runs(ground: Ground, site: Site, still: Still, recipe: Recipe) -> list[RunColumn]:
+def _runs(context: BuildContext, site: Site, still: Still, recipe: Recipe) -> list[RunColumn]:
     """Return the charges of a recipe, one column for every choice of classes of its inputs."""
     charge = charge_lpa(still, recipe)
     hearts = charge * (recipe.hearts_percent_of_lpa or 0.0) / 100.0
     feints = charge * recipe.feints_percent_of_lpa / 100.0 if recipe.feints_liquid else 0.0
-    per_charge = still.cost_per_charge * ground.money.factors(site.currency)
+    per_charge = still.cost_per_charge * context.money.factors(site.currency)
     name = f"charges {site.id}/{still.id}/{recipe.id}"
-    choices = ground.presence.combinations(site.id, recipe)
+    choices = context.reachability.combinations(site.id, recipe)
     return [
         RunColumn(
             name if len(choices) == 1 else f"{name}/{_choice(inputs)}",
@@ -126,8 +126,8 @@ def _runs(ground: Ground, site: Site, still: Still, recipe: Recipe) -> list[RunC
                 (commodity, charge * one.share_percent_of_lpa / 100.0)
                 for commodity, one in zip(inputs, recipe.inputs, strict=True)
             ),
-            ground.kept.made(site.id, recipe.makes, inputs),
-            ground.kept.made(site.id, recipe.feints_liquid, inputs)
+            context.classes.made(site.id, recipe.makes, inputs),
+            context.classes.made(site.id, recipe.feints_liquid, inputs)
             if feints > 0 and recipe.feints_liquid
             else None,
             hearts,
@@ -143,41 +143,41 @@ def _choice(inputs: tuple[Commodity, ...]) -> str:
     return ",".join(one.origin_class for one in inputs)
 
 
-def still_hours(ground: Ground, site: Site, still: Still) -> FloatArray:
+def still_hours(context: BuildContext, site: Site, still: Still) -> FloatArray:
     """Return the hours a still can run in each period (eq. 8), (T,)."""
     closures = (*still.shutdowns, *site.closures)
     return np.array(
         [
-            still.hours_per_period * open_share(ground.periods, t, closures)
-            for t in ground.periods.numbers()
+            still.hours_per_period * open_share(context.periods, t, closures)
+            for t in context.periods.numbers()
         ]
     )
 
 
 def _add_still(
-    ground: Ground, parts: Parts, site: Site, still: Still, runs: list[RunColumn]
+    context: BuildContext, builder: NetworkBuilder, site: Site, still: Still, runs: list[RunColumn]
 ) -> None:
     """Add the charges of a still, its hours, and where needed what it is set to (eqs. 7 to 9)."""
     if not runs:
         return
-    hours = still_hours(ground, site, still)
+    hours = still_hours(context, site, still)
     most = _most_charges(still, hours)
     refs = (f"sites[{site.id}].stills[{still.id}]",)
     for run in runs:
         label = Label(f"hours of still {still.id} at {site.id} for {run.recipe.id}", refs, 8)
-        parts.add_activity(
+        builder.add_activity(
             run.activity,
             label,
-            effects=_effects(ground, site, run),
+            effects=_effects(context, site, run),
             upper=most,
             cost=run.per_charge,
             integer=not still.continuous,
         )
     terms = [Term("activity", run.activity, still.hours_per_charge) for run in runs]
     if still.cleaning_hours > 0 or still.minimum_campaign_charges > 0:
-        setting = _Setting(parts, site, still, runs, hours)
+        setting = _Setting(builder, site, still, runs, hours)
         terms += setting.cleaning_terms(still.cleaning_hours)
-    parts.add_limit(
+    builder.add_limit(
         f"hours {site.id}/{still.id}",
         Label(
             f"hours of still {still.id} at {site.id} ({still.hours_per_period:g} a period)", refs, 8
@@ -193,24 +193,26 @@ def _most_charges(still: Still, hours: FloatArray) -> FloatArray:
     return most if still.continuous else np.floor(most)
 
 
-def _effects(ground: Ground, site: Site, run: RunColumn) -> list[Effect]:
+def _effects(context: BuildContext, site: Site, run: RunColumn) -> list[Effect]:
     """Return what a charge takes and gives."""
     stock = site_node(site.id)
-    effects = [Effect(stock, ground.name(one), -lpa) for one, lpa in run.inputs]
-    lag = entry_lag(ground.periods, site, run.recipe.days_to_vat)
+    effects = [Effect(stock, context.name(one), -lpa) for one, lpa in run.inputs]
+    lag = entry_lag(context.periods, site, run.recipe.days_to_vat)
     if run.hearts_lpa > 0:
         node = hearts_node(site.id) if site.release is not None else stock
-        effects += _coming(ground, node, run.makes, run.hearts_lpa, lag)
+        effects += _coming(context, node, run.makes, run.hearts_lpa, lag)
     if run.feints is not None:
-        effects.append(Effect(stock, ground.name(run.feints), run.feints_lpa))
+        effects.append(Effect(stock, context.name(run.feints), run.feints_lpa))
     return _merged(effects)
 
 
-def _coming(ground: Ground, node: str, commodity: Commodity, lpa: float, lag: int) -> list[Effect]:
+def _coming(
+    context: BuildContext, node: str, commodity: Commodity, lpa: float, lag: int
+) -> list[Effect]:
     """Return what is made, unless it is ready after the horizon only."""
-    if lag >= ground.count or commodity not in ground.names:
+    if lag >= context.count or commodity not in context.names:
         return []
-    return [Effect(node, ground.name(commodity), lpa, lag)]
+    return [Effect(node, context.name(commodity), lpa, lag)]
 
 
 def _merged(effects: list[Effect]) -> list[Effect]:
@@ -226,9 +228,14 @@ class _Setting:
     """What a still is set to: runs (U) and stays set (K) by recipe and period (eqs. 8, 9)."""
 
     def __init__(
-        self, parts: Parts, site: Site, still: Still, runs: list[RunColumn], hours: FloatArray
+        self,
+        builder: NetworkBuilder,
+        site: Site,
+        still: Still,
+        runs: list[RunColumn],
+        hours: FloatArray,
     ) -> None:
-        self.parts, self.still = parts, still
+        self.builder, self.still = builder, still
         self.most = _most_charges(still, hours)
         self.most_cleaned = _most_charges(still, hours - still.cleaning_hours)
         self.place = f"{site.id}/{still.id}"
@@ -236,7 +243,7 @@ class _Setting:
         self.by_recipe: dict[str, list[str]] = {}
         for run in runs:
             self.by_recipe.setdefault(run.recipe.id, []).append(run.activity)
-        self.periods = parts.periods
+        self.periods = builder.periods
         for recipe, activities in self.by_recipe.items():
             self._add_recipe(recipe, activities)
         self._add_exclusions()
@@ -265,16 +272,16 @@ class _Setting:
         return Label(f"{what} at {where}", self.refs, equation, structural=equation == 8)
 
     def _add_recipe(self, recipe: str, activities: list[str]) -> None:
-        parts, runs, stays = self.parts, self._runs(recipe), self._stays(recipe)
+        builder, runs, stays = self.builder, self._runs(recipe), self._stays(recipe)
         label = self._label(f"what {recipe} needs to run", 8)
         may_stay = np.ones(self.periods)
         may_stay[0] = 1.0 if self.still.last_recipe == recipe else 0.0
-        parts.add_activity(runs, label, upper=1.0, integer=True)
-        parts.add_activity(stays, label, upper=may_stay, integer=True)
+        builder.add_activity(runs, label, upper=1.0, integer=True)
+        builder.add_activity(stays, label, upper=may_stay, integer=True)
         charges = [Term("activity", one) for one in activities]
         # A recipe to which the still is not set leaves its cleaning hours out of its charges.
         gained = self.most - self.most_cleaned
-        parts.add_limit(
+        builder.add_limit(
             f"{runs}/only then", label,
             [
                 *charges,
@@ -284,14 +291,14 @@ class _Setting:
             at_most=0.0,
         )  # fmt: skip
         least = LEAST_PART_OF_CHARGE if self.still.continuous else 1.0
-        parts.add_limit(
+        builder.add_limit(
             f"{runs}/at least", label, [*charges, Term("activity", runs, -least)], at_least=0.0
         )
-        parts.add_limit(
+        builder.add_limit(
             f"{stays}/now", label, [Term("activity", stays), Term("activity", runs, -1.0)],
             at_most=0.0,
         )  # fmt: skip
-        parts.add_limit(
+        builder.add_limit(
             f"{stays}/before", label,
             [Term("activity", stays), Term("activity", runs, -1.0, lag_first=1, lag_last=1)],
             at_most=0.0, periods=range(2, self.periods + 1),
@@ -304,7 +311,7 @@ class _Setting:
         """Add eq. 9."""
         runs, stays = self._runs(recipe), self._stays(recipe)
         label = self._label(f"minimum campaign of {least:g} charges of {recipe}", 9)
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"campaign {self.place}/{recipe}/alone", label,
             [
                 *charges,
@@ -314,7 +321,7 @@ class _Setting:
             ],
             at_least=0.0,
         )  # fmt: skip
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"campaign {self.place}/{recipe}/across", label,
             [
                 *(Term("activity", one.ref, lag_first=0, lag_last=1) for one in charges),
@@ -329,14 +336,14 @@ class _Setting:
         recipes = list(self.by_recipe)
         if len(recipes) < 2:
             return
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"stays set {self.place}", label,
             [Term("activity", self._stays(one)) for one in recipes], at_most=1.0,
         )  # fmt: skip
         for recipe in recipes:
             for other in recipes:
                 if other != recipe:
-                    self.parts.add_limit(
+                    self.builder.add_limit(
                         f"stays set {self.place}/{recipe}/through {other}", label,
                         [
                             Term("activity", self._stays(recipe), lag_first=-1, lag_last=0),
@@ -346,32 +353,34 @@ class _Setting:
                     )  # fmt: skip
 
 
-def _add_let_down(ground: Ground, parts: Parts, site: Site, recipe: Recipe) -> list[LetDownColumn]:
+def _add_let_down(
+    context: BuildContext, builder: NetworkBuilder, site: Site, recipe: Recipe
+) -> list[LetDownColumn]:
     """Add letting down at a site (eq. 10)."""
     name = f"let down {site.id}/{recipe.id}"
     label = Label(f"let-down {recipe.id} at {site.id}", (f"recipes[{recipe.id}]",), 10)
-    choices = ground.presence.combinations(site.id, recipe)
+    choices = context.reachability.combinations(site.id, recipe)
     vats = site.release is not None
     node, lag = (hearts_node(site.id), 1) if vats else (site_node(site.id), 0)
     columns = []
     for inputs in choices:
-        made = ground.kept.made(site.id, recipe.makes, inputs)
+        made = context.classes.made(site.id, recipe.makes, inputs)
         needed = tuple(
             (commodity, one.share_percent_of_lpa / 100.0 / (1.0 - recipe.loss_percent / 100.0))
             for commodity, one in zip(inputs, recipe.inputs, strict=True)
         )
         activity = name if len(choices) == 1 else f"{name}/{_choice(inputs)}"
-        effects = [Effect(site_node(site.id), ground.name(one), -lpa) for one, lpa in needed]
-        parts.add_activity(
+        effects = [Effect(site_node(site.id), context.name(one), -lpa) for one, lpa in needed]
+        builder.add_activity(
             activity,
             label,
-            effects=_merged([*effects, *_coming(ground, node, made, 1.0, lag)]),
+            effects=_merged([*effects, *_coming(context, node, made, 1.0, lag)]),
             upper=recipe.maximum_lpa_per_period,
             cost=recipe.cost_per_lpa_made,
         )
         columns.append(LetDownColumn(activity, site.id, recipe, needed, made))
     if recipe.maximum_lpa_per_period is not None and len(columns) > 1:
-        parts.add_limit(
+        builder.add_limit(
             name,
             label,
             [Term("activity", column.activity) for column in columns],

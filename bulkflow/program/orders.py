@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Term
+from bulkflow.program.build_context import BuildContext
 from bulkflow.program.buying import PurchaseColumn, most_in_a_period
 from bulkflow.program.classes import contract_periods
 from bulkflow.program.fleets import count_terms
-from bulkflow.program.ground import Ground
 from bulkflow.program.loads import FixedLoad, LoadBook
-from bulkflow.program.parts import Label, Parts
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.model import Contract, Supplier
 
 __all__ = ["OrderColumn", "add_orders"]
@@ -31,21 +31,21 @@ class OrderColumn:
 
 
 def add_orders(
-    ground: Ground, parts: Parts, purchases: list[PurchaseColumn], loads: LoadBook
+    context: BuildContext, builder: NetworkBuilder, purchases: list[PurchaseColumn], loads: LoadBook
 ) -> list[OrderColumn]:
     """Add the least order of every contract that has one."""
     return [
-        _add_order(ground, parts, purchases, loads, supplier, number)
-        for supplier in ground.scenario.suppliers
+        _add_order(context, builder, purchases, loads, supplier, number)
+        for supplier in context.scenario.suppliers
         for number, contract in enumerate(supplier.contracts)
         if contract.minimum_lpa_per_order or contract.minimum_loads_per_order
-        if contract_periods(ground.periods, contract)
+        if contract_periods(context.periods, contract)
     ]
 
 
 def _add_order(
-    ground: Ground,
-    parts: Parts,
+    context: BuildContext,
+    builder: NetworkBuilder,
     purchases: list[PurchaseColumn],
     loads: LoadBook,
     supplier: Supplier,
@@ -54,26 +54,26 @@ def _add_order(
     contract = supplier.contracts[number]
     words = f"least order of {contract.liquid} from {supplier.id} ({_least_words(contract)})"
     label = Label(words, (f"suppliers[{supplier.id}].contracts[{number}]",), 31)
-    open_in = contract_periods(ground.periods, contract)
-    may_order = ground.zeros()
+    open_in = contract_periods(context.periods, contract)
+    may_order = context.zeros()
     may_order[np.array(open_in) - 1] = 1.0
     name = f"order {supplier.id}/{contract.liquid}/{number}"
-    parts.add_activity(name, label.tying(), upper=may_order, integer=True)
+    builder.add_activity(name, label.tying(), upper=may_order, integer=True)
     bought = [
         Term("activity", column.activity)
         for column in purchases
         if (column.supplier, column.liquid) == (supplier.id, contract.liquid)
     ]
     given = [one for one in loads.fixed if _is_order(one, supplier, contract)]
-    parts.add_limit(
+    builder.add_limit(
         f"{name}/any",
         label.tying(),
-        [*bought, Term("activity", name, -most_in_a_period(ground, supplier, contract))],
-        at_most=_by_period(ground, given, lpa=True),
+        [*bought, Term("activity", name, -most_in_a_period(context, supplier, contract))],
+        at_most=_by_period(context, given, lpa=True),
         periods=open_in,
     )
     if contract.minimum_lpa_per_order:
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/least LPA",
             label,
             [*bought, Term("activity", name, -contract.minimum_lpa_per_order)],
@@ -81,14 +81,14 @@ def _add_order(
             periods=open_in,
         )
     if contract.minimum_loads_per_order:
-        parts.add_limit(
+        builder.add_limit(
             f"{name}/least loads",
             label,
             [
-                *_load_terms(ground, loads, supplier, contract.liquid),
+                *_load_terms(context, loads, supplier, contract.liquid),
                 Term("activity", name, -float(contract.minimum_loads_per_order)),
             ],
-            at_least=-_by_period(ground, given, lpa=False),
+            at_least=-_by_period(context, given, lpa=False),
             periods=open_in,
         )
     return OrderColumn(name, supplier.id, contract.liquid)
@@ -111,19 +111,21 @@ def _is_order(one: FixedLoad, supplier: Supplier, contract: Contract) -> bool:
     )
 
 
-def _by_period(ground: Ground, given: list[FixedLoad], *, lpa: bool) -> FloatArray:
+def _by_period(context: BuildContext, given: list[FixedLoad], *, lpa: bool) -> FloatArray:
     """Return the LPA, or the number, of frozen loads by period of sending, (T,)."""
-    found = ground.zeros()
+    found = context.zeros()
     for one in given:
         found[one.period - 1] += one.lpa if lpa else 1.0
     return found
 
 
-def _load_terms(ground: Ground, loads: LoadBook, supplier: Supplier, liquid: str) -> list[Term]:
+def _load_terms(
+    context: BuildContext, loads: LoadBook, supplier: Supplier, liquid: str
+) -> list[Term]:
     """Count loads of a liquid from a supplier; of compartmented tanks all on its lanes."""
     return [
         term
-        for lane in ground.scenario.lanes
+        for lane in context.scenario.lanes
         if lane.origin == supplier.id and liquid in lane.liquids
         for tank in lane.tanks
         for term in count_terms(loads, lane.id, tank.tank_type, liquid)

@@ -31,10 +31,10 @@ from bulkflow.program.answer import (
     Vatting,
 )
 from bulkflow.program.build import Maps, TradeProgram
+from bulkflow.program.build_context import hearts_node, site_node
 from bulkflow.program.classes import Commodity
 from bulkflow.program.costs import cost_breakdown, unreleased_lpa
 from bulkflow.program.demand import DemandGroup
-from bulkflow.program.ground import hearts_node, site_node
 from bulkflow.program.load_list import list_loads
 from bulkflow.program.quantities import NOTHING_LPA, Quantities
 
@@ -46,14 +46,14 @@ FloatArray = NDArray[np.float64]
 def read_plan(program: TradeProgram, solution: Solution, proof: Proof) -> Plan:
     """Return the plan that a solution of the program's network stands for."""
     maps = program.maps
-    ground = maps.ground
+    context = maps.context
     found = Quantities(program.network, solution)
     loads = list_loads(maps, found)
     return Plan(
-        scenario_name=ground.scenario.name,
-        currency=ground.scenario.currency,
-        quarter_periods=ground.scenario.calendar.quarter_periods,
-        period_starts=tuple(ground.periods.first_day(t) for t in ground.periods.numbers()),
+        scenario_name=context.scenario.name,
+        currency=context.scenario.currency,
+        quarter_periods=context.scenario.calendar.quarter_periods,
+        period_starts=tuple(context.periods.first_day(t) for t in context.periods.numbers()),
         loads=loads,
         purchases=_purchases(maps, found),
         runs=_runs(maps, found),
@@ -151,17 +151,17 @@ def _vattings(maps: Maps, found: Quantities) -> tuple[Vatting, ...]:
 
 def _stocks(maps: Maps, found: Quantities) -> tuple[StockLevel, ...]:
     """Return every commodity that can be stocked at a site, at the ends of periods 0..T."""
-    presence = maps.ground.presence
+    reachability = maps.context.reachability
     places = sorted(
         {
             key
-            for key in (*presence.released, *presence.hearts, *presence.checked)
-            if key[0] in maps.ground.sites
+            for key in (*reachability.released, *reachability.hearts, *reachability.checked)
+            if key[0] in maps.context.sites
         }
     )
     rows = []
     for site, commodity in places:
-        name = maps.ground.name(commodity)
+        name = maps.context.name(commodity)
         released = found.stock(site_node(site), name)
         hearts = found.stock(hearts_node(site), name)
         unreleased = unreleased_lpa(maps, found, site, commodity)
@@ -170,7 +170,7 @@ def _stocks(maps: Maps, found: Quantities) -> tuple[StockLevel, ...]:
         rows += [
             StockLevel(site, *commodity, t + 1, *(float(one[t]) for one in three))
             for three in [(released, hearts, unreleased)]
-            for t in range(maps.ground.count)
+            for t in range(maps.context.count)
         ]
     return tuple(rows)
 
@@ -179,7 +179,7 @@ def _tank_settings(maps: Maps, found: Quantities) -> tuple[TankSetting, ...]:
     rows = [
         TankSetting(site, tank, t, *commodity, changed=False)
         for (site, tank), commodity in maps.tanks.dedicated.items()
-        for t in maps.ground.periods.numbers()
+        for t in maps.context.periods.numbers()
     ]
     by_tank: dict[tuple[str, str], dict[int, Commodity]] = {}
     for column in maps.tanks.settings:
@@ -249,41 +249,41 @@ def _guarantee_use(maps: Maps, found: Quantities) -> tuple[GuaranteeUse, ...]:
             for lag, weight in enumerate(weights):
                 used[lag:] += (weight * flow)[: len(used) - lag]
         for stored in book.stored.get(guarantee, []):
-            name = maps.ground.name(stored.commodity)
+            name = maps.context.name(stored.commodity)
             held = found.stock(site_node(stored.site), name)
             held = held + found.stock(hearts_node(stored.site), name)
             held = held + unreleased_lpa(maps, found, stored.site, stored.commodity)
             used += stored.per_lpa * held
         rows += [
             GuaranteeUse(guarantee, t, float(used[t - 1]), float(limit[t - 1]))
-            for t in maps.ground.periods.numbers()
+            for t in maps.context.periods.numbers()
         ]
     return tuple(rows)
 
 
 def _duty_due(maps: Maps, loads: tuple[PlannedLoad, ...]) -> tuple[DutyDue, ...]:
     """Return the duty falling due on arrivals within the horizon (eq. 29)."""
-    ground = maps.ground
-    authorities = {one.id: one for one in ground.scenario.authorities}
+    context = maps.context
+    authorities = {one.id: one for one in context.scenario.authorities}
     rows = []
     for load in loads:
-        site = ground.sites[load.destination]
+        site = context.sites[load.destination]
         paid = site.duty_status == "paid" and site.authority is not None
         if not paid:
             continue
         authority = authorities[site.authority or ""]
-        kept = 1.0 - ground.lanes[load.lane].transit_loss_percent / 100.0
+        kept = 1.0 - context.lanes[load.lane].transit_loss_percent / 100.0
         arriving: dict[str, float] = defaultdict(float)
         for part in load.parts:
             arriving[part.liquid] += part.lpa * kept
-        lane_days = ground.lane_days[load.lane]
+        lane_days = context.lane_days[load.lane]
         for liquid, lpa in arriving.items():
             checked = lane_days.check_days(liquid) > 0
-            period = ground.periods.from_day(load.discharge_day if checked else load.usable_day)
-            if period > ground.count:
+            period = context.periods.from_day(load.discharge_day if checked else load.usable_day)
+            if period > context.count:
                 continue
-            duty = ground.money.duty_in(
-                authority.id, ground.liquids[liquid], load.discharge_day, period
+            duty = context.money.duty_in(
+                authority.id, context.liquids[liquid], load.discharge_day, period
             )
             rows.append(
                 DutyDue(

@@ -32,10 +32,10 @@ def start_solution(program: TradeProgram, plan: Plan) -> Solution:
     maps = program.maps
     shift = _Shift(maps, plan)
     vehicles = {
-        lane.id: maps.ground.zeros() for lane in program.network.lanes if lane.vehicle is not None
+        lane.id: maps.context.zeros() for lane in program.network.lanes if lane.vehicle is not None
     }
-    activity = {one.id: maps.ground.zeros() for one in program.network.activities if one.integer}
-    sent = {column.core_lane: maps.ground.zeros() for column in maps.loads.columns}
+    activity = {one.id: maps.context.zeros() for one in program.network.activities if one.integer}
+    sent = {column.core_lane: maps.context.zeros() for column in maps.loads.columns}
     _put_loads(maps, plan, shift, vehicles, activity, sent)
     _put_vattings(maps, plan, shift, vehicles)
     _put_runs(maps, plan, shift, activity)
@@ -75,7 +75,7 @@ class _Shift:
     """Turns the periods of a plan into those of the program."""
 
     def __init__(self, maps: Maps, plan: Plan) -> None:
-        periods = maps.ground.periods
+        periods = maps.context.periods
         self._of = {
             number: periods.holding(first) for number, first in enumerate(plan.period_starts, 1)
         }
@@ -161,9 +161,9 @@ def _put_runs(maps: Maps, plan: Plan, shift: _Shift, activity: Arrays) -> None:
         if index is None or name is None:
             continue
         _add(activity, name, index, row.charges)
-        charges = running[row.site, row.still].setdefault(row.recipe, maps.ground.zeros())
+        charges = running[row.site, row.still].setdefault(row.recipe, maps.context.zeros())
         charges[index] += row.charges
-    for site in maps.ground.scenario.sites:
+    for site in maps.context.scenario.sites:
         for still in site.stills:
             _put_settings(maps, site, still, running[site.id, still.id], activity)
 
@@ -179,8 +179,8 @@ def _put_settings(
             activity[key] += running
     if not any(f"stays set {site.id}/{still.id}/{recipe}" in activity for recipe in runs):
         return
-    used = sum(charges.values(), maps.ground.zeros()) * still.hours_per_charge
-    spare = still_hours(maps.ground, site, still) - used
+    used = sum(charges.values(), maps.context.zeros()) * still.hours_per_charge
+    spare = still_hours(maps.context, site, still) - used
     for index, chosen in enumerate(_choose_settings(still, runs, spare)):
         if chosen is not None:
             _add(activity, f"stays set {site.id}/{still.id}/{chosen}", index, 1.0)

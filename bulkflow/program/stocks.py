@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
+from bulkflow.program.build_context import BuildContext, site_node
 from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.demand import DemandGroup
 from bulkflow.program.finance import holding_costs
-from bulkflow.program.ground import Ground, site_node
 from bulkflow.program.loads import LoadBook, arriving_terms
 from bulkflow.program.making import LetDownColumn, Making, RunColumn
-from bulkflow.program.parts import Label, Parts, steady_amount
+from bulkflow.program.network_builder import Label, NetworkBuilder, steady_amount
 from bulkflow.program.tanks import opening_stock
 from bulkflow.scenario.model import StockPolicy
 
@@ -61,39 +61,41 @@ class StockBook:
     sales: list[SaleColumn] = field(default_factory=list)
 
 
-def add_stocks(ground: Ground, parts: Parts) -> StockBook:
+def add_stocks(context: BuildContext, builder: NetworkBuilder) -> StockBook:
     """Add every site's node with its opening stock, its lots and its cost of holding."""
     book = StockBook()
-    for site in ground.scenario.sites:
+    for site in context.scenario.sites:
         label = Label(f"stock at {site.id}", (f"sites[{site.id}]",), 1)
-        node = parts.node(site_node(site.id), label)
+        node = builder.node(site_node(site.id), label)
         node.stocked = True
-        for commodity, lpa in opening_stock(ground, site.id).items():
-            node.initial[ground.name(commodity)] = lpa
+        for commodity, lpa in opening_stock(context, site.id).items():
+            node.initial[context.name(commodity)] = lpa
             book.opening[site.id, commodity] = lpa
-        for where, commodity in sorted(ground.presence.released):
+        for where, commodity in sorted(context.reachability.released):
             if where == site.id:
-                storage, capital = holding_costs(ground, site, commodity.liquid)
-                node.holding[ground.name(commodity)] = storage + capital
+                storage, capital = holding_costs(context, site, commodity.liquid)
+                node.holding[context.name(commodity)] = storage + capital
         if site.feints_sale_price_per_lpa is not None:
-            price = site.feints_sale_price_per_lpa * ground.money.factors(site.currency)
-            book.sales += _add_sales(ground, parts, site.id, price)
-    for lot in ground.scenario.lots:
-        entry = lot_entry_period(ground.periods, lot)
+            price = site.feints_sale_price_per_lpa * context.money.factors(site.currency)
+            book.sales += _add_sales(context, builder, site.id, price)
+    for lot in context.scenario.lots:
+        entry = lot_entry_period(context.periods, lot)
         if entry:
-            name = ground.name(ground.kept.of_lot(lot))
-            parts.add_supply(site_node(lot.site), name, entry, lot.lpa)
+            name = context.name(context.classes.of_lot(lot))
+            builder.add_supply(site_node(lot.site), name, entry, lot.lpa)
     return book
 
 
-def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> list[SaleColumn]:
+def _add_sales(
+    context: BuildContext, builder: NetworkBuilder, site: str, price: FloatArray
+) -> list[SaleColumn]:
     columns = []
-    for where, commodity in sorted(ground.presence.released):
-        if where != site or ground.liquids[commodity.liquid].kind != "feints":
+    for where, commodity in sorted(context.reachability.released):
+        if where != site or context.liquids[commodity.liquid].kind != "feints":
             continue
-        name = ground.name(commodity)
+        name = context.name(commodity)
         activity = f"sell {site}/{name}"
-        parts.add_activity(
+        builder.add_activity(
             activity,
             Label(f"feints sold at {site}", (f"sites[{site}]",), 1),
             effects=[Effect(site_node(site), name, -1.0)],
@@ -103,18 +105,20 @@ def _add_sales(ground: Ground, parts: Parts, site: str, price: FloatArray) -> li
     return columns
 
 
-def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBook) -> None:
+def add_first_there(
+    context: BuildContext, builder: NetworkBuilder, making: Making, loads: LoadBook
+) -> None:
     """Let what a site makes in a period be loaded, or made into something else, from the next on.
 
     Needed only for what enters released stock as it is made (eq. 7); all else is there before.
     """
     makers: list[RunColumn | LetDownColumn] = [*making.runs, *making.let_downs]
-    made = {(one.site, one.makes) for one in makers if ground.sites[one.site].release is None}
+    made = {(one.site, one.makes) for one in makers if context.sites[one.site].release is None}
     for run in making.runs:
         if run.feints is not None:
             made.add((run.site, run.feints))
-    for site, commodity in sorted(made & ground.presence.inflow.keys()):
-        name, node = ground.name(commodity), site_node(site)
+    for site, commodity in sorted(made & context.reachability.inflow.keys()):
+        name, node = context.name(commodity), site_node(site)
         used = [
             Term("flow", column.core_lane)
             for column in loads.columns
@@ -146,9 +150,9 @@ def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBoo
             for one in making.vattings
             if (one.site, one.commodity) == (site, commodity)
         ]
-        given = parts.node(node).supply.get(name, ground.zeros()).copy()
-        given[0] += parts.node(node).initial.get(name, 0.0)
-        parts.add_limit(
+        given = builder.node(node).supply.get(name, context.zeros()).copy()
+        given[0] += builder.node(node).initial.get(name, 0.0)
+        builder.add_limit(
             f"first there {site}/{name}",
             Label(
                 f"{commodity.liquid} at {site} loaded or used before it is made",
@@ -160,37 +164,37 @@ def add_first_there(ground: Ground, parts: Parts, making: Making, loads: LoadBoo
 
 
 def add_targets(
-    ground: Ground, parts: Parts, loads: LoadBook, groups: Sequence[DemandGroup]
+    context: BuildContext, builder: NetworkBuilder, loads: LoadBook, groups: Sequence[DemandGroup]
 ) -> list[SoftTarget]:
     """Add floors and closing targets (eqs. 25, 26)."""
     targets = []
-    for number, policy in enumerate(ground.scenario.stock_policies):
+    for number, policy in enumerate(context.scenario.stock_policies):
         refs = (f"stock_policies[{number}]",)
         held = [
-            Term("stock", site_node(policy.site), commodity=ground.name(commodity))
-            for commodity in ground.presence.classes_at(policy.site, policy.liquid)
+            Term("stock", site_node(policy.site), commodity=context.name(commodity))
+            for commodity in context.reachability.classes_at(policy.site, policy.liquid)
         ]
         if policy.floor_lpa > 0 and policy.floor_cost_per_lpa_per_period > 0:
-            targets.append(_add_floor(parts, policy, held, refs))
+            targets.append(_add_floor(builder, policy, held, refs))
         if policy.closing_lpa > 0 and policy.closing_cost_per_lpa > 0:
-            targets.append(_add_closing(ground, parts, loads, groups, policy, held, refs))
+            targets.append(_add_closing(context, builder, loads, groups, policy, held, refs))
     return targets
 
 
 def _add_floor(
-    parts: Parts, policy: StockPolicy, held: Sequence[Term], refs: tuple[str, ...]
+    builder: NetworkBuilder, policy: StockPolicy, held: Sequence[Term], refs: tuple[str, ...]
 ) -> SoftTarget:
     name = f"below floor {policy.site}/{policy.liquid}"
     label = Label(f"floor of {policy.liquid} at {policy.site}", refs, 25)
     cost = policy.floor_cost_per_lpa_per_period
-    parts.add_activity(name, label, upper=policy.floor_lpa, cost=cost)
-    parts.add_limit(name, label, [*held, Term("activity", name)], at_least=policy.floor_lpa)
+    builder.add_activity(name, label, upper=policy.floor_lpa, cost=cost)
+    builder.add_limit(name, label, [*held, Term("activity", name)], at_least=policy.floor_lpa)
     return SoftTarget(name, cost)
 
 
 def _add_closing(
-    ground: Ground,
-    parts: Parts,
+    context: BuildContext,
+    builder: NetworkBuilder,
     loads: LoadBook,
     groups: Sequence[DemandGroup],
     policy: StockPolicy,
@@ -205,9 +209,9 @@ def _add_closing(
         if (one.site, one.liquid) == (policy.site, policy.liquid)
         and one.priority.unmet == "carried"
     ]
-    at_end = np.zeros(ground.count)
+    at_end = np.zeros(context.count)
     at_end[-1] = policy.closing_lpa + sum(float(one.lpa.sum()) for one in owing)
-    parts.add_activity(name, label, upper=at_end, cost=policy.closing_cost_per_lpa)
+    builder.add_activity(name, label, upper=at_end, cost=policy.closing_cost_per_lpa)
     on_the_way = [
         Term("in_transit", column.core_lane, column.gain)
         for column in loads.columns
@@ -218,47 +222,49 @@ def _add_closing(
         for one in loads.fixed
         if one.lane.destination == policy.site
         and one.commodity.liquid == policy.liquid
-        and one.days.usable_period > ground.count
+        and one.days.usable_period > context.count
     )
     owed = [Term("shortage", one.node, -1.0, one.name) for one in owing]
-    parts.add_limit(
+    builder.add_limit(
         name,
         label,
         [*held, *on_the_way, *owed, Term("activity", name)],
         at_least=policy.closing_lpa - coming,
-        periods=[ground.count],
+        periods=[context.count],
     )
     return SoftTarget(name, policy.closing_cost_per_lpa)
 
 
-def add_shelf_life(ground: Ground, parts: Parts, groups: Sequence[DemandGroup]) -> list[SoftTarget]:
+def add_shelf_life(
+    context: BuildContext, builder: NetworkBuilder, groups: Sequence[DemandGroup]
+) -> list[SoftTarget]:
     """Let stock leave within its shelf life, or price what does not (eq. 27).
 
     Comes last: it reads what can leave.
     """
     targets = []
-    for where, commodity in sorted(ground.presence.released):
-        liquid = ground.liquids[commodity.liquid]
-        if where not in ground.sites or liquid.shelf_life_days is None:
+    for where, commodity in sorted(context.reachability.released):
+        liquid = context.liquids[commodity.liquid]
+        if where not in context.sites or liquid.shelf_life_days is None:
             continue
-        window = liquid.shelf_life_days // ground.periods.days
-        periods = range(1, ground.count - window + 1)
+        window = liquid.shelf_life_days // context.periods.days
+        periods = range(1, context.count - window + 1)
         if not periods:
             continue
         soft = []
         if liquid.past_life_cost_per_lpa is not None:
-            name = f"past its life {where}/{ground.name(commodity)}"
+            name = f"past its life {where}/{context.name(commodity)}"
             label = Label(f"{commodity.liquid} past its shelf life at {where}", (), 27)
-            parts.add_activity(name, label.tying(), cost=liquid.past_life_cost_per_lpa)
+            builder.add_activity(name, label.tying(), cost=liquid.past_life_cost_per_lpa)
             targets.append(SoftTarget(name, liquid.past_life_cost_per_lpa))
             soft.append(Term("activity", name, -1.0))
-        _add_window(ground, parts, groups, where, commodity, window, periods, soft)
+        _add_window(context, builder, groups, where, commodity, window, periods, soft)
     return targets
 
 
 def _add_window(
-    ground: Ground,
-    parts: Parts,
+    context: BuildContext,
+    builder: NetworkBuilder,
     groups: Sequence[DemandGroup],
     site: str,
     commodity: Commodity,
@@ -266,16 +272,16 @@ def _add_window(
     periods: range,
     soft: Sequence[Term],
 ) -> None:
-    node, name = site_node(site), ground.name(commodity)
+    node, name = site_node(site), context.name(commodity)
     terms = [Term("stock", node, commodity=name), *soft]
-    served = np.zeros(ground.count)
+    served = np.zeros(context.count)
     if window:
         terms += [
             Term("flow", lane.id, -1.0, lag_first=-window, lag_last=-1)
-            for lane in parts.lanes
+            for lane in builder.lanes
             if lane.from_node == node and name in (lane.commodities or ())
         ]
-        for activity in parts.activities:
+        for activity in builder.activities:
             taken = sum(
                 steady_amount(effect)
                 for effect in activity.effects
@@ -287,7 +293,7 @@ def _add_window(
             if (group.node, group.name) == (node, name):
                 served = _served_ahead(group.lpa, window)
                 terms += _unserved_terms(group, window)
-    parts.add_limit(
+    builder.add_limit(
         f"shelf life {site}/{name}",
         Label(f"shelf life of {commodity.liquid} at {site}", (f"liquids[{commodity.liquid}]",), 27),
         terms,

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.network import Effect, Term
+from bulkflow.program.build_context import BuildContext, hearts_node, site_node
 from bulkflow.program.classes import Commodity, lot_entry_period
 from bulkflow.program.demand import mean_demand, mean_use
-from bulkflow.program.ground import Ground, hearts_node, site_node
 from bulkflow.program.loads import LoadBook, checked_terms, received_terms
 from bulkflow.program.making import Making
-from bulkflow.program.parts import Label, Parts, bound_label
+from bulkflow.program.network_builder import Label, NetworkBuilder, bound_label
 from bulkflow.scenario.model import Lot, Site, Tank
 
 __all__ = [
@@ -64,67 +64,73 @@ class TankBook:
         return [one for one in self.settings if one.site == site and one.commodity == commodity]
 
 
-def opening_stock(ground: Ground, site: str) -> dict[Commodity, float]:
+def opening_stock(context: BuildContext, site: str) -> dict[Commodity, float]:
     """Return S(0) of a site: rows of opening stock and released lots [LPA] (eqs. 1, 2)."""
     stock: dict[Commodity, float] = {}
-    for row in ground.scenario.opening_stock:
+    for row in context.scenario.opening_stock:
         if row.site == site:
-            commodity = ground.kept.of_stock(row)
+            commodity = context.classes.of_stock(row)
             stock[commodity] = stock.get(commodity, 0.0) + row.lpa
-    for lot in ground.scenario.lots:
-        if lot.site == site and lot_entry_period(ground.periods, lot) == 0:
-            commodity = ground.kept.of_lot(lot)
+    for lot in context.scenario.lots:
+        if lot.site == site and lot_entry_period(context.periods, lot) == 0:
+            commodity = context.classes.of_lot(lot)
             stock[commodity] = stock.get(commodity, 0.0) + lot.lpa
     return stock
 
 
-def blocked_lpa(ground: Ground, site: str, commodity: Commodity) -> FloatArray:
+def blocked_lpa(context: BuildContext, site: str, commodity: Commodity) -> FloatArray:
     """Return the room, as LPA of the liquid, that unusable lots take at the ends of 0..T (eq. 14).
 
     A lot's own litres count, whatever its strength.
     """
-    litres = _unusable_lots(ground, site, commodity, lambda lot: lot.litres_20c)
-    return litres * ground.lpa_per_litre(commodity.liquid)
+    litres = _unusable_lots(context, site, commodity, lambda lot: lot.litres_20c)
+    return litres * context.lpa_per_litre(commodity.liquid)
 
 
-def blocked_lots_lpa(ground: Ground, site: str, commodity: Commodity) -> FloatArray:
+def blocked_lots_lpa(context: BuildContext, site: str, commodity: Commodity) -> FloatArray:
     """Return the LPA in lots that may not be used, at the ends of 0..T (eqs. 14, 17)."""
-    return _unusable_lots(ground, site, commodity, lambda lot: lot.lpa)
+    return _unusable_lots(context, site, commodity, lambda lot: lot.lpa)
 
 
 def _unusable_lots(
-    ground: Ground, site: str, commodity: Commodity, amount: Callable[[Lot], float]
+    context: BuildContext, site: str, commodity: Commodity, amount: Callable[[Lot], float]
 ) -> FloatArray:
-    blocked = np.zeros(ground.count + 1)
-    for lot in ground.scenario.lots:
-        if lot.site == site and ground.kept.of_lot(lot) == commodity:
-            entry = lot_entry_period(ground.periods, lot)
-            blocked[: ground.count + 1 if entry is None else entry] += amount(lot)
+    blocked = np.zeros(context.count + 1)
+    for lot in context.scenario.lots:
+        if lot.site == site and context.classes.of_lot(lot) == commodity:
+            entry = lot_entry_period(context.periods, lot)
+            blocked[: context.count + 1 if entry is None else entry] += amount(lot)
     return blocked
 
 
-def add_tanks(ground: Ground, parts: Parts, making: Making, loads: LoadBook) -> TankBook:
+def add_tanks(
+    context: BuildContext, builder: NetworkBuilder, making: Making, loads: LoadBook
+) -> TankBook:
     """Add the tanks of every site."""
-    book, mean = TankBook(), mean_demand(ground)
-    for site in ground.scenario.sites:
-        present = ground.presence.at(site.id)
+    book, mean = TankBook(), mean_demand(context)
+    for site in context.scenario.sites:
+        present = context.reachability.at(site.id)
         for tank in site.tanks:
             options = [one for one in present if one.liquid in tank.liquids]
             if len(options) == 1:
                 book.dedicated[site.id, tank.id] = options[0]
             elif options:
-                book.settings += _add_settings(ground, parts, site, tank, options)
+                book.settings += _add_settings(context, builder, site, tank, options)
         for commodity in present:
-            _Room(ground, parts, making, loads, book, mean, site, commodity).add()
+            _Room(context, builder, making, loads, book, mean, site, commodity).add()
         later = {one.arrives for one in loads.columns if one.lane.destination == site.id}
         for commodity in sorted(later.difference(present)):
-            room = _Room(ground, parts, making, loads, book, mean, site, commodity)
+            room = _Room(context, builder, making, loads, book, mean, site, commodity)
             room.add_after_end()
     return book
 
 
 def _add_settings(
-    ground: Ground, parts: Parts, site: Site, tank: Tank, options: Sequence[Commodity]
+    context: BuildContext,
+    builder: NetworkBuilder,
+    site: Site,
+    tank: Tank,
+    options: Sequence[Commodity],
 ) -> list[SettingColumn]:
     """Add what a tank of several commodities is set to, and its changes (eq. 12)."""
     place = f"{site.id}/{tank.id}"
@@ -136,25 +142,25 @@ def _add_settings(
     label = one_liquid.tying()
     columns = []
     for commodity in options:
-        name = f"{place}/{ground.name(commodity)}"
+        name = f"{place}/{context.name(commodity)}"
         leaves = f"leaves {name}" if _change_matters(tank) else None
         usable = f"usable {name}" if tank.change_over_days > 0 else f"set {name}"
-        parts.add_activity(f"set {name}", label, upper=1.0, integer=True)
+        builder.add_activity(f"set {name}", label, upper=1.0, integer=True)
         column = SettingColumn(f"set {name}", usable, leaves, site.id, tank, commodity)
         if leaves is not None:
-            _add_change(ground, parts, column, label)
+            _add_change(context, builder, column, label)
         columns.append(column)
     set_to = [Term("activity", column.activity) for column in columns]
-    parts.add_limit(f"one liquid {place}", one_liquid, set_to, at_most=1.0)
-    parts.add_limit(
+    builder.add_limit(f"one liquid {place}", one_liquid, set_to, at_most=1.0)
+    builder.add_limit(
         f"stays set {place}",
         label,
         [*set_to, *(Term("activity", one.ref, -1.0, lag_first=1, lag_last=1) for one in set_to)],
         at_least=0.0,
-        periods=range(2, ground.count + 1),
+        periods=range(2, context.count + 1),
     )
     if tank.change_over_days > 0:
-        _add_out_of_use(parts, columns, place, label)
+        _add_out_of_use(builder, columns, place, label)
     return columns
 
 
@@ -162,30 +168,32 @@ def _change_matters(tank: Tank) -> bool:
     return tank.change_over_cost > 0 or tank.heel_litres > 0 or tank.change_over_days > 0
 
 
-def _add_change(ground: Ground, parts: Parts, column: SettingColumn, label: Label) -> None:
+def _add_change(
+    context: BuildContext, builder: NetworkBuilder, column: SettingColumn, label: Label
+) -> None:
     """Count a change from a commodity in t: set to it in t-1 and not in t. The heel is lost."""
     tank, leaves = column.tank, column.leaves or ""
-    may_change = np.ones(ground.count)
+    may_change = np.ones(context.count)
     may_change[0] = 0.0
-    heel = tank.heel_litres * ground.lpa_per_litre(column.commodity.liquid)
+    heel = tank.heel_litres * context.lpa_per_litre(column.commodity.liquid)
     effects = (
-        [Effect(site_node(column.site), ground.name(column.commodity), -heel)] if heel > 0 else []
+        [Effect(site_node(column.site), context.name(column.commodity), -heel)] if heel > 0 else []
     )
-    site = ground.sites[column.site]
-    parts.add_activity(
+    site = context.sites[column.site]
+    builder.add_activity(
         leaves,
         label,
         effects=effects,
         upper=may_change,
-        cost=tank.change_over_cost * ground.money.factors(site.currency),
+        cost=tank.change_over_cost * context.money.factors(site.currency),
     )
-    later = range(2, ground.count + 1)
+    later = range(2, context.count + 1)
     now, before = (
         Term("activity", column.activity),
         Term("activity", column.activity, lag_first=1, lag_last=1),
     )
     change = Term("activity", leaves)
-    parts.add_limit(
+    builder.add_limit(
         f"{leaves}/at least",
         label,
         [change, now, Term("activity", column.activity, -1.0, lag_first=1, lag_last=1)],
@@ -193,26 +201,26 @@ def _add_change(ground: Ground, parts: Parts, column: SettingColumn, label: Labe
         periods=later,
     )
     if heel > 0:  # a change that is none would pour liquid away
-        parts.add_limit(
+        builder.add_limit(
             f"{leaves}/from it", label,
             [before, Term("activity", leaves, -1.0)], at_least=0.0, periods=later,
         )  # fmt: skip
-        parts.add_limit(f"{leaves}/to another", label, [change, now], at_most=1.0, periods=later)
+        builder.add_limit(f"{leaves}/to another", label, [change, now], at_most=1.0, periods=later)
 
 
 def _add_out_of_use(
-    parts: Parts, columns: Sequence[SettingColumn], place: str, label: Label
+    builder: NetworkBuilder, columns: Sequence[SettingColumn], place: str, label: Label
 ) -> None:
     """Let a tank give no room in the period of a change, and need no heel then."""
     changes = [Term("activity", column.leaves or "") for column in columns]
     for column in columns:
         usable, setting = Term("activity", column.usable), Term("activity", column.activity, -1.0)
-        parts.add_activity(column.usable, label, upper=1.0)
-        parts.add_limit(f"{column.usable}/set", label, [usable, setting], at_most=0.0)
-        parts.add_limit(
+        builder.add_activity(column.usable, label, upper=1.0)
+        builder.add_limit(f"{column.usable}/set", label, [usable, setting], at_most=0.0)
+        builder.add_limit(
             f"{column.usable}/unless changed", label, [usable, setting, *changes], at_least=0.0
         )
-    parts.add_limit(
+    builder.add_limit(
         f"change-over {place}",
         label,
         [*(Term("activity", column.usable) for column in columns), *changes],
@@ -225,8 +233,8 @@ class _Room:
 
     def __init__(
         self,
-        ground: Ground,
-        parts: Parts,
+        context: BuildContext,
+        builder: NetworkBuilder,
         making: Making,
         loads: LoadBook,
         book: TankBook,
@@ -234,10 +242,10 @@ class _Room:
         site: Site,
         commodity: Commodity,
     ) -> None:
-        self.ground, self.parts, self.loads, self.mean = ground, parts, loads, mean
+        self.context, self.builder, self.loads, self.mean = context, builder, loads, mean
         self.site, self.commodity, self.book = site, commodity, book
-        self.name, self.node = ground.name(commodity), site_node(site.id)
-        self.per_litre = ground.lpa_per_litre(commodity.liquid)
+        self.name, self.node = context.name(commodity), site_node(site.id)
+        self.per_litre = context.lpa_per_litre(commodity.liquid)
         self.own = [
             tank for tank in site.tanks if book.dedicated.get((site.id, tank.id)) == commodity
         ]
@@ -245,13 +253,13 @@ class _Room:
         self.vattings = [
             one for one in making.vattings if one.site == site.id and one.commodity == commodity
         ]
-        self.released = (site.id, commodity) in ground.presence.released
-        self.hearts = (site.id, commodity) in ground.presence.hearts
+        self.released = (site.id, commodity) in context.reachability.released
+        self.hearts = (site.id, commodity) in context.reachability.hearts
         self.arriving = loads.arriving(site.id, commodity)
         self.given = loads.fixed_arriving(site.id, commodity)
-        self.checked = (site.id, commodity) in ground.presence.checked
-        self.opening = opening_stock(ground, site.id).get(commodity, 0.0)
-        self.blocked = blocked_lpa(ground, site.id, commodity)
+        self.checked = (site.id, commodity) in context.reachability.checked
+        self.opening = opening_stock(context, site.id).get(commodity, 0.0)
+        self.blocked = blocked_lpa(context, site.id, commodity)
         self.refs = (f"sites[{site.id}].tanks",)
 
     def add(self) -> None:
@@ -263,10 +271,10 @@ class _Room:
         most = room - self.blocked[1:] - self._given_checked()
         simple = not self.hearts and not self.shared and not self.checked
         if simple and (most >= 0).all():
-            self.parts.node(self.node).most[self.name] = most
-            self.parts.labels[bound_label("most", self.node, self.name)] = label
+            self.builder.node(self.node).most[self.name] = most
+            self.builder.labels[bound_label("most", self.node, self.name)] = label
         else:
-            self.parts.add_limit(
+            self.builder.add_limit(
                 f"room {self.site.id}/{self.name}",
                 label,
                 [*self._held(lag=0), *self._shared_terms("capacity_litres")],
@@ -298,7 +306,7 @@ class _Room:
     def _given_checked(self) -> FloatArray:
         """Return the LPA of given loads in their check at the end of each period, (T,)."""
         found: FloatArray = sum(
-            (one.checked_lpa(self.ground.count) for one in self.given), self.ground.zeros()
+            (one.checked_lpa(self.context.count) for one in self.given), self.context.zeros()
         )
         return found
 
@@ -312,7 +320,7 @@ class _Room:
 
     def _add_on_arrival(self, room: float) -> None:
         """Add eq. 15 for the periods in which a load can arrive."""
-        fixed = self.loads.fixed_received(self.site.id, self.commodity, self.ground.count)
+        fixed = self.loads.fixed_received(self.site.id, self.commodity, self.context.count)
         periods = self._arrival_periods(fixed)
         most = room - self.blocked[:-1] - fixed
         most[1:] -= self._given_checked()[:-1]
@@ -327,7 +335,7 @@ class _Room:
         ]
         arriving = [term for column in self.arriving for term in received_terms(column)]
         self.add_after_end()
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"room on arrival {self.site.id}/{self.name}",
             Label(f"{self._words('room for')} when loads arrive{given}", self.refs, 15),
             [*self._held(lag=1), *heels, *arriving, *self._shared_terms("capacity_litres")],
@@ -337,7 +345,7 @@ class _Room:
 
     def add_after_end(self) -> None:
         """Add eq. 15 for what arrives after the end, as far as its use can be foreseen."""
-        last, book = self.ground.count, self.book
+        last, book = self.context.count, self.book
         empty = [
             tank
             for tank in self.site.tanks
@@ -352,7 +360,7 @@ class _Room:
             for column in self.arriving
             for step in np.flatnonzero(column.calendar.sendable)
         ]
-        use = mean_use(self.ground, self.mean, self.site.id, self.commodity.liquid)
+        use = mean_use(self.context, self.mean, self.site.id, self.commodity.liquid)
         ends = sorted({when for when, _, _ in sent if when > last})
         for until in ends if use > 0 else ends[-1:]:  # without use the last row says it all
             given = sum(
@@ -364,7 +372,7 @@ class _Room:
                 if last < when <= until
             ]
             words = f"when loads arrive after the horizon, in period {until}"
-            self.parts.add_limit(
+            self.builder.add_limit(
                 f"room after the end {self.site.id}/{self.name}/{until}",
                 Label(f"{self._words('room for')} {words}", self.refs, 15),
                 [*self._held(lag=0), *arriving, *self._shared_terms("capacity_litres")],
@@ -376,9 +384,9 @@ class _Room:
         found = set((np.flatnonzero(fixed) + 1).tolist())
         for column in self.arriving:
             calendar = column.calendar
-            sent = np.arange(1, self.ground.count + 1)[calendar.sendable]
+            sent = np.arange(1, self.context.count + 1)[calendar.sendable]
             found |= set((sent + calendar.received[calendar.sendable]).tolist())
-        return sorted(period for period in found if period <= self.ground.count)
+        return sorted(period for period in found if period <= self.context.count)
 
     def _add_heel(self, *, simple: bool) -> None:
         """Add eq. 16 from the first period in which it can hold."""
@@ -391,23 +399,27 @@ class _Room:
             return
         label = Label(self._words("heel of"), self.refs, 16)
         if simple:
-            least = np.zeros(self.ground.count)
+            least = np.zeros(self.context.count)
             least[first - 1 :] = heel
-            self.parts.node(self.node).least[self.name] = least
-            self.parts.labels[bound_label("least", self.node, self.name)] = label
+            self.builder.node(self.node).least[self.name] = least
+            self.builder.labels[bound_label("least", self.node, self.name)] = label
             return
-        self.parts.add_limit(
+        self.builder.add_limit(
             f"heel {self.site.id}/{self.name}",
             label,
             [*self._held(lag=0), *shared],
             at_least=heel - self._given_checked(),
-            periods=range(first, self.ground.count + 1),
+            periods=range(first, self.context.count + 1),
         )
 
     def _first_heel_period(self, heel: float) -> int | None:
         """Return the first period with the row: 1, or once the commodity can come."""
         if self.opening >= heel:
             return 1
-        presence, key = self.ground.presence, (self.site.id, self.commodity)
-        comes = (presence.inflow.get(key), presence.hearts.get(key), presence.checked.get(key))
+        reachability, key = self.context.reachability, (self.site.id, self.commodity)
+        comes = (
+            reachability.inflow.get(key),
+            reachability.hearts.get(key),
+            reachability.checked.get(key),
+        )
         return min((one for one in comes if one is not None), default=None)

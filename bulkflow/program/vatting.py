@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from bulkflow.core import network as core
 from bulkflow.core.network import Term, Vehicle
+from bulkflow.program.build_context import BuildContext, hearts_node, site_node
 from bulkflow.program.calendar import release_lag
 from bulkflow.program.classes import Commodity
 from bulkflow.program.finance import holding_costs, while_unreleased
-from bulkflow.program.ground import Ground, hearts_node, site_node
-from bulkflow.program.parts import Label, Parts
+from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.model import LotStatus, Release, Site
 
 __all__ = ["VattingColumn", "add_release"]
@@ -37,14 +37,16 @@ class VattingColumn:
     per_lot: FloatArray
 
 
-def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> list[VattingColumn]:
+def add_release(
+    context: BuildContext, builder: NetworkBuilder, site: Site, release: Release
+) -> list[VattingColumn]:
     """Add vatting at a site, and the lots that can be judged (eqs. 6, 11)."""
-    node = parts.node(
+    node = builder.node(
         hearts_node(site.id), Label(f"hearts to be vatted at {site.id}", (f"sites[{site.id}]",), 6)
     )
     node.stocked = True
-    judged = _lots_judged(ground, site, release)
-    per_lot = release.cost_per_lot * ground.money.factors(site.currency)
+    judged = _lots_judged(context, site, release)
+    per_lot = release.cost_per_lot * context.money.factors(site.currency)
     counted = (
         judged is not None
         or release.vatting_minimum_lpa > 0
@@ -53,15 +55,17 @@ def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> l
     )
     refs = (f"sites[{site.id}].release",)
     columns = []
-    for commodity in sorted(c for where, c in ground.presence.hearts if where == site.id):
-        name = ground.name(commodity)
-        storage, capital = holding_costs(ground, site, commodity.liquid)
+    for commodity in sorted(c for where, c in context.reachability.hearts if where == site.id):
+        name = context.name(commodity)
+        storage, capital = holding_costs(context, site, commodity.liquid)
         node.holding[name] = storage + capital
-        if (site.id, commodity) not in ground.presence.released:
+        if (site.id, commodity) not in context.reachability.released:
             continue  # it can be made, but not be released before the end
         lane = f"vat {site.id}/{name}"
-        lag = release_lag(ground.periods, ground.scenario.recipes, site, release, commodity.liquid)
-        parts.add_lane(
+        lag = release_lag(
+            context.periods, context.scenario.recipes, site, release, commodity.liquid
+        )
+        builder.add_lane(
             core.Lane(
                 lane,
                 hearts_node(site.id),
@@ -69,13 +73,13 @@ def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> l
                 commodities=(name,),
                 unit_cost=while_unreleased(storage + capital, lag).tolist(),
                 lead_time=lag,
-                vehicle=_vat(ground, site, release, commodity, per_lot) if counted else None,
+                vehicle=_vat(context, site, release, commodity, per_lot) if counted else None,
             ),
             Label(f"vattings of {commodity.liquid} at {site.id}", refs, 6),
         )
         columns.append(VattingColumn(lane, site.id, commodity, lag, counted, per_lot))
     if judged is not None and columns:
-        parts.add_limit(
+        builder.add_limit(
             f"judging {site.id}",
             Label(f"lots that panel and laboratory can judge at {site.id}", refs, 11),
             [Term("vehicles", column.core_lane) for column in columns],
@@ -85,7 +89,7 @@ def add_release(ground: Ground, parts: Parts, site: Site, release: Release) -> l
 
 
 def _vat(
-    ground: Ground, site: Site, release: Release, commodity: Commodity, per_lot: FloatArray
+    context: BuildContext, site: Site, release: Release, commodity: Commodity, per_lot: FloatArray
 ) -> Vehicle:
     """Return vattings as vehicles; without a maximum the site's tanks set it."""
     most = release.vatting_maximum_lpa
@@ -93,7 +97,7 @@ def _vat(
         litres = sum(
             tank.capacity_litres for tank in site.tanks if commodity.liquid in tank.liquids
         )
-        most = litres * ground.lpa_per_litre(commodity.liquid)
+        most = litres * context.lpa_per_litre(commodity.liquid)
         if release.lag_days == 0:  # what is released at once may leave before it needs room
             most += sum(
                 still.hours_per_period // still.hours_per_charge * still.charge_litres
@@ -103,17 +107,17 @@ def _vat(
     return Vehicle(capacity=max(most, 1.0), min_fill=least, cost=per_lot.tolist())
 
 
-def _lots_judged(ground: Ground, site: Site, release: Release) -> FloatArray | None:
+def _lots_judged(context: BuildContext, site: Site, release: Release) -> FloatArray | None:
     """Return how many new lots can be judged in each period, (T,); None for no limit."""
     stated = (release.panel_lots_per_period, release.laboratory_lots_per_period)
     capacity = min((one for one in stated if one is not None), default=None)
     if capacity is None:
         return None
-    judged = np.full(ground.count, float(capacity))
-    for lot in ground.scenario.lots:
+    judged = np.full(context.count, float(capacity))
+    for lot in context.scenario.lots:
         if lot.site == site.id and lot.status is LotStatus.AWAITING and lot.decision_due:
-            period = ground.periods.holding(lot.decision_due)
-            if 1 <= period <= ground.count:
+            period = context.periods.holding(lot.decision_due)
+            if 1 <= period <= context.count:
                 judged[period - 1] -= 1.0
     limited: FloatArray = np.maximum(judged, 0.0)
     return limited

@@ -29,8 +29,9 @@ from bulkflow.reading.csvfile import read_csv
 from bulkflow.reading.faults import told_once
 from bulkflow.reading.grid import Grid, GridRow
 from bulkflow.reading.shape import field_path, shape_faults
-from bulkflow.reading.words import did_you_mean, figure, listed, shown
+from bulkflow.reading.words import MOST_TOLD, did_you_mean, figure, shown
 from bulkflow.reading.workbook import read_workbook
+from bulkflow.wording import listed
 
 __all__ = ["TABLE_SUFFIXES", "Row", "Sheet", "columns_of", "read_grid", "read_sheet", "sheet_of"]
 
@@ -98,8 +99,8 @@ def columns_of(
             fault(label, "is not a column known here", did_you_mean(name, known))
     if lacking := [name for name in needed if name not in places]:
         word = "column" if len(lacking) == 1 else "columns"
-        mend = f"Its columns are {listed(list(known), last='and', most=20)}."
-        fault("", f"lacks the {word} {listed(lacking, last='and')}", mend)
+        mend = f"Its columns are {listed(list(known), most=20)}."
+        fault("", f"lacks the {word} {listed(lacking, MOST_TOLD)}", mend)
         raise InputError(faults)
     return {name: index for name, index in places.items() if name in known}, faults
 
@@ -205,7 +206,9 @@ class Row:
         self._refuse_blank(column)
         value = self.plain(column)
         if value and value not in choices:
-            self.fault(column, f"is {shown(value)}", f"It is {listed(choices)}.")
+            self.fault(
+                column, f"is {shown(value)}", f"It is {listed(choices, MOST_TOLD, last='or')}."
+            )
         return value if value in choices else None
 
     def words(self, column: str) -> tuple[str, ...]:

@@ -13,7 +13,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.reading.words import DAY_MEND, did_you_mean, figure, listed, nearest, shown
+from bulkflow.reading.words import DAY_MEND, MOST_TOLD, did_you_mean, figure, nearest, shown
+from bulkflow.wording import listed
 
 __all__ = ["ShapeFault", "body_of", "faults_of", "field_path", "pattern", "shape_faults"]
 
@@ -149,8 +150,11 @@ def _choice(value: object, context: dict[str, Any]) -> tuple[str, str]:
     words = [word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", ")]
     near = nearest(value, words) if isinstance(value, str) else None
     if near and len(words) > 1:
-        return f"is {shown(value)}", f"Did you mean {near}? It is {listed(words)}."
-    return f"is {shown(value)}", f"It is {listed(words)}."
+        return (
+            f"is {shown(value)}",
+            f"Did you mean {near}? It is {listed(words, MOST_TOLD, last='or')}.",
+        )
+    return f"is {shown(value)}", f"It is {listed(words, MOST_TOLD, last='or')}."
 
 
 def _at_least(value: object, context: dict[str, Any]) -> tuple[str, str]:

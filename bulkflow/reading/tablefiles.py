@@ -15,8 +15,9 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.reading.grid import Grid
 from bulkflow.reading.rows import TABLE_SUFFIXES, WORKBOOK_SUFFIXES, read_grid
 from bulkflow.reading.textfile import read_text
-from bulkflow.reading.words import listed, shown
+from bulkflow.reading.words import MOST_TOLD, shown
 from bulkflow.reading.yamlfile import YamlDocument, parse_yaml
+from bulkflow.wording import listed
 
 __all__ = [
     "SCENARIO_FILE",
@@ -123,7 +124,7 @@ def address_of(folder: Path, name: str, named: object, line: int) -> TableAddres
         return TableAddress(folder, name, named, line)
     there = [name + suffix for suffix in TABLE_SUFFIXES if (folder / (name + suffix)).exists()]
     if len(there) > 1:
-        found = f"is one of {len(there)} files for the table {name}: {listed(there, last='and')}"
+        found = f"is one of {len(there)} files for the table {name}: {listed(there, MOST_TOLD)}"
         mend = f"Keep one, or say which under tables ('{name}: {there[0]}')."
         raise InputError(Fault(there[0], 0, "", found, mend))
     return TableAddress(folder, name, there[0], line) if there else None

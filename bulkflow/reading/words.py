@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
-__all__ = ["DAY_MEND", "did_you_mean", "figure", "listed", "nearest", "shown"]
+from bulkflow.wording import listed
 
+__all__ = ["DAY_MEND", "MOST_TOLD", "did_you_mean", "figure", "nearest", "shown"]
+
+MOST_TOLD = 12  # words of a list in a fault; the rest is counted
 DAY_MEND = "Write a day as year-month-day, such as 2027-01-04."
 
 
@@ -82,19 +85,4 @@ def did_you_mean(word: object, known: Iterable[str], otherwise: str | None = Non
         return otherwise
     if not choices:
         return "None is known."
-    return f"Known: {listed(choices, last='and', most=40)}."
-
-
-def listed(words: Sequence[str], *, last: str = "or", most: int = 12) -> str:
-    """Join words for a sentence, cutting a long list short.
-
-    Examples
-    --------
-    >>> listed(["a", "b", "c"])
-    'a, b or c'
-    """
-    if len(words) > most:
-        return ", ".join(words[:most]) + f" and {len(words) - most} more"
-    if len(words) < 2:
-        return "".join(words)
-    return ", ".join(words[:-1]) + f" {last} {words[-1]}"
+    return f"Known: {listed(choices, most=40)}."

@@ -20,7 +20,8 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.reading.cells import Cell, CellTrouble, NumberStyle, is_blank
 from bulkflow.reading.grid import Grid, GridRow, column_letters
 from bulkflow.reading.textfile import MAXIMUM_TABLE_BYTES, read_bytes
-from bulkflow.reading.words import did_you_mean, listed
+from bulkflow.reading.words import MOST_TOLD, did_you_mean
+from bulkflow.wording import listed
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -95,7 +96,7 @@ def _choose(sheets: list[str], name: str, sheet: str | None, table: str) -> str:
     if sheet is not None:
         if sheet in sheets:
             return sheet
-        mend = did_you_mean(sheet, sheets, f"Its sheets are {listed(sheets, last='and')}.")
+        mend = did_you_mean(sheet, sheets, f"Its sheets are {listed(sheets, MOST_TOLD)}.")
         raise InputError(Fault(name, 0, "", f"has no sheet {sheet!r}", mend))
     if table in sheets:
         return table

@@ -17,7 +17,7 @@ from bulkflow.loads.proposing import keep, propose
 from bulkflow.loads.queries import find_load, loads_in, steps_of
 from bulkflow.lots.acts import place_holds
 from bulkflow.lots.queries import find_lot
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.program.answer import LoadKind
 from bulkflow.records.chain import head
 from bulkflow.scenario.model import Fleet

@@ -12,7 +12,7 @@ import pytest
 import yaml
 
 from bulkflow.errors import BulkflowError, InputError
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.program.build import build_program
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import everything

@@ -10,7 +10,7 @@ import pytest
 from bulkflow.core.options import SolveOptions
 from bulkflow.plan.check import check_plan
 from bulkflow.plan.make import plan_scenario
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.answer import Plan
 from bulkflow.scenario.model import Scenario

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bulkflow.program.build_context import BuildContext
 from bulkflow.program.calendar import Periods, WorkingDays, open_share
 from bulkflow.program.classes import (
     ANY,
@@ -15,8 +16,7 @@ from bulkflow.program.classes import (
     markets_barring,
     union_class,
 )
-from bulkflow.program.ground import Ground
-from bulkflow.program.terms import lagged_terms, span_weights
+from bulkflow.program.lagged_terms import lagged_terms, span_weights
 from bulkflow.scenario.model import Closure, Contract, PriceTier
 from tests.program.builders import (
     START,
@@ -68,7 +68,7 @@ def test_share_of_a_period_that_is_open():
 
 def days_of(**changes):
     made = scenario(base(**changes))
-    return Ground.of(made).lane_days["road"]
+    return BuildContext.of(made).lane_days["road"]
 
 
 def test_days_of_a_plain_lane():
@@ -101,7 +101,7 @@ def test_holidays_delay_loading_and_discharge():
     data = base()
     data["sites"][0]["holidays"] = [week(1), week(1, 1)]
     data["sites"][1]["holidays"] = [week(1, 3)]
-    days = Ground.of(scenario(data)).lane_days["road"].of(1, "GIN")
+    days = BuildContext.of(scenario(data)).lane_days["road"].of(1, "GIN")
     assert days is not None
     # Loaded on Wednesday, arrives on Thursday, a holiday at the bottler: discharged on Friday.
     assert (days.loading, days.discharge) == (week(1, 2), week(1, 4))
@@ -174,7 +174,7 @@ def test_classes_join():
 def test_presence_follows_contract_lane_still_and_release():
     # NS is sold from week 1, usable at WORKS in week 2; hearts lie there a week after the charge
     # (week 3) and are released two weeks later (week 5): beyond the four weeks.
-    def presence(weeks: int):
+    def reachability(weeks: int):
         data = works(
             {
                 "id": "POT",
@@ -191,10 +191,10 @@ def test_presence_follows_contract_lane_still_and_release():
             opening_stock=[],
             site={"release": {"lag_days": 8}},
         )
-        return Ground.of(scenario(data)).presence
+        return BuildContext.of(scenario(data)).reachability
 
     gin = Commodity("GIN", ANY)
-    short, long = presence(4), presence(5)
+    short, long = reachability(4), reachability(5)
     assert short.released["WORKS", Commodity("NS", ANY)] == 2
     assert short.hearts["WORKS", gin] == 3
     assert ("WORKS", gin) not in short.released
@@ -215,8 +215,8 @@ def test_a_liquid_of_one_class_goes_by_its_own_name():
         ],
         demand=[ask(1, 1.0, "STORE", "NS", market="STRICT")],
     )
-    ground = Ground.of(scenario(data))
-    assert ground.names == {
+    context = BuildContext.of(scenario(data))
+    assert context.names == {
         Commodity("GIN", ANY): "GIN",
         Commodity("NS", "not-for:STRICT"): "NS",
     }

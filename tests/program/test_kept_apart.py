@@ -10,8 +10,8 @@ from bulkflow.core.values import spread_network
 from bulkflow.plan.checks.position import Position
 from bulkflow.program.answer import LoadKind
 from bulkflow.program.build import build_program
+from bulkflow.program.build_context import BuildContext
 from bulkflow.program.classes import ANY, Commodity
-from bulkflow.program.ground import Ground
 from bulkflow.program.solve import make_plan
 from bulkflow.program.start import start_solution
 from tests.program.builders import (
@@ -72,7 +72,7 @@ def classes(plan, where):
 
 
 def gins(data):
-    return {one for one in Ground.of(scenario(data)).names if one.liquid == "GIN"}
+    return {one for one in BuildContext.of(scenario(data)).names if one.liquid == "GIN"}
 
 
 def test_loads_of_two_classes_share_the_tank_of_a_bottler_whose_market_bars_nothing():
@@ -175,10 +175,10 @@ def test_a_class_names_only_the_markets_still_to_be_reached():
         ],
         demand=[ask(4, 10.0, "BOTTLER"), ask(4, 10.0, "ABROAD")],
     )
-    kept = Ground.of(scenario(data)).kept
+    classes = BuildContext.of(scenario(data)).classes
     island = Commodity("GIN", "not-for:A+B")
     found = {
-        place: kept.keep(place, island).origin_class
+        place: classes.keep(place, island).origin_class
         for place in ("ISLAND", "STORE", "PORT", "BOTTLER", "ABROAD")
     }
     assert found == {
@@ -188,8 +188,8 @@ def test_a_class_names_only_the_markets_still_to_be_reached():
         "BOTTLER": "not-for:B",
         "ABROAD": "not-for:A",
     }
-    assert kept.bought("GIN", "ISLAND") == island
-    assert kept.of_lot(scenario(data).lots[0]) == Commodity("GIN", ANY)
+    assert classes.bought("GIN", "ISLAND") == island
+    assert classes.of_lot(scenario(data).lots[0]) == Commodity("GIN", ANY)
 
 
 def distillery(*more_demand, feints: bool = False):
@@ -236,13 +236,13 @@ def distillery(*more_demand, feints: bool = False):
 
 def test_what_goes_into_a_recipe_is_kept_apart_for_what_comes_out_of_it():
     strict = ask(4, 500.0, "WORKS", market="STRICT")
-    free, apart = (Ground.of(scenario(data)) for data in (distillery(), distillery(strict)))
+    free, apart = (BuildContext.of(scenario(data)) for data in (distillery(), distillery(strict)))
     cane = Commodity("CANE", BARRED)
-    assert free.kept.bought("CANE", "ISLE") == Commodity("CANE", ANY)
-    assert apart.kept.bought("CANE", "ISLE") == cane
-    assert apart.kept.made("WORKS", "GIN", [cane]) == Commodity("GIN", BARRED)
-    assert apart.kept.made("WORKS", "FEINTS", [cane]) == Commodity("FEINTS", ANY)
-    assert apart.kept.keep("BOTTLER", Commodity("GIN", BARRED)) == Commodity("GIN", ANY)
+    assert free.classes.bought("CANE", "ISLE") == Commodity("CANE", ANY)
+    assert apart.classes.bought("CANE", "ISLE") == cane
+    assert apart.classes.made("WORKS", "GIN", [cane]) == Commodity("GIN", BARRED)
+    assert apart.classes.made("WORKS", "FEINTS", [cane]) == Commodity("FEINTS", ANY)
+    assert apart.classes.keep("BOTTLER", Commodity("GIN", BARRED)) == Commodity("GIN", ANY)
     # 1,800 for FREE from two charges of cane (90 %) at 1.0, 500 for STRICT from grain at 2.0, in
     # a whole charge of 1,000.
     assert planned(distillery()).costs.total == pytest.approx(2_000.0)
@@ -252,8 +252,8 @@ def test_what_goes_into_a_recipe_is_kept_apart_for_what_comes_out_of_it():
 def test_feints_are_kept_apart_where_they_are_distilled_again():
     strict = ask(4, 500.0, "WORKS", market="STRICT")
     data = distillery(strict, feints=True)
-    kept = Ground.of(scenario(data)).kept
-    made = kept.made("WORKS", "FEINTS", [Commodity("CANE", BARRED)])
+    classes = BuildContext.of(scenario(data)).classes
+    made = classes.made("WORKS", "FEINTS", [Commodity("CANE", BARRED)])
     assert made == Commodity("FEINTS", BARRED)
     assert planned(data).costs.total == pytest.approx(2_000.0 + 2_000.0)
 
@@ -295,12 +295,12 @@ def test_a_plan_is_a_start_for_itself():
 @pytest.mark.parametrize("seed", range(40))
 def test_builder_and_check_reach_the_same_markets(seed: int):
     made = scenario(random_scenario(seed))
-    ground, position = Ground.of(made), Position(made)
-    places = [*ground.sites, *ground.suppliers]
+    context, position = BuildContext.of(made), Position(made)
+    places = [*context.sites, *context.suppliers]
     for place in places:
         for one in made.liquids:
-            ahead = ground.kept.markets_ahead(place, one.id)
+            ahead = context.classes.markets_ahead(place, one.id)
             assert ahead == position.ahead.of(place, one.id)
-    assert any(ground.kept.markets_ahead(place, "GIN") for place in places)
-    for place, commodity in ground.presence.released:
-        assert ground.kept.keep(place, commodity) == commodity
+    assert any(context.classes.markets_ahead(place, "GIN") for place in places)
+    for place, commodity in context.reachability.released:
+        assert context.classes.keep(place, commodity) == commodity

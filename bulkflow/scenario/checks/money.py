@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
-from bulkflow.reading.words import figure, listed
+from bulkflow.reading.words import MOST_TOLD, figure
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import exchange_rate, tiers_in_force
 from bulkflow.scenario.model import (
@@ -19,6 +19,7 @@ from bulkflow.scenario.model import (
     Site,
     Supplier,
 )
+from bulkflow.wording import listed
 
 __all__ = ["check_money"]
 
@@ -115,7 +116,7 @@ def _prices(draft: Draft) -> None:
             continue
         contracts = [one for one in supplier.contracts if one.liquid == price.liquid]
         if not contracts:
-            sold = listed(sorted({one.liquid for one in supplier.contracts}), last="and")
+            sold = listed(sorted({one.liquid for one in supplier.contracts}), MOST_TOLD)
             found = f"is {price.liquid!r}, which {supplier.id} has no contract for"
             draft.add(f"{path}.liquid", found, f"It sells {sold}.")
         for contract in contracts:
@@ -194,7 +195,7 @@ def _by_value(
 ) -> None:
     without = [one for one in carried if one in liquids and liquids[one].value_per_lpa == 0.0]
     if without:
-        names = listed(without, last="and")
+        names = listed(without, MOST_TOLD)
         found = f"is {authority_id!r}, which taxes by value, and {names} has no value_per_lpa"
         draft.add(path, found, "Give the liquid a value above 0.")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 
-from bulkflow.reading.words import figure, listed
+from bulkflow.reading.words import MOST_TOLD, figure
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.lookup import demand_liquid
 from bulkflow.scenario.model import (
@@ -21,6 +21,7 @@ from bulkflow.scenario.model import (
     StockPolicy,
     Supplier,
 )
+from bulkflow.wording import listed
 
 __all__ = ["capacity_for", "check_idle_tanks", "check_places", "has_tank_for"]
 
@@ -102,7 +103,7 @@ def _room_for(draft: Draft, path: str, site: Site, recipe: Recipe) -> None:
         needed.append(recipe.feints_liquid)
     lacking = [one for one in dict.fromkeys(needed) if one in known and not has_tank_for(site, one)]
     if lacking:
-        names = listed(lacking, last="and")
+        names = listed(lacking, MOST_TOLD)
         found = f"({recipe.id!r}) needs a tank for {names} at {site.id}, which has none"
         draft.add(path, found, f"Add {names} to a tank's liquids, or do not make it there.")
 
@@ -122,7 +123,7 @@ def check_idle_tanks(draft: Draft) -> None:
         for index, tank in enumerate(site.tanks):
             here = set(tank.liquids)
             if comes[site.id] and not here & (comes[site.id] | wanted[site.id]):
-                names = listed(list(tank.liquids))
+                names = listed(list(tank.liquids), MOST_TOLD, last="or")
                 found = f"name nothing that is made at, shipped to or kept at {site.id} ({names})"
                 mend = "Add a lane or recipe, correct the liquids, or take the tank out."
                 draft.add(f"{path}.tanks[{index}].liquids", found, mend)

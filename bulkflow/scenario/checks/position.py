@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from datetime import date
 
-from bulkflow.reading.words import figure, listed
+from bulkflow.reading.words import MOST_TOLD, figure
 from bulkflow.scenario.checks.dates import inside_calendar
 from bulkflow.scenario.checks.places import capacity_for, has_tank_for
 from bulkflow.scenario.draft import Draft
@@ -25,6 +25,7 @@ from bulkflow.scenario.model import (
     Tank,
     TankType,
 )
+from bulkflow.wording import listed
 
 __all__ = ["check_position"]
 
@@ -75,7 +76,8 @@ def _lot_tank(draft: Draft, path: str, lot: Lot, site: Site | None) -> None:
         return
     tank = _tank(site, lot.tank)
     if tank is not None and _known_liquid(draft, lot.liquid) and lot.liquid not in tank.liquids:
-        found = f"is {lot.tank!r}, a tank for {listed(list(tank.liquids))}, not for {lot.liquid}"
+        held = listed(tank.liquids, MOST_TOLD, last="or")
+        found = f"is {lot.tank!r}, a tank for {held}, not for {lot.liquid}"
         draft.add(f"{path}.tank", found, "Name a tank that may hold it, or mend the tank.")
 
 
@@ -162,13 +164,13 @@ def _on_lane(
     clear = all(_known_liquid(draft, liquid) for liquid in lane.liquids)
     if clear and _known_liquid(draft, row.liquid) and row.liquid not in lane.liquids:
         found = f"is {row.liquid!r}, which lane {lane.id} does not carry"
-        mend = f"It carries {listed(list(lane.liquids), last='and')}."
+        mend = f"It carries {listed(list(lane.liquids), MOST_TOLD)}."
         draft.add(f"{path}.liquid", found, mend)
     kinds = [tank.tank_type for tank in lane.tanks]
     known = draft.ids.get("tank_types", set())
     if known.issuperset({row.tank_type, *kinds}) and row.tank_type not in kinds:
         found = f"is {row.tank_type!r}, which lane {lane.id} does not use"
-        draft.add(f"{path}.tank_type", found, f"It uses {listed(kinds, last='and')}.")
+        draft.add(f"{path}.tank_type", found, f"It uses {listed(kinds, MOST_TOLD)}.")
 
 
 def _load_days(draft: Draft, path: str, load: LoadRow, lanes: Mapping[str, Lane]) -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bulkflow.reading.words import figure, listed
+from bulkflow.reading.words import MOST_TOLD, figure
 from bulkflow.scenario.checks.places import has_tank_for
 from bulkflow.scenario.draft import Draft
 from bulkflow.scenario.model import Guarantee, Lane, Site, Supplier, TankType
+from bulkflow.wording import listed
 
 __all__ = ["check_transport"]
 
@@ -67,7 +68,7 @@ def _origin(
         for index, liquid in enumerate(lane.liquids):
             if liquid in known and liquid not in sold:
                 found = f"is {liquid!r}, which {lane.origin} has no contract for"
-                mend = f"It sells {listed(sorted(sold), last='and')}."
+                mend = f"It sells {listed(sorted(sold), MOST_TOLD)}."
                 draft.add(f"{path}.liquids[{index}]", found, mend)
     elif lane.origin in sites:
         _room(draft, path, lane, sites[lane.origin])
@@ -91,7 +92,7 @@ def _one_check(draft: Draft, path: str, lane: Lane, receiver: Site) -> None:
     days = {one.liquid: one.days for one in receiver.arrival_checks}
     of_each = {liquid: days.get(liquid, days.get(None, 0)) for liquid in lane.liquids}
     if len(set(of_each.values())) > 1:
-        listed_days = listed([f"{one} {count}" for one, count in of_each.items()], last="and")
+        listed_days = listed([f"{one} {count}" for one, count in of_each.items()], MOST_TOLD)
         found = f"share compartments, but {receiver.id} checks them for other days ({listed_days})"
         mend = "Give them one check at arrival, or a lane each."
         draft.add(f"{path}.liquids", found, mend)

@@ -14,7 +14,7 @@ from math import inf
 from bulkflow.plan.checks.asked import in_all, mean_use
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding
-from bulkflow.plan.reach_loads import least_load_lpa
+from bulkflow.plan.precheck_loads import least_load_lpa
 from bulkflow.scenario.model import Contract, Lane, Recipe, Site, Supplier
 
 __all__ = ["supply_findings"]

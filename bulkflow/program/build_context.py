@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from bulkflow.program.calendar import LaneDays, Periods, all_lane_days
 from bulkflow.program.classes import Commodity
-from bulkflow.program.kept import KeptClasses
+from bulkflow.program.markets_ahead import ClassReduction, ServiceableMarkets
 from bulkflow.program.money import Money
-from bulkflow.program.presence import Presence, find_presence
-from bulkflow.program.takers import Takers
+from bulkflow.program.reachability import Reachability, find_reachability
 from bulkflow.scenario.model import (
     Lane,
     Liquid,
@@ -23,7 +22,7 @@ from bulkflow.scenario.model import (
     TankType,
 )
 
-__all__ = ["Ground", "hearts_node", "site_node", "supplier_node"]
+__all__ = ["BuildContext", "hearts_node", "site_node", "supplier_node"]
 
 FloatArray = NDArray[np.float64]
 
@@ -44,7 +43,7 @@ def supplier_node(supplier: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class BuildContext:
     """A scenario laid out for the builder; every mapping is by id."""
 
     scenario: Scenario
@@ -57,19 +56,19 @@ class Ground:
     tank_types: dict[str, TankType]
     lane_days: dict[str, LaneDays]
     money: Money
-    kept: KeptClasses
-    takers: Takers
-    presence: Presence
+    classes: ClassReduction
+    markets: ServiceableMarkets
+    reachability: Reachability
     names: dict[Commodity, str]
 
     @classmethod
-    def of(cls, scenario: Scenario) -> Ground:
+    def of(cls, scenario: Scenario) -> BuildContext:
         """Lay out a scenario whose references are sound."""
         periods = Periods.of(scenario.calendar)
         lane_days = all_lane_days(scenario, periods)
-        kept = KeptClasses(scenario, periods)
-        takers = Takers(scenario, periods)
-        presence = find_presence(scenario, periods, kept, lane_days, takers.may_take)
+        classes = ClassReduction(scenario, periods)
+        markets = ServiceableMarkets(scenario, periods)
+        reachability = find_reachability(scenario, periods, classes, lane_days, markets.may_take)
         return cls(
             scenario=scenario,
             periods=periods,
@@ -81,10 +80,10 @@ class Ground:
             tank_types={one.id: one for one in scenario.tank_types},
             lane_days=lane_days,
             money=Money(scenario, periods),
-            kept=kept,
-            takers=takers,
-            presence=presence,
-            names=_names(scenario, presence),
+            classes=classes,
+            markets=markets,
+            reachability=reachability,
+            names=_names(scenario, reachability),
         )
 
     @property
@@ -115,9 +114,9 @@ class Ground:
         return np.zeros(self.count)
 
 
-def _names(scenario: Scenario, presence: Presence) -> dict[Commodity, str]:
+def _names(scenario: Scenario, reachability: Reachability) -> dict[Commodity, str]:
     """Name commodities: a liquid of one class by the liquid alone."""
-    found = presence.commodities()
+    found = reachability.commodities()
     listed = {liquid.id: [c for c in found if c.liquid == liquid.id] for liquid in scenario.liquids}
     return {
         commodity: liquid if len(classes) == 1 else f"{liquid}|{commodity.origin_class}"

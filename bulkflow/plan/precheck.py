@@ -2,7 +2,7 @@
 
 Looks at a workspace only. A finding that ``blocks`` lets no plan meet the rules; one that
 ``warns`` leaves a plan, but a worse one than was probably meant. Findings about amounts are
-worked out on a relaxation (``bulkflow.plan.reach_flow``), so what they call short *is* short; a
+worked out on a relaxation (``bulkflow.plan.precheck_flow``), so what they call short *is* short; a
 workspace without findings may still be short.
 """
 
@@ -17,9 +17,9 @@ from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.checks.reachable import First, first_usable
 from bulkflow.plan.finding import Finding, period_words
-from bulkflow.plan.reach_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
-from bulkflow.plan.reach_loads import load_findings
-from bulkflow.plan.reach_supply import supply_findings
+from bulkflow.plan.precheck_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
+from bulkflow.plan.precheck_loads import load_findings
+from bulkflow.plan.precheck_supply import supply_findings
 from bulkflow.scenario.lookup import demand_liquid
 from bulkflow.scenario.model import LoadState, Recipe, Scenario
 

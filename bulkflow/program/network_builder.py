@@ -26,7 +26,7 @@ from bulkflow.core.network import (
     Term,
 )
 
-__all__ = ["Label", "NodeDraft", "Parts", "bound_label", "steady_amount"]
+__all__ = ["Label", "NetworkBuilder", "NodeDraft", "bound_label", "steady_amount"]
 
 FloatArray = NDArray[np.float64]
 
@@ -100,7 +100,7 @@ def _plain(values: dict[str, FloatArray]) -> dict[str, list[float]]:
     return {name: array.tolist() for name, array in values.items()}
 
 
-class Parts:
+class NetworkBuilder:
     """Collects nodes, lanes, activities and limits of one network."""
 
     def __init__(self, periods: int) -> None:

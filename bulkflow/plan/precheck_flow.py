@@ -22,7 +22,7 @@ from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
-from bulkflow.plan.reach_loads import fills, lane_capacity
+from bulkflow.plan.precheck_loads import fills, lane_capacity
 from bulkflow.scenario.model import Lane, LoadRow, LoadState, Recipe, Site, Still
 
 __all__ = ["Limiter", "Shortfall", "find_shortfalls", "find_unfilled", "unroll"]

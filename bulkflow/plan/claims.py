@@ -16,7 +16,7 @@ from bulkflow.plan.check import CheckReport, check_plan
 from bulkflow.plan.checks.watch import Measure, Watch
 from bulkflow.plan.document import to_document
 from bulkflow.plan.make import checked_result, placed
-from bulkflow.plan.reach import findings
+from bulkflow.plan.precheck import findings
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.scenario.model import Scenario
 

@@ -1,6 +1,6 @@
 """Where each commodity can be, and from when.
 
-`Presence` follows every commodity from contract, opening stock, lot and load through lanes and
+`Reachability` follows every commodity from contract, opening stock, lot and load through lanes and
 recipes to the first period in which it can be at a place, no matter how much of it; nothing is
 built for a commodity where it can never be.
 """
@@ -13,14 +13,14 @@ from itertools import product
 
 from bulkflow.program.calendar import LaneDays, LoadDays, Periods, entry_lag, release_lag
 from bulkflow.program.classes import Commodity, contract_periods, lot_entry_period, recipes_at
-from bulkflow.program.kept import KeptClasses
+from bulkflow.program.markets_ahead import ClassReduction
 from bulkflow.scenario.model import LoadState, Lot, Recipe, Scenario, Site
 
-__all__ = ["Presence", "find_presence"]
+__all__ = ["Reachability", "find_reachability"]
 
 
 @dataclass(slots=True)
-class Presence:
+class Reachability:
     """The first period in which a commodity can be somewhere (0: from the opening).
 
     Parameters
@@ -84,26 +84,26 @@ class Presence:
         return list(product(*(self.classes_at(place, one.liquid) for one in recipe.inputs)))
 
 
-def find_presence(
+def find_reachability(
     scenario: Scenario,
     periods: Periods,
-    kept: KeptClasses,
+    classes: ClassReduction,
     lane_days: Mapping[str, LaneDays],
     may_take: Callable[[str, Commodity], bool],
-) -> Presence:
+) -> Reachability:
     """Follow every commodity to the first period in which it can be at each place.
 
     Nothing is sent to a site where ``may_take`` says that nobody could take it.
     """
-    presence = Presence()
-    _start(presence, scenario, periods, kept, lane_days)
+    reachability = Reachability()
+    _start(reachability, scenario, periods, classes, lane_days)
     steps = [
-        _lane_step(scenario, periods, kept, lane_days, may_take),
-        _recipe_step(scenario, periods, kept),
+        _lane_step(scenario, periods, classes, lane_days, may_take),
+        _recipe_step(scenario, periods, classes),
     ]
-    while sum(step(presence) for step in steps):
+    while sum(step(reachability) for step in steps):
         pass
-    return presence
+    return reachability
 
 
 def _note(where: dict[tuple[str, Commodity], int], key: tuple[str, Commodity], period: int) -> bool:
@@ -115,10 +115,10 @@ def _note(where: dict[tuple[str, Commodity], int], key: tuple[str, Commodity], p
 
 
 def _start(
-    presence: Presence,
+    reachability: Reachability,
     scenario: Scenario,
     periods: Periods,
-    kept: KeptClasses,
+    classes: ClassReduction,
     lane_days: Mapping[str, LaneDays],
 ) -> None:
     """Note what is bought, what lies at the sites, and what is frozen or under way."""
@@ -126,39 +126,41 @@ def _start(
         for contract in supplier.contracts:
             open_in = contract_periods(periods, contract)
             if open_in:
-                key = (supplier.id, kept.bought(contract.liquid, supplier.id))
-                _note(presence.released, key, open_in[0])
+                key = (supplier.id, classes.bought(contract.liquid, supplier.id))
+                _note(reachability.released, key, open_in[0])
     for row in scenario.opening_stock:
-        _note(presence.released, (row.site, kept.of_stock(row)), 0)
+        _note(reachability.released, (row.site, classes.of_stock(row)), 0)
     for lot in scenario.lots:
-        _note_lot(presence, lot, kept.of_lot(lot), lot_entry_period(periods, lot))
+        _note_lot(reachability, lot, classes.of_lot(lot), lot_entry_period(periods, lot))
     destination = {lane.id: lane.destination for lane in scenario.lanes}
     for load in scenario.loads:
         if load.state is not LoadState.PROMISED:
             days = lane_days[load.lane].of_row(load)
-            presence.arrive(destination[load.lane], kept.arriving(load), days, periods.count)
+            reachability.arrive(destination[load.lane], classes.arriving(load), days, periods.count)
 
 
-def _note_lot(presence: Presence, lot: Lot, commodity: Commodity, entry: int | None) -> None:
+def _note_lot(
+    reachability: Reachability, lot: Lot, commodity: Commodity, entry: int | None
+) -> None:
     if entry == 0:
-        _note(presence.released, (lot.site, commodity), 0)
+        _note(reachability.released, (lot.site, commodity), 0)
         return
-    presence.blocked.setdefault(lot.site, set()).add(commodity)
+    reachability.blocked.setdefault(lot.site, set()).add(commodity)
     if entry is not None:
-        presence.enter(lot.site, commodity, entry)
+        reachability.enter(lot.site, commodity, entry)
 
 
-Step = Callable[[Presence], bool]
+Step = Callable[[Reachability], bool]
 
 
 def _lane_step(
     scenario: Scenario,
     periods: Periods,
-    kept: KeptClasses,
+    classes: ClassReduction,
     lane_days: Mapping[str, LaneDays],
     may_take: Callable[[str, Commodity], bool],
 ) -> Step:
-    """Return the step that carries presence along lanes."""
+    """Return the step that carries reachability along lanes."""
 
     def first_days(lane: str, liquid: str, ready: int) -> LoadDays | None:
         sent = range(max(1, ready), periods.count + 1)
@@ -169,48 +171,48 @@ def _lane_step(
             default=None,
         )
 
-    def step(presence: Presence) -> bool:
+    def step(reachability: Reachability) -> bool:
         changed = False
         for lane in scenario.lanes:
             for liquid in lane.liquids:
-                for commodity in presence.classes_at(lane.origin, liquid):
-                    ready = presence.released[lane.origin, commodity]
+                for commodity in reachability.classes_at(lane.origin, liquid):
+                    ready = reachability.released[lane.origin, commodity]
                     days = first_days(lane.id, liquid, ready)
-                    there = kept.keep(lane.destination, commodity)
+                    there = classes.keep(lane.destination, commodity)
                     if days is not None and may_take(lane.destination, there):
-                        changed |= presence.arrive(lane.destination, there, days, periods.count)
+                        changed |= reachability.arrive(lane.destination, there, days, periods.count)
         return changed
 
     return step
 
 
-def _recipe_step(scenario: Scenario, periods: Periods, kept: KeptClasses) -> Step:
+def _recipe_step(scenario: Scenario, periods: Periods, classes: ClassReduction) -> Step:
     """Return the step that makes liquids from what is present."""
     at_sites = [(site, recipes_at(scenario, site)) for site in scenario.sites]
 
-    def make(presence: Presence, site: Site, recipe: Recipe) -> bool:
+    def make(reachability: Reachability, site: Site, recipe: Recipe) -> bool:
         changed = False
-        for inputs in presence.combinations(site.id, recipe):
-            ready = max(1, *(presence.released[site.id, one] for one in inputs))
+        for inputs in reachability.combinations(site.id, recipe):
+            ready = max(1, *(reachability.released[site.id, one] for one in inputs))
             if ready > periods.count:
                 continue
             if recipe.feints_liquid is not None and recipe.feints_percent_of_lpa > 0:
-                feints = kept.made(site.id, recipe.feints_liquid, inputs)
-                changed |= presence.enter(site.id, feints, ready, usable=ready + 1)
-            makes = kept.made(site.id, recipe.makes, inputs)
+                feints = classes.made(site.id, recipe.feints_liquid, inputs)
+                changed |= reachability.enter(site.id, feints, ready, usable=ready + 1)
+            makes = classes.made(site.id, recipe.makes, inputs)
             made = ready + entry_lag(periods, site, recipe.days_to_vat)
             if made > periods.count:
                 continue
             if site.release is None:
-                changed |= presence.enter(site.id, makes, made, usable=made + 1)
+                changed |= reachability.enter(site.id, makes, made, usable=made + 1)
                 continue
-            changed |= _note(presence.hearts, (site.id, makes), made)
+            changed |= _note(reachability.hearts, (site.id, makes), made)
             made += release_lag(periods, scenario.recipes, site, site.release, recipe.makes)
             if made <= periods.count:
-                changed |= presence.enter(site.id, makes, made)
+                changed |= reachability.enter(site.id, makes, made)
         return changed
 
-    def step(presence: Presence) -> bool:
-        return sum(make(presence, site, one) for site, found in at_sites for one in found) > 0
+    def step(reachability: Reachability) -> bool:
+        return sum(make(reachability, site, one) for site, found in at_sites for one in found) > 0
 
     return step

@@ -12,8 +12,8 @@ import pytest
 from bulkflow.filling import FILLING_CAUTION
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding
-from bulkflow.plan.reach import findings
-from bulkflow.plan.reach_flow import SINK, SOURCE, find_shortfalls, unroll
+from bulkflow.plan.precheck import findings
+from bulkflow.plan.precheck_flow import SINK, SOURCE, find_shortfalls, unroll
 from bulkflow.scenario.model import (
     Closure,
     DemandRow,
