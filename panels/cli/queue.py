@@ -17,7 +17,7 @@ from bulkflow.cli.register_options import (
     plain_table,
 )
 from bulkflow.cli.shell import FolderArgument, JsonOption, result_console, write_json
-from panels.cli.register import reading_panels, writing_panels
+from panels.cli.register import reading_panels, tell_edits, writing_panels
 
 if TYPE_CHECKING:
     from panels.sittings.queueing import QueuedLot, WaitingOn
@@ -81,6 +81,7 @@ def queue(
         queued = queue_lots(
             session, start=first, weekdays=days, lots_per_sitting=lots, waiting=waiting
         )
+        tell_edits(session, folder)
         if promise:
             write_promises(session, queued)
     if as_json:

@@ -21,6 +21,7 @@ __all__ = [
     "not_to_come",
     "panel_folder",
     "reading_panels",
+    "tell_edits",
     "writing_panels",
 ]
 
@@ -104,6 +105,14 @@ def writing_panels(
         yield session
     if dry_run:
         sys.stderr.write("Dry run: nothing was kept.\n")
+
+
+def tell_edits(session: Session, folder: Path) -> None:
+    """Say on stderr which tables of sittings differ from what the register took over."""
+    from panels.sittings.edits import sitting_edits
+
+    for line in sitting_edits(session, panel_folder(folder)):
+        sys.stderr.write(f"{line}\n")
 
 
 def _take_over(session: Session, folder: Path) -> None:

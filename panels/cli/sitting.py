@@ -26,7 +26,13 @@ from bulkflow.cli.shell import (
 )
 from bulkflow.errors import Fault, InputError
 from panels.cli.option_blocks import PanelWritingOptions, spread
-from panels.cli.register import SittingArgument, panel_folder, reading_panels, writing_panels
+from panels.cli.register import (
+    SittingArgument,
+    panel_folder,
+    reading_panels,
+    tell_edits,
+    writing_panels,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -188,6 +194,7 @@ def list_(
 
     with reading_panels(folder, database) as session:
         held = list_sittings(session)
+        tell_edits(session, folder)
     if as_json:
         write_json(
             {"schema": "panels.sittings", "version": 1, "sittings": [_plain(one) for one in held]}
@@ -506,6 +513,7 @@ def import_(
     risks = known_risks(folder, writing.database, rules, dry_run=writing.dry_run)
     with writing.panels(folder) as session:
         made = take_in(session, folder, rules, risks)
+        tell_edits(session, folder)
     if not made and not writing.as_json:
         sys.stdout.write("Nothing new: every sitting is in the register.\n")
         return

@@ -152,3 +152,28 @@ def test_sittings_on_either_database(workspace: Path, panels: Panels, database_u
     with open_register(settings, PANELS, create=False) as store, store.read() as session:
         found = {line.lot_id: line.status.value for line in list_lots(session)}
     assert found == STATUSES
+
+
+def test_edits_of_tables_taken_over_are_told_row_by_row(decided: Path, panels: Panels) -> None:
+    words = ("sitting", "import", decided)
+    assert "edited" not in panels(*words).err
+    table = decided / "panel" / "sittings" / "2026-12-15.scores.csv"
+    was = table.read_text()
+    assert "A1,779,10:00,10:18,9,4" in was and "A1,616,10:00,10:26,8.5,5" in was
+    now = was.replace("A1,779,10:00,10:18,9,4", "A1,779,10:00,10:18,7,4")
+    lines = [line for line in now.splitlines() if not line.startswith("A2,")]
+    table.write_text("\n".join([*lines, ""]))
+    before = record_count(decided)
+    for command in (words, ("sitting", "list", decided), ("queue", decided)):
+        told = " ".join(panels(*command).err.split())
+        assert "2026-12-15.scores.csv was edited after the register took it over: A1 779" in told
+        assert "(taken out)" in told and "panels sitting amend" in told and "616" not in told
+    assert record_count(decided) == before
+    # an amendment that says the same settles it
+    table.write_text(now)
+    reason = ("--reason", "keyed 9 for 7")
+    assert panels("sitting", "amend", decided, FIRST, "A1", "779", "score", "7", *reason).code == 0
+    assert "edited" not in panels(*words).err
+    samples = decided / "panel" / "sittings" / "2026-12-17.preparation.csv"
+    samples.write_text(samples.read_text().replace("VK-DRY-2643,20.12", "VK-DRY-2643,20.02"))
+    assert "2026-12-17.preparation.csv was edited" in panels(*words).err
