@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from bulkflow.lots.bodies import Lot
 from panels.records import Sitting
 from panels.sittings.history import find_sitting
 from panels.sittings.keys import key_path, read_key
@@ -74,3 +75,26 @@ def written(path: Path, rows: Rows, *, delimiter: str = ",") -> Path:
     table.writerows(rows)
     path.write_text(stream.getvalue(), encoding="utf-8")
     return path
+
+
+def made_lot(name: str) -> Lot:
+    """A lot of VK-DRY that waits for its first sitting."""
+    measured = {
+        "strength_by": "stated",
+        "quantity_by": "volume",
+        "volume_litres": "10000",
+        "volume_temperature_c": "20",
+        "strength_percent": "80",
+        "litres_20c": "10000",
+        "lpa": "8000",
+        "rounding": "nearest-0.001",
+    }
+    return Lot.model_validate(
+        {
+            "lot_id": name,
+            "liquid_id": "VK-DRY",
+            "origin": "made",
+            "site_id": "VEJKALNA",
+            "measurement": measured,
+        }
+    )

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from bulkflow.lots.acts import lift_hold, record_lots
-from bulkflow.lots.bodies import Lot
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.register import open_register
 from bulkflow.lots.tables import DECISION
@@ -17,7 +16,7 @@ from bulkflow.records import Actor, Appointment, Role, change_role, records_abou
 from panels.records import AMENDMENT, KEY_OPENING, PANELS
 from panels.sittings.history import find_sitting
 from tests.panels.conftest import FIRST, SECOND, Panels, record_count, register
-from tests.panels.filled_sheets import filled, sitting_of, subjects_of, written
+from tests.panels.filled_sheets import filled, made_lot, sitting_of, subjects_of, written
 
 RETEST = """\
 sitting: R-1
@@ -531,7 +530,7 @@ def test_more_lots_than_one_may_nose_are_spread_over_assessors(
     clerk = Actor.current("Clerk")
     settings = settings_for(decided, environ={})
     with open_register(settings, PANELS) as store, store.write(clerk) as session:
-        record_lots(session, [_lot(name) for name in names])
+        record_lots(session, [made_lot(name) for name in names])
     people = ", ".join(f"A{n}" for n in range(1, 13))
     lots = "\n".join(f"  - {{lot: {name}, liquid: VK-DRY, strength: 80.0}}" for name in names)
     spared = "exceptions: [{assessor: A12, reason: more noses are needed}]"
@@ -549,28 +548,6 @@ def test_more_lots_than_one_may_nose_are_spread_over_assessors(
     assert all(8 <= lot["assessors"] <= 9 for lot in found.values())
     assert found[bad]["verdict"] == "reject"
     assert {lot["verdict"] for name, lot in found.items() if name != bad} == {"release"}
-
-
-def _lot(name: str) -> Lot:
-    measured = {
-        "strength_by": "stated",
-        "quantity_by": "volume",
-        "volume_litres": "10000",
-        "volume_temperature_c": "20",
-        "strength_percent": "80",
-        "litres_20c": "10000",
-        "lpa": "8000",
-        "rounding": "nearest-0.001",
-    }
-    return Lot.model_validate(
-        {
-            "lot_id": name,
-            "liquid_id": "VK-DRY",
-            "origin": "made",
-            "site_id": "VEJKALNA",
-            "measurement": measured,
-        }
-    )
 
 
 def test_from_the_queue_to_a_decision_without_a_file_by_hand(
