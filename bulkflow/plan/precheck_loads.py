@@ -19,6 +19,7 @@ from bulkflow.scenario.model import (
     LoadState,
     Supplier,
 )
+from bulkflow.wording import counted
 
 __all__ = ["lane_capacity", "load_findings", "most_load_lpa"]
 
@@ -166,9 +167,9 @@ def _waiting(position: Position, lane: Lane) -> Iterator[Finding]:
         if 0 < days < position.days.length:
             yield Finding(
                 "warns",
-                f"A {tank.tank_type} on lane {lane.id} may wait {days} days, less than a period of"
-                f" {position.days.length}: the plan lets none wait. Give longest_days of whole"
-                " periods, or 0.",
+                f"A {tank.tank_type} on lane {lane.id} may wait {counted(days, 'day')}, less than a"
+                f" period of {position.days.length}: the plan lets none wait. Give longest_days of"
+                " whole periods, or 0.",
                 (f"lanes[{lane.id}]",),
             )
 
@@ -287,8 +288,9 @@ def _given_against_fleets(position: Position) -> Iterator[Finding]:
             most = max(away[one.id].values())
             yield Finding(
                 "blocks",
-                f"Fleet {one.id} has {one.tanks} tanks, but loads already frozen or under way keep"
-                f" up to {most} away in {period_words(over)}. Correct fleets or loads.",
+                f"Fleet {one.id} has {counted(one.tanks, 'tank')}, but loads already frozen or"
+                f" under way keep up to {most} away in {period_words(over)}. Correct fleets or"
+                " loads.",
                 (f"fleets[{one.id}]",),
             )
 
@@ -304,7 +306,8 @@ def _given_against_counts(position: Position) -> Iterator[Finding]:
         if most is not None and count > most and period in position.periods:
             yield Finding(
                 "blocks",
-                f"{count} loads are promised or frozen on lane {lane_id} in period {period}; it"
+                f"{counted(count, 'load')} {'is' if count == 1 else 'are'} promised or frozen on"
+                f" lane {lane_id} in period {period}; it"
                 f" sends at most {most} a period. Move a load, or raise the lane's limit.",
                 (f"lanes[{lane_id}]",),
             )
@@ -352,8 +355,8 @@ def _too_small_for_order(
     limits = [lane.maximum_loads_per_period for lane in lanes]
     loads = sum(float("inf") if one is None else one for one in limits)
     if contract.minimum_loads_per_order > loads:
-        return (f"{contract.minimum_loads_per_order} loads, but its lanes send at most"
-                f" {loads:.0f}")  # fmt: skip
+        least = counted(contract.minimum_loads_per_order, "load")
+        return f"{least}, but its lanes send at most {loads:.0f}"
     fetched = sum(lane_capacity(position, lane, contract.liquid) for lane in lanes)
     strength = position.liquids[contract.liquid].strength_percent
     room = sum(

@@ -37,6 +37,7 @@ from bulkflow.program.finance import (
 from bulkflow.program.lagged_terms import lagged_terms, span_weights
 from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.model import Lane, LaneTank, Liquid, LoadRow, LoadState, TankType
+from bulkflow.wording import counted
 
 __all__ = [
     "MOST_LOADS",
@@ -481,7 +482,7 @@ class _Maker:
 
 
 def _waiting_words(wait: int) -> str:
-    return f" that wait {wait} periods at the receiver" if wait else ""
+    return f" that wait {counted(wait, 'period')} at the receiver" if wait else ""
 
 
 def _shell(

@@ -15,6 +15,7 @@ from bulkflow.program.fleets import count_terms
 from bulkflow.program.loads import FixedLoad, LoadBook
 from bulkflow.program.network_builder import Label, NetworkBuilder
 from bulkflow.scenario.model import Contract, Supplier
+from bulkflow.wording import counted
 
 __all__ = ["OrderColumn", "add_orders"]
 
@@ -99,7 +100,7 @@ def _least_words(contract: Contract) -> str:
     if contract.minimum_lpa_per_order:
         least.append(f"{contract.minimum_lpa_per_order:,.0f} LPA")
     if contract.minimum_loads_per_order:
-        least.append(f"{contract.minimum_loads_per_order} loads")
+        least.append(counted(contract.minimum_loads_per_order, "load"))
     return ", ".join(least)
 
 

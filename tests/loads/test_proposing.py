@@ -376,7 +376,7 @@ def test_two_liquids_under_way_take_one_tank_of_their_fleet(session, scenario) -
 
     def too_few(*loads):
         found = findings(one_tank.model_copy(update={"loads": loads}))
-        return [str(one) for one in found if "Fleet ROAD has 1 tanks" in str(one)]
+        return [str(one) for one in found if "Fleet ROAD has 1 tank," in str(one)]
 
     assert too_few(given[0], given[1].model_copy(update={"in_tank_of": None}))
     assert not too_few(*given)
