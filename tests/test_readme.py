@@ -45,6 +45,7 @@ def run(command: str, place: Path) -> subprocess.CompletedProcess[str]:
     return done
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("command", [one for one in commands() if not one.startswith(SETUP)])
 def test_the_tour_works_as_printed(command: str, workplace: Path) -> None:
     assert run(command, workplace).stdout.strip() or "report" in command

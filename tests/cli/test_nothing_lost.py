@@ -202,6 +202,7 @@ def test_a_process_killed_beside_its_plan_leaves_the_plan(workspace: Path, tmp_p
     assert bulkflow(*words) is ExitCode.DONE
 
 
+@pytest.mark.full
 def test_ctrl_c_beside_a_plan_keeps_it(workspace: Path, tmp_path: Path):
     out = tmp_path / "out"
     process = started_and_kept(workspace, out)

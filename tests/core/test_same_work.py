@@ -19,7 +19,7 @@ WORK = SolveOptions(gap=1e-3, max_nodes=20, max_rounds=20)
 
 SIZES = [
     pytest.param(10, 3, 1, False, id="search"),
-    pytest.param(13, 5, 2, False, id="items"),
+    pytest.param(13, 5, 2, False, id="items", marks=pytest.mark.full),
     pytest.param(8, 4, 2, True, id="hard rest", marks=pytest.mark.full),
 ]
 

@@ -317,6 +317,7 @@ def test_precision_out_of_reach(error: float) -> None:
         draws_for(error)
 
 
+@pytest.mark.full
 def test_panel_size_keeps_both_risks() -> None:
     pattern = rule(
         score={"decides": "mean", "minimum": 6.0, "day_sd": 0.1},

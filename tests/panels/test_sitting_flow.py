@@ -377,7 +377,14 @@ def test_a_similarity_test_clears_no_later_naming_and_is_not_repeated(
     assert _status(decided, "VK-CIT-2642") == "held"
 
 
-@pytest.mark.parametrize("qualities", [(6.5, 6.5), (6.2, 6.5), (6.8, 3.0)])
+@pytest.mark.parametrize(
+    "qualities",
+    [
+        (6.2, 6.5),
+        pytest.param((6.5, 6.5), marks=pytest.mark.full),
+        pytest.param((6.8, 3.0), marks=pytest.mark.full),
+    ],
+)
 def test_late_entry_of_an_older_sitting_ends_where_timely_entry_does(
     planned: Path, panels: Panels, tmp_path: Path, qualities: tuple[float, float]
 ) -> None:

@@ -73,6 +73,7 @@ def test_prices_of_another_calendar_are_refused(values: np.ndarray) -> None:
         prices_of_rows(shared.program, shared.rows, {("balance", "a", ""): values})
 
 
+@pytest.mark.full
 def test_a_plan_holds_the_prices_of_its_bound_and_they_prove_it_again() -> None:
     network = network_of(4, weeks=13)
     first = solve(network, LIMITS)

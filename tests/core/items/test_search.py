@@ -70,6 +70,7 @@ def test_plans_hold_and_bounds_lie_below(seed: int, *, full: bool, enough: float
     assert heard.gap() < enough
 
 
+@pytest.mark.full
 def test_same_work_same_plan() -> None:
     one, _ = searched(6)
     two, _ = searched(6)
