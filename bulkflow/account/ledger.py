@@ -53,6 +53,7 @@ __all__ = [
     "check_positions",
     "first_shortages",
     "folded_anew",
+    "gone_on_the_way",
     "held_on",
     "one_act",
     "postings_in",
@@ -167,6 +168,20 @@ def held_on(session: Session, keys: Iterable[Key], on: date) -> dict[Key, Decima
         key: sum((lpa for day, _, lpa in rows if day <= on), NOTHING)
         for key, rows in kept_of(session, keys).items()
     }
+
+
+def gone_on_the_way(session: Session) -> dict[tuple[str, str, Line], Decimal]:
+    """Return LPA moved from, or lost by, loads on their way: by load, liquid and line."""
+    by = (_COLUMN.holder, _COLUMN.liquid_id, _COLUMN.line)
+    lines = [Line.MOVED.value, Line.SPILT.value]
+    where = (_COLUMN.place == ON_THE_WAY, _COLUMN.line.in_(lines))
+    found: dict[tuple[str, str, Line], Decimal] = defaultdict(Decimal)
+    for (holder, liquid, line), lpa in sums_of(session, *by, where=where).items():
+        found[holder.removeprefix("load "), liquid, Line(line)] -= lpa
+    for one in _not_kept(session, posted_to(session)):
+        if one.place == ON_THE_WAY and one.line.value in lines:
+            found[one.holder.removeprefix("load "), one.liquid_id, one.line] -= one.lpa
+    return dict(found)
 
 
 def sent_on(session: Session, load_id: str, liquid_id: str) -> Decimal:

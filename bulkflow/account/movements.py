@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from bulkflow.account.bodies import ReportKind, Side
 from bulkflow.account.differences import Difference, compare, stated
 from bulkflow.account.gauging import ProofGallons, proof_gallons_of
+from bulkflow.account.ledger import Line, gone_on_the_way
 from bulkflow.account.owing import Owing, Places, duty_on
 from bulkflow.account.queries import (
     GaugingRecord,
@@ -31,6 +32,7 @@ __all__ = [
     "Crossing",
     "Movement",
     "Overdue",
+    "Reading",
     "movements",
     "overdue",
 ]
@@ -51,11 +53,32 @@ _SATURDAY = 5
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """One figure there is of one amount.
+
+    Parameters
+    ----------
+    what : the figure: documented, loaded, gauged, taken off, received, heel.
+    uncertainty : expanded, k = 2; None where nothing is measured.
+    stands : what it is used for, and why; '' where another one stands.
+    """
+
+    what: str
+    on: date | None
+    lpa: Decimal
+    uncertainty: Decimal | None
+    how: str
+    stands: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Crossing:
     """One liquid of a movement.
 
     Parameters
     ----------
+    readings : all figures of its amount side by side, from the document to the receipt.
+    taken_off : LPA that left it on the way for another holder: no loss.
     documented : LPA of the load as it left the lots or was taken over.
     sent_by, received_by : how the two ends were measured, in words.
     difference : None until it is received.
@@ -75,6 +98,8 @@ class Crossing:
     duty_above: Owing | None
     received_proof_gallons: ProofGallons | None
     records: tuple[int, ...]
+    readings: tuple[Reading, ...]
+    taken_off: Decimal
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,9 +131,9 @@ def movements(
     loads = [load for load in loads_in(session, wanted) if load.state in LEFT]
     names = [load.load_id for load in loads]
     gaugings, reports = gaugings_of(session, names), reports_by_load(session, names)
-    places = Places(scenario)
+    places, gone = Places(scenario), gone_on_the_way(session)
     found = [
-        _movement(load, steps_of(session, load.load_id), gaugings, reports, places)
+        _movement(load, steps_of(session, load.load_id), gaugings, reports, places, gone)
         for load in loads
     ]
     return sorted(found, key=lambda one: (one.left_on, one.load.load_id))
@@ -120,11 +145,12 @@ def _movement(
     gaugings: Mapping[tuple[str, str, Side], GaugingRecord],
     reports: Mapping[str, list[ReportRecord]],
     places: Places,
+    gone: Mapping[tuple[str, str, Line], Decimal],
 ) -> Movement:
     left = _day_of(steps, LoadState.DEPARTED) or load.leaving_day
     discharged = _day_of(steps, LoadState.DISCHARGED)
     crossings = tuple(
-        _crossing(load, part, discharged, steps, gaugings, places) for part in load.parts
+        _crossing(load, part, discharged, steps, gaugings, places, gone) for part in load.parts
     )
     return Movement(load, left, discharged, crossings, tuple(reports.get(load.load_id, ())))
 
@@ -141,15 +167,17 @@ def _crossing(
     steps: Sequence[StepRecord],
     gaugings: Mapping[tuple[str, str, Side], GaugingRecord],
     places: Places,
+    gone: Mapping[tuple[str, str, Line], Decimal],
 ) -> Crossing:
     sent = gaugings.get((load.load_id, part.liquid_id, Side.DISPATCH))
     received = gaugings.get((load.load_id, part.liquid_id, Side.RECEIPT))
     strength = received.gauging.strength_percent if received else part.strength_percent
     difference = None
+    taken_off = gone.get((load.load_id, part.liquid_id, Line.MOVED), Decimal(0))
     if discharged is not None:
         there, heel = _received(load, part, received, steps)
         difference = compare(
-            stated(part.lpa) if sent is None else _measured(sent),
+            _less(stated(part.lpa) if sent is None else _measured(sent), taken_off),
             there,
             heel,
             places=(places.jurisdiction(load.destination), places.jurisdiction(load.origin)),
@@ -164,7 +192,60 @@ def _crossing(
         difference=difference,
         **_owed(load, part.liquid_id, strength, difference, discharged, places),
         records=tuple(one.record for one in (sent, received) if one is not None),
+        readings=tuple(_readings(load, part, steps, (sent, received), difference, gone)),
+        taken_off=taken_off,
     )
+
+
+def _less(sent: Measured, lpa: Decimal) -> Measured:
+    return Measured(sent.value - float(lpa), sent.standard_uncertainty)
+
+
+def _readings(
+    load: LoadRecord,
+    part: LoadPart,
+    steps: Sequence[StepRecord],
+    gauged: tuple[GaugingRecord | None, GaugingRecord | None],
+    difference: Difference | None,
+    gone: Mapping[tuple[str, str, Line], Decimal],
+) -> Iterable[Reading]:
+    """Yield every figure of the amount of one liquid, in the order in which they came to be."""
+    sent, received = gauged
+    account = "in the account: it is what left the lots"
+    judged = "of what was sent, in the difference"
+    only = f"{account}; {judged}, for nothing was gauged" if sent is None else account
+    lots = ", ".join(share.lot_id for share in part.shares) or "taken over"
+    assumed = _expanded(stated(part.lpa))
+    yield Reading("documented", load.loading_day, part.lpa, assumed, lots, only)
+    for one in (one.step for one in steps if one.step.lpa is not None):
+        if len(load.parts) == 1 and (one.state is not LoadState.DISCHARGED or received is None):
+            stands = ""
+            if one.state is LoadState.DISCHARGED:
+                stands = "in the account and the difference: nothing was gauged"
+            lpa = one.lpa or Decimal(0)
+            yield Reading(one.state.value, one.on, lpa, _expanded(stated(lpa)), "stated", stands)
+    if sent is not None:
+        body, doubled = sent.gauging, 2 * sent.gauging.lpa_uncertainty
+        yield Reading("gauged, sent", body.on, body.lpa, doubled, _how(sent), f"{judged}: measured")
+    for line, what in ((Line.MOVED, "taken off"), (Line.SPILT, "lost")):
+        lpa = gone.get((load.load_id, part.liquid_id, line), Decimal(0))
+        if lpa:
+            yield Reading(what, None, lpa, None, "moved on the way", "in the account")
+    if received is not None:
+        body, doubled = received.gauging, 2 * received.gauging.lpa_uncertainty
+        stands = "in the account and the difference: measured"
+        yield Reading("gauged, received", body.on, body.lpa, doubled, _how(received), stands)
+        if body.heel_lpa:
+            yield Reading("heel", body.on, body.heel_lpa, None, "stated", "in the account")
+    if difference is not None:
+        yield Reading(
+            "sent less received", None, difference.lpa, difference.uncertainty,
+            difference.verdict.value,
+        )  # fmt: skip
+
+
+def _expanded(one: Measured) -> Decimal:
+    return Decimal(repr(one.expanded_uncertainty)).quantize(Decimal("0.001"))
 
 
 def _owed(

@@ -106,6 +106,7 @@ def _crossing_document(crossing: Any) -> dict[str, Any]:
             "sent_by": crossing.sent_by,
             "received_by": crossing.received_by,
             "records": crossing.records,
+            "readings": crossing.readings,
         }
     )
     difference = crossing.difference
@@ -153,20 +154,22 @@ def _print_movements(console: Console, found: list[Movement]) -> None:
                 [
                     one.load.load_id,
                     one.load.destination,
-                    str(one.left_on),
-                    str(one.discharged_on or "on the way"),
+                    str(one.discharged_on or f"left {one.left_on:%d %b}"),
                     f"{crossing.documented:,.0f}",
-                    "" if difference is None else f"{difference.lpa:+,.0f}",
-                    "" if difference is None else f"± {difference.uncertainty:,.0f}",
+                    ""
+                    if difference is None
+                    else f"{difference.lpa:+,.0f} ± {difference.uncertainty:,.0f}",
                     "" if difference is None else difference.verdict.value,
                 ]
             )
     columns = {
-        "Load": "whole", "To": "whole", "Left": "whole", "Received": "whole", "LPA": "right",
-        "Less": "right", "k = 2": "right", "Which is": "left",
+        "Load": "whole", "To": "whole", "Received": "whole", "LPA": "right",
+        "Less": "whole", "Which is": "left",
     }  # fmt: skip
     console.print(plain_table(columns, rows))
-    console.print("\nLess: LPA sent less received. In full: add --load NAME.")
+    console.print(
+        "\nLess: LPA sent less received, ± its uncertainty (k = 2). In full: add --load NAME."
+    )
 
 
 def _print_movement(console: Console, one: Movement) -> None:
@@ -175,16 +178,22 @@ def _print_movement(console: Console, one: Movement) -> None:
     console.print(f"  left {one.left_on}, movement {load.movement_reference or 'not recorded'}")
     for crossing in one.crossings:
         console.print(f"\n{crossing.liquid_id}")
-        lines = [("documented", f"{crossing.documented:,.3f} LPA"), ("sent by", crossing.sent_by)]
-        lines.append(("received by", crossing.received_by))
+        rows = [
+            [
+                reading.what,
+                str(reading.on or ""),
+                f"{reading.lpa:,.3f}",
+                "" if reading.uncertainty is None else f"{reading.uncertainty:,.1f}",
+                ", stands ".join(x for x in (reading.how, reading.stands) if x),
+            ]
+            for reading in crossing.readings
+        ]
+        columns = {"Figure": "left", "On": "whole", "LPA": "whole", "± k=2": "whole", "By": "left"}
+        console.print(plain_table(columns, rows))
+        lines: list[tuple[str, str]] = []
         difference = crossing.difference
         if difference is not None:
-            lines += [
-                ("sent", f"{difference.sent:,.3f} LPA"),
-                ("received", f"{difference.received:,.3f} LPA on {one.discharged_on}"),
-                ("heel", f"{difference.heel:,.3f} LPA"),
-                ("difference", difference.words),
-            ]
+            lines.append(("difference", difference.words))
             if crossing.received_proof_gallons is not None:
                 lines.append(("which is", str(crossing.received_proof_gallons)))
             rule = difference.allowance
@@ -199,7 +208,8 @@ def _print_movement(console: Console, one: Movement) -> None:
             if owing is not None:
                 words = f"{owing.due.arithmetic}, to {owing.authority} ({owing.basis})"
                 lines.append((title, f"{words}, payable {owing.payable}"))
-        console.print(plain_table({"": "whole", " ": "left"}, [list(line) for line in lines]))
+        if lines:
+            console.print(plain_table({"": "whole", " ": "left"}, [list(x) for x in lines]))
     reports = [f"{r.report.kind.value} {r.report.on} ({r.report.reference})" for r in one.reports]
     console.print(f"\nReports: {', '.join(reports) or 'none'}.")
     console.print("Excise law decides what is owed; take licensed advice.")
@@ -376,16 +386,18 @@ def return_(
         write_return_workbook,
     )
     from bulkflow.account.returns import quarter_return
+    from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = quarter_return(session, scenario, quarter, site or ())
     if csv is not None:
-        with written_whole(csv) as stream:
+        with on_demand(csv), written_whole(csv) as stream:
             stream.write(return_csv(found))
     if workbook is not None:
-        write_return_workbook(found, workbook)
+        with on_demand(workbook):
+            write_return_workbook(found, workbook)
     if as_json:
         write_json(
             {
@@ -452,12 +464,13 @@ def lot_file_(
     Example: bulkflow account lot-file demo VK-DRY-2641 --out lot.html
     """
     from bulkflow.account.lot_file import lot_file, lot_file_html
+    from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = lot_file(session, scenario, lot)
-    with written_whole(out) as stream:
+    with on_demand(out), written_whole(out) as stream:
         stream.write(lot_file_html(found))
     if as_json:
         write_json(
@@ -495,6 +508,7 @@ def recall(
     Example: bulkflow account recall demo VK-DRY-2641
     """
     from bulkflow.account.recall import behind_bottle, beyond_lot
+    from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
     if (lot is None) == (bottle is None):
@@ -505,7 +519,7 @@ def recall(
     if picture is not None:
         from bulkflow.account.recall_picture import recall_picture
 
-        with written_whole(picture) as stream:
+        with on_demand(picture), written_whole(picture) as stream:
             stream.write(recall_picture(found) + "\n")
     if as_json:
         write_json(

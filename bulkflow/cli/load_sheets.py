@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,6 +18,10 @@ from bulkflow.cli.shell import (
     result_console,
     write_json,
 )
+from bulkflow.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 __all__ = ["add_to"]
 
@@ -48,15 +53,12 @@ def sheet(
     from bulkflow.loads.sheet import load_sheet
     from bulkflow.loads.sheet_document import load_sheet_document
     from bulkflow.loads.sheet_text import load_sheet_lines
-    from bulkflow.whole_files import written_whole
 
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
         found = load_sheet(session, workspace.scenario, load, temperature_c=temperature)
     if html is not None:
-        with written_whole(html) as stream:
-            stream.write(load_sheet_html(found))
-        message_console().print(f"Wrote {html}.")
+        _write(html, load_sheet_html(found))
     if as_json:
         write_json(load_sheet_document(found))
     elif html is None:
@@ -87,13 +89,21 @@ def arrival(
     batch: Annotated[
         float | None, typer.Option(metavar="L", help="Of the batch measured [default: all of it].")
     ] = None,
+    received_lpa: Annotated[
+        float | None, typer.Option(metavar="LPA", help="Measured on receipt, of its one liquid.")
+    ] = None,
+    received_strength: Annotated[
+        float | None,
+        typer.Option(metavar="PERCENT", help="Measured on receipt, at 20 degC, of the same."),
+    ] = None,
     html: HtmlOption = None,
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Print the bottler's arrival sheet.
 
-    What to expect, to test, to let down, to reduce with water, and to mend. Strong
+    What to expect, to test, to let down, to reduce with water, and to mend; reckoned from what
+    the receipt measured once it is recorded, or stated here. Strong
     spirit gives off flammable vapour; follow the rules of the site.
 
     Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
@@ -102,7 +112,6 @@ def arrival(
     from bulkflow.loads.arrival_document import arrival_document
     from bulkflow.loads.arrival_text import arrival_lines
     from bulkflow.loads.paper import arrival_html
-    from bulkflow.whole_files import written_whole
 
     wanted = Wanted(
         temperature_c=temperature,
@@ -114,15 +123,52 @@ def arrival(
     )
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
-        found = arrival_sheet(session, workspace.scenario, load, wanted)
+        received = _received(session, load, received_lpa, received_strength)
+        found = arrival_sheet(session, workspace.scenario, load, replace(wanted, found=received))
     if html is not None:
-        with written_whole(html) as stream:
-            stream.write(arrival_html(found))
-        message_console().print(f"Wrote {html}.")
+        _write(html, arrival_html(found))
     if as_json:
         write_json(arrival_document(found))
     elif html is None:
         _print(arrival_lines(found))
+
+
+def _received(
+    session: Session, load: str, lpa: float | None, strength: float | None
+) -> dict[str, tuple[float, float]]:
+    """Return LPA and strength of each liquid as measured on receipt, what is stated first."""
+    from bulkflow.account.bodies import Side
+    from bulkflow.account.queries import gaugings_of
+    from bulkflow.loads.queries import find_load
+
+    found = {
+        liquid: (float(one.gauging.lpa), float(one.gauging.strength_percent))
+        for (_, liquid, side), one in gaugings_of(session, [load]).items()
+        if side is Side.RECEIPT
+    }
+    if lpa is None and strength is None:
+        return found
+    parts = find_load(session, load).parts
+    if len(parts) != 1 or (lpa is not None and lpa <= 0):
+        words = f"is for a load of one liquid, and above 0; {load} has {len(parts)}"
+        mend = "Record the receipt of each liquid instead (bulkflow account receive)."
+        raise InputError(Fault("", 0, "--received-lpa", words, mend))
+    (part,) = parts
+    known = found.get(part.liquid_id, (float(part.lpa), float(part.strength_percent)))
+    found[part.liquid_id] = (
+        known[0] if lpa is None else lpa,
+        known[1] if strength is None else strength,
+    )
+    return found
+
+
+def _write(file: Path, text: str) -> None:
+    from bulkflow.plan.write import on_demand
+    from bulkflow.whole_files import written_whole
+
+    with on_demand(file), written_whole(file) as stream:
+        stream.write(text)
+    message_console().print(f"Wrote {file}.")
 
 
 def _print(lines: Iterable[Any]) -> None:

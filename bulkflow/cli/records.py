@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -26,6 +26,10 @@ from bulkflow.cli.shell import (
     result_console,
     write_json,
 )
+from bulkflow.wording import counted
+
+if TYPE_CHECKING:
+    from bulkflow.records.chain import Record
 
 __all__ = ["app", "export", "import_", "show_head", "verify_chain"]
 
@@ -75,11 +79,11 @@ def verify_chain(
             }
         )
     else:
-        lines = [f"{found.records} records are whole; head {found.head}"]
+        lines = [f"{counted(found.records, 'record')}, all whole; head {found.head}"]
         if found.broken is not None:
             lines = [
                 f"BROKEN at {found.broken}.",
-                f"Records 1 to {found.records} before it are whole.",
+                f"Before it {counted(found.records, 'record')} hold together.",
             ]
         if check is not None:
             lines.append(_head_words(check.seq, agrees=agrees, since=check.records_since))
@@ -94,7 +98,8 @@ def verify_chain(
 
 def _head_words(seq: int, *, agrees: bool, since: int) -> str:
     if agrees:
-        return f"The printed head lies on this chain; {since} records were added since."
+        added = f"{counted(since, 'record')} {'was' if since == 1 else 'were'} added since"
+        return f"The printed head lies on this chain; {added}."
     return f"The printed head does NOT lie on this chain: record {seq} differs or is missing."
 
 
@@ -130,7 +135,9 @@ def log(
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List records: who did what, when; refusals too.
+    """List records: who did what, when, with the amounts; refusals too.
+
+    A name is what somebody gave (--as); the account behind it is the system's or the database's.
 
     Example: bulkflow records log demo --kind refusal
     """
@@ -150,11 +157,18 @@ def log(
         return
     notes = [note_of(record) for record in records]
     rows = [
-        [str(note.record), when(note.at, note.zone), note.actor, record.subject, note.words]
+        [str(note.record), when(note.at, note.zone), _who(record), record.subject, note.words]
         for note, record in zip(notes, records, strict=True)
     ]
     columns = {"No.": "right", "When": "left", "Who": "left", "About": "left", "What": "left"}
     result_console().print(plain_table(columns, rows))
+
+
+def _who(record: Record) -> str:
+    """Return the name somebody gave, and the account behind it where that is another."""
+    if record.account == record.actor:
+        return record.actor
+    return f"{record.actor} (account {record.account})"
 
 
 @app.command("export")
@@ -168,6 +182,7 @@ def export(
 
     Example: bulkflow records export demo register.jsonl
     """
+    from bulkflow.plan.write import on_demand
     from bulkflow.records.transfer import export_records
     from bulkflow.whole_files import written_whole
 
@@ -175,9 +190,9 @@ def export(
         if str(file) == "-":
             export_records(session, sys.stdout)
             return
-        with written_whole(file) as stream:
+        with on_demand(file), written_whole(file) as stream:
             last = export_records(session, stream)
-    sys.stderr.write(f"Wrote {last.seq} records to {file.name}; head {last}\n")
+    sys.stderr.write(f"Wrote {counted(last.seq, 'record')} to {file.name}; head {last}\n")
 
 
 @app.command("import")
@@ -216,7 +231,9 @@ def import_(
             }
         )
         return
-    sys.stdout.write(f"{done.in_file} records checked, {done.added} added; head {done.head}\n")
+    sys.stdout.write(
+        f"{counted(done.in_file, 'record')} checked, {done.added} added; head {done.head}\n"
+    )
 
 
 @app.command("roles")

@@ -70,7 +70,7 @@ def report(
     from bulkflow.cli.extras import Extras
     from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
-    from bulkflow.plan.write import note_written, read_plan_at
+    from bulkflow.plan.write import on_demand, read_plan_at
     from bulkflow.report.terms import read_terms
     from bulkflow.report.workbook import write_workbook
     from bulkflow.scenario.reader import read_workspace
@@ -94,13 +94,13 @@ def report(
             failing="The report names no lots in loads",
         )
         where = whereabouts(result, folder, plan, database, calendar_start)
-        write_report(
-            html, result, workspace, since=earlier, terms=words, beside=beside, where=where
-        )
-        note_written(html)
+        with on_demand(html):
+            write_report(
+                html, result, workspace, since=earlier, terms=words, beside=beside, where=where
+            )
     if workbook is not None:
-        write_workbook(result.plan, workbook)
-        note_written(workbook)
+        with on_demand(workbook):
+            write_workbook(result.plan, workbook)
     written = [str(one) for one in (html, workbook) if one is not None]
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})

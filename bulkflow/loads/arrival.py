@@ -6,8 +6,8 @@ the receiver before the load does, but says how far the load has come.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 from sqlalchemy.orm import Session
@@ -131,7 +131,7 @@ class ArrivalPart:
     Parameters
     ----------
     loaded, expected : as loaded, and less the loss the lane usually has, at the receiving
-        temperature.
+        temperature; once it was measured there (``measured``), what was found.
     density, hydrometer_percent, scale_kg : what instruments will show there: density in vacuum
         [kg/m3], glass alcoholometer graduated at 20 degC, net weight on a scale in air (of what
         is expected).
@@ -158,6 +158,7 @@ class ArrivalPart:
     blend_contraction: float
     blend_loss_percent: float
     bottlings: tuple[Bottling, ...]
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +187,7 @@ class Wanted:
     product : only this one; None: those that the site is to bottle.
     via : strengths to stop at on the way down [% vol at 20 degC].
     measured_percent, batch_litres : a batch measured after its reduction.
+    found : by liquid, the LPA and strength [% vol at 20 degC] measured on receipt.
     """
 
     temperature_c: float = REFERENCE_C
@@ -194,6 +196,7 @@ class Wanted:
     via: tuple[float, ...] = ()
     measured_percent: float | None = None
     batch_litres: float | None = None
+    found: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def arrival_sheet(
@@ -249,6 +252,8 @@ class _Maker:
         loss = 0.0 if self.lane is None else self.lane.transit_loss_percent
         loaded = liquor(float(part.lpa), strength, asked.temperature_c)
         lpa = float(part.lpa) * (1.0 - loss / 100.0)
+        if part.liquid_id in asked.found:
+            lpa, strength = asked.found[part.liquid_id]
         expected = liquor(lpa, strength, asked.temperature_c)
         rho = float(density_from_strength(strength, asked.temperature_c))
         recipe, added, step = self._let_down(part, lpa, strength)
@@ -279,6 +284,7 @@ class _Maker:
             blend_contraction=0.0 if step is None else step.contraction_litres,
             blend_loss_percent=0.0 if recipe is None else recipe.loss_percent,
             bottlings=tuple(self._bottling(one, blended) for one in self._products(made)),
+            measured=part.liquid_id in asked.found,
         )
 
     def _strength(self, part: LoadPart) -> float:

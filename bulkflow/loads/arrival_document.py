@@ -40,6 +40,7 @@ def _part(part: ArrivalPart) -> dict[str, Any]:
         "lots": list(part.lots),
         "loaded": asdict(part.loaded),
         "expected": asdict(part.expected),
+        "measured": part.measured,
         "loss_percent": part.loss_percent,
         "density_kg_m3": part.density,
         "hydrometer_percent": part.hydrometer_percent,

@@ -55,7 +55,9 @@ def _expected(sheet: Arrival, part: ArrivalPart) -> Iterable[str | Table]:
         {"": "left", **_LIQUOR},
         [
             ["as loaded", *_amounts(part.loaded)],
-            [f"expected (less {part.loss_percent:g} %)", *_amounts(part.expected)],
+            ["measured on receipt", *_amounts(part.expected)]
+            if part.measured
+            else [f"expected (less {part.loss_percent:g} %)", *_amounts(part.expected)],
         ],
     )
     yield (

@@ -364,8 +364,19 @@ _FORMS = {
 
 def _in_words(record: Record) -> str:
     form = _FORMS.get(record.kind)
-    # A kind of another package: its own views show it.
-    return record.kind if form is None else form.format(**_for_words(record))
+    return _plainly(record) if form is None else form.format(**_for_words(record))
+
+
+def _plainly(record: Record) -> str:
+    """Return a record of another package's kind: what it is, its amount, its day, its reason."""
+    body: dict[str, Any] = record.content
+    said = [str(body[name]) for name in ("state", "side", "kind", "liquid_id") if body.get(name)]
+    lpa = body.get("lpa") or body.get("lpa_bottled")
+    if lpa is None and isinstance(body.get("parts"), list):
+        lpa = sum((Decimal(part["lpa"]) for part in body["parts"] if "lpa" in part), Decimal(0))
+    said += [f"{lpa} LPA"] if lpa else []
+    said += [str(body[name]) for name in ("on", "quarter", "reason") if body.get(name)]
+    return ": ".join([record.kind, ", ".join(said)] if said else [record.kind])
 
 
 def _for_words(record: Record) -> dict[str, Any]:

@@ -17,7 +17,8 @@ import re
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
@@ -35,7 +36,7 @@ __all__ = [
     "WRITTEN_FILE",
     "changed_since_written",
     "document_at",
-    "note_written",
+    "on_demand",
     "read_plan_at",
     "refuse_unfit",
     "rescue_plan",
@@ -48,6 +49,7 @@ DOCUMENT_FILE = "plan.json"
 REPORT_FILE = "report.html"
 WORKBOOK_FILE = "plan.xlsx"
 WRITTEN_FILE = "written.json"
+OTHERS = "other files"
 WRITTEN_SCHEMA = "bulkflow-written/1"
 # What a file is called until it is whole; a killed process leaves one behind.
 UNFINISHED = re.compile(r"\.+.+\.[0-9a-f]{16}")
@@ -118,9 +120,30 @@ def write_companion(folder: Path, name: str, write: Companion) -> Path:
     return file
 
 
-def note_written(file: Path) -> None:
-    """Note a file that was written on demand, where its folder holds a plan written here."""
-    if (file.parent / WRITTEN_FILE).exists():
+@contextmanager
+def on_demand(*files: Path | None) -> Iterator[None]:
+    """Let files that were asked for by name be written, and note them in their folders' lists.
+
+    Raises
+    ------
+    InputError
+        A file is there that this program did not write, or that was changed since.
+    """
+    wanted = [file for file in files if file is not None]
+    mend = "Give another name, or move it elsewhere; nothing was overwritten."
+    faults = []
+    for file in wanted:
+        if not file.exists() or file.is_dir():
+            continue
+        state = _state(file, _written(file.parent))
+        if state == OTHERS:
+            faults.append(Fault(str(file), 0, "", "was not written by this program", mend))
+        elif state is not None:
+            faults.append(Fault(str(file), 0, "", "was changed since it was written", mend))
+    if faults:
+        raise InputError(faults)
+    yield
+    for file in wanted:
         _note(file.parent, _written(file.parent) | {file.name: _digest(file)})
 
 
@@ -230,7 +253,7 @@ def _ours(file: Path) -> bool:
 def _state(file: Path, written: Mapping[str, str]) -> str | None:
     """Return what is wrong with overwriting a file; None where nothing is."""
     if file.name not in written:
-        return "other files"
+        return OTHERS
     same = file.is_file() and _digest(file) == written[file.name]
     return None if same else "files that were changed since they were written"
 

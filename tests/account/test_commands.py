@@ -122,6 +122,28 @@ def test_from_arrival_to_return(desk):
     page = (desk.folder / "lot.html").read_text("utf-8")
     assert all(digest in page for digest in document["records"].values())
     assert document["chain_head"] in page
+    # its own file is written anew, but what somebody changed or wrote is never lost
+    desk("account lot-file demo VK-DRY-2641 --out lot.html")
+    for name, words in (("lot.html", "was changed since"), ("mine.html", "was not written by")):
+        (desk.folder / name).write_text("my notes", "utf-8")
+        _, err = desk(f"account lot-file demo VK-DRY-2641 --out {name}", code=2)
+        assert words in " ".join(err.split())
+        assert (desk.folder / name).read_text("utf-8") == "my notes"
+    desk("account enter demo --site NORFOLK --liquid VK-DRY --kind samples --lpa -0.4"
+         " --on 2027-01-15 --reason panel --as Mia")  # fmt: skip
+    (entry,) = json.loads(desk("records log demo --last 1 --json")[0])["records"]
+    out = "".join(desk("records log demo --last 1")[0].split())
+    assert "samples,VK-DRY,-0.400LPA" in out
+    assert "Mia(account" in out
+    assert f"{entry['account']})" in out
+    # the arrival sheet reckons from what was measured
+    (part,) = json.loads(desk("loads arrival demo W-101 --json")[0])["parts"]
+    assert part["measured"] is True
+    assert part["expected"]["lpa"] == pytest.approx(17322.198)
+    stated = "--received-lpa 17300 --received-strength 79.5"
+    (part,) = json.loads(desk(f"loads arrival demo W-101 {stated} --json")[0])["parts"]
+    assert part["expected"]["lpa"] == pytest.approx(17300.0)
+    assert part["expected"]["strength_percent"] == pytest.approx(79.5)
     out, _ = desk("account balance demo --on 2027-01-15 --site NORFOLK --from 2027-01-11")
     assert [line.split()[0] for line in out.splitlines()[2:]] == [
         f"2027-01-{day}" for day in range(11, 16)

@@ -279,3 +279,29 @@ def test_correcting_a_receipt_keeps_its_heel(store, ann, scenario):
         received(session, "W-1", "9910", liquid="VK-DRY", site="NORFOLK", heel_lpa=D(0))
         (crossing,) = movements(session, scenario)[0].crossings
         assert crossing.difference.heel == 0
+
+
+def test_every_figure_of_an_amount_stands_side_by_side(store, ann, scenario):
+    with store.write(ann) as session:
+        under_way(session, "W-1", "10000", "NORFOLK")
+        gauge_dispatch(session, a_gauging("W-1", "9980", liquid="VK-DRY", site="VEJKALNA",
+                                          side=Side.DISPATCH, on=date(2027, 1, 8)))  # fmt: skip
+        way = Holding(place=ON_THE_WAY, kind="load", name="W-1")
+        stock = Holding(place="NORFOLK", kind="stock", name="VK-DRY")
+        for lpa, target in (("3000", stock), ("40", None)):
+            transfer(session, Transfer(liquid_id="VK-DRY", lpa=D(lpa), on=date(2027, 1, 20),
+                                       source=way, target=target, reason="as found"))  # fmt: skip
+        received(session, "W-1", "6900", liquid="VK-DRY", site="NORFOLK", heel_lpa=D(30))
+        (found,) = movements(session, scenario)
+    (crossing,) = found.crossings
+    figures = {one.what: one.lpa for one in crossing.readings}
+    # what was taken off is no loss; what leaked is
+    less = D(9980) - D(3000) - D(6900) - D(30)
+    assert figures == {
+        "documented": D(10000), "gauged, sent": D(9980), "taken off": D(3000), "lost": D(40),
+        "gauged, received": D(6900), "heel": D(30), "sent less received": less,
+    }  # fmt: skip
+    assert crossing.difference.lpa == less
+    stands = {one.what: one.stands for one in crossing.readings}
+    assert stands["documented"].startswith("in the account: it is what left the lots")
+    assert "measured" in stands["gauged, sent"]

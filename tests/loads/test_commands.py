@@ -142,7 +142,7 @@ def test_from_plan_to_arrival(desk) -> None:
         "planned", "issued", "loaded", "departed", "arrived", "discharged",
     ]  # fmt: skip
     out, _ = desk("lots verify demo")
-    assert "records are whole" in out
+    assert "records, all whole" in out
     assert "not read" not in out
 
 

@@ -202,7 +202,7 @@ def test_the_chain_is_verified_printed_and_moved(desk):
     assert re.fullmatch(r"9:[0-9a-f]{64}", head)
     desk("lots hold demo D-101 --reason seal")
     out, _ = desk(f"lots verify demo --head {head}")
-    assert "The printed head lies on this chain; 1 records were added since." in out
+    assert "The printed head lies on this chain; 1 record was added since." in out
     desk("lots export demo chain.jsonl")
     (desk.folder / "other").mkdir()
     out, _ = desk("lots import other chain.jsonl --dry-run")
@@ -232,7 +232,7 @@ def test_a_broken_chain_exits_with_3_and_names_the_record(desk):
     connection.close()
     out, _ = desk("records verify demo", code=3)
     assert out.startswith("BROKEN at record 4: its content gives the hash")
-    assert "Records 1 to 3 before it are whole." in out
+    assert "Before it 3 records hold together." in out
     out, _ = desk("records verify demo --json", code=3)
     document = json.loads(out)
     assert (document["whole"], document["broken"]["seq"]) == (False, 4)
@@ -341,7 +341,7 @@ def test_the_database_may_be_a_server(desk, postgres_schema_url):
         assert "Of all that fit: 1 released, 1 awaiting, 1 held, 1 rejected." in out
         assert not (desk.folder / "demo" / "records.sqlite").exists()
         out, _ = desk("lots verify demo")
-        assert out.startswith("9 records are whole")
+        assert out.startswith("9 records, all whole")
     finally:
         del os.environ["BULKFLOW_DATABASE"]
 
