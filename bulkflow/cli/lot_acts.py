@@ -97,6 +97,9 @@ def add(
     restriction: Annotated[list[str] | None, typer.Option(help="Repeatable.")] = None,
     market: Annotated[list[str] | None, typer.Option(help="It is meant for; repeatable.")] = None,
     note: Annotated[str | None, typer.Option(help="In words.")] = None,
+    reason: Annotated[
+        str | None, typer.Option("--reason", help="Why it stands, where it is not plausible.")
+    ] = None,
     correct: Annotated[
         bool, typer.Option("--correct", help="Correct the lot that is there (all of it anew).")
     ] = False,
@@ -104,13 +107,19 @@ def add(
 ) -> None:
     """Record a lot, received or made, with its measurement and its parents in LPA.
 
+    A strength that is not its liquid's, a tank that is not there, too small or of a held lot are
+    refused, unless a reason is given.
+
     Example: bulkflow lots add demo D-200 --liquid dry --site still --strength 78.5 --volume 9000
     """
+    from bulkflow.loads.plausible import lot_faults, refuse_strange
     from bulkflow.lots.acts import correct_lot, record_lots
     from bulkflow.lots.bodies import Lot
     from bulkflow.lots.declaring import rounding_of
     from bulkflow.lots.measuring import Readings, measure
+    from bulkflow.lots.queries import LotFilter, list_lots
     from bulkflow.reading.shape import body_of
+    from bulkflow.scenario.reader import read_workspace
 
     readings = Readings(
         strength_percent=decimal_option("--strength", strength),
@@ -135,10 +144,15 @@ def add(
         "markets": market or [],
         "parents": [_parent(text) for text in parent or []],
         "note": note,
+        "reason": reason,
     }
     with writing.register(folder, create=True) as session:
         fields["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
         body = body_of(Lot, fields)
+        if (folder / "scenario.yaml").exists():
+            scenario = read_workspace(folder).scenario
+            lines = list_lots(session, LotFilter(site_id=site, with_stock=True))
+            refuse_strange(lot_faults(body, lines, scenario, correct=correct), reason)
         records = [correct_lot(session, body)] if correct else record_lots(session, [body])
     said = f"{lot}: {body.measurement.lpa} LPA at {body.measurement.strength_percent} % vol"
     writing.tell(records, said)

@@ -16,6 +16,9 @@ from decimal import Decimal
 from bulkflow.alcoholometry import mass_from_lpa
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import LoadPart, LoadStep, TankAcceptance
+from bulkflow.lots.bodies import Lot
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.queries import LotLine
 from bulkflow.scenario.model import Scenario, TankType
 
 __all__ = [
@@ -26,6 +29,7 @@ __all__ = [
     "Plate",
     "amount_faults",
     "day_faults",
+    "lot_faults",
     "payload_faults",
     "plate_of",
     "refuse_strange",
@@ -149,3 +153,42 @@ def step_faults(
         form = "two digits of the year, the member state, 17 letters or digits"
         mend = f"A reference code has 21: {form}. {STATE_WHY}"
         yield Fault("", 0, "movement_reference", said, mend)
+
+
+def lot_faults(
+    lot: Lot, lines: Iterable[LotLine], scenario: Scenario, *, correct: bool = False
+) -> Iterable[Fault]:
+    """Yield what is strange in a lot, against its site, its tank and its liquid.
+
+    Parameters
+    ----------
+    lines : the lots that lie at its site.
+    correct : the lot is there already, and is described anew.
+    """
+    liquid = next((one for one in scenario.liquids if one.id == lot.liquid_id), None)
+    if liquid is not None:
+        nominal, strength = Decimal(str(liquid.strength_percent)), lot.measurement.strength_percent
+        yield from strength_faults("strength", strength, nominal, lot.liquid_id)
+    site = next((one for one in scenario.sites if one.id == lot.site_id), None)
+    if site is None or lot.tank_id is None:
+        return
+    tank = next((one for one in site.tanks if one.id == lot.tank_id), None)
+    if tank is None:
+        names = ", ".join(one.id for one in site.tanks)
+        said = f"is {lot.tank_id}, but {lot.site_id} has {names}"
+        yield Fault("", 0, "tank", said, STATE_WHY)
+        return
+    if lot.liquid_id not in tank.liquids:
+        said = f"is {tank.id}, which is for {', '.join(tank.liquids)}"
+        yield Fault("", 0, "tank", said, STATE_WHY)
+    others = [one for one in lines if one.tank_id == tank.id and one.lot_id != lot.lot_id]
+    litres = lot.measurement.litres_20c + sum(
+        (100 * one.lpa_left / one.strength_percent for one in others), Decimal(0)
+    )
+    if litres > Decimal(str(tank.capacity_litres)):
+        said = f"{tank.id} holds {tank.capacity_litres:,.0f} L, but {litres:,.0f} L would be in it"
+        yield Fault("", 0, "volume", said, STATE_WHY)
+    for one in others:
+        if not correct and one.lpa_left and one.status in {LotStatus.HELD, LotStatus.REJECTED}:
+            said = f"is {tank.id}, where {one.lot_id} lies, which is {one.status.value}"
+            yield Fault("", 0, "tank", said, STATE_WHY)

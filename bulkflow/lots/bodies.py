@@ -173,6 +173,7 @@ class Lot(Body):
     """One vatting: neutral spirit received or distillate made, with its parents.
 
     ``from_load`` is the load that it was received from: its amount is what the receipt says.
+    ``reason`` says why what is not plausible stands.
     """
 
     lot_id: Identifier
@@ -190,6 +191,7 @@ class Lot(Body):
     parents: tuple[Parent, ...] = ()
     from_load: Identifier | None = None
     note: Text | None = None
+    reason: Text | None = None
 
     @model_validator(mode="after")
     def _once_each(self) -> Lot:

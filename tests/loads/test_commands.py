@@ -259,3 +259,18 @@ def test_the_demo_planned_allocated_issued_and_planned_again(tmp_path, monkeypat
     assert "loads filled" in out
     names = [one["load_id"] for one in document(desk("loads list demo --json"))["loads"]]
     assert len(names) == len(set(names))
+
+
+def test_a_lot_fits_its_site_tank_and_liquid_or_has_a_reason(desk) -> None:
+    desk('lots hold demo VK-NAVY-2641 --reason "odd smell"')
+    add = "lots add demo NEW --liquid {} --site VEJKALNA --tank {} --strength {} --volume {}"
+    for fields, words in (
+        (("VK-DRY", "X9", 80, 9000), "tank is X9, but VEJKALNA has"),
+        (("VK-DRY", "Y1", 80, 9000), "tank is Y1, which is for"),
+        (("VK-NAVY", "Y1", 82, 9000), "where VK-NAVY-2641 lies, which is held"),
+        (("VK-NAVY", "Y1", 82, 500000), "would be in it"),
+        (("VK-DRY", "Y1", 62, 9000), "strength is 62.000 % vol, but VK-DRY has 80"),
+    ):
+        _, err = desk(add.format(*fields), code=2)
+        assert words in " ".join(err.split())
+    desk(add.format("VK-NAVY", "Y1", 82, 900) + ' --reason "topped up before the hold was known"')
