@@ -283,7 +283,9 @@ def beta_binomial(row: Row) -> Answer:
     )
     for pattern, value in (
         ("binomial log[- ]likelihood", None),
+        (r"\bp[ -]?value", fit.p_value),
         ("likelihood ratio", fit.likelihood_ratio),
+        ("standard error of (mu|the mean)", fit.mu_error),
         ("log[- ]likelihood", fit.log_likelihood),
         ("standard error of gamma", fit.gamma_error),
         ("gamma", fit.gamma),
@@ -296,6 +298,31 @@ def beta_binomial(row: Row) -> Answer:
                 return fit.binomial_log_likelihood
             return fit.log_likelihood if value is None else value
     raise NotAsked("no parameter of the fit is named")
+
+
+def replicates_worth(row: Row) -> Answer:
+    """Independent answers that replicates are worth, from gamma or from the answers."""
+    if row.has("gamma"):
+        each = replicated.effective_trials(row.number("replicates", "n"), row.number("gamma"))
+        return each * row.number("assessors", "k", default=1.0)
+    return _replicated(row).worth
+
+
+def replicated_test(row: Row) -> Answer:
+    result = _replicated(row)
+    if row.says("standard error"):
+        return result.p_d_error
+    if row.says(r"share|proportion of discriminators|p_?d\b|distinguish"):
+        return result.p_d
+    if row.says(r"\bp[ -]?value", "probability"):
+        return result.p_value
+    raise NotAsked("nothing that the test gives is named")
+
+
+def _replicated(row: Row) -> replicated.ReplicatedDifference:
+    return replicated.replicated_difference(
+        row.method(), row.numbers("correct"), row.numbers("replicates")
+    )
 
 
 # --- orders --------------------------------------------------------------------------------
@@ -394,7 +421,10 @@ QUESTIONS: list[Question] = [
     (lambda r: r.says("wald line", "(line|boundary).*(intercept|slope)"), wald_line),
     (lambda r: r.says("expected number of trials", "average sample number"), expected_trials),
     (lambda r: r.says("tarone"), overdispersion),
-    (lambda r: r.says("beta-?binomial"), beta_binomial),
+    (lambda r: r.has("replicates", "gamma") or r.says("are worth"), replicates_worth),
+    (lambda r: r.says("beta-?binomial|over-?dispersion.*(gamma|likelihood)"), beta_binomial),
+    (lambda r: r.says("over-?dispersion") and r.has("replicates"), overdispersion),
+    (lambda r: r.says("replicat") and r.has("correct", "replicates"), replicated_test),
     (lambda r: r.says("a-not-a") and r.has("dprime"), a_not_a_power),
     (lambda r: r.says("a-not-a") or r.has("said_A_given_A"), a_not_a),
     (lambda r: r.says("ratio", "one third of the") and r.has("power"), panel_size_ratio),
