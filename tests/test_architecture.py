@@ -58,13 +58,17 @@ PANELS_MAY_IMPORT: dict[str, set[str]] = {
             True,
             {"errors", "methods", "records", "preparation", "release", "assessors", "sittings"},
         ),
+        "library": (
+            True,
+            {"errors", "methods", "records", "release", "assessors", "sittings"},
+        ),
         "cli": (
             True,
             {"errors", "methods", "records", "preparation", "release", "serving", "assessors",
              "sittings", "uses"},
         ),
     }.items()
-} | {"panels": set()}  # fmt: skip
+} | {"panels": {"panels.library"}}  # fmt: skip
 # Of the command line only, the shared shell.
 PANELS_MAY_IMPORT["panels.cli"].add("bulkflow.cli")
 DRAWN = MAY_IMPORT | PANELS_MAY_IMPORT

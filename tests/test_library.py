@@ -140,7 +140,7 @@ def test_the_page_of_the_readme_does_what_it_says(monkeypatch: pytest.MonkeyPatc
     root = FOLDER.parent.parent
     monkeypatch.chdir(root)
     page = (root / "README.md").read_text("utf-8")
-    (block,) = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    block, _ = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
     names: dict[str, object] = {}
     exec(compile(block, "README.md", "exec"), names)
     again = names["again"]
