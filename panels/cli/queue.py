@@ -93,6 +93,9 @@ def queue(
         sys.stdout.write("Nothing waits for the panel.\n")
 
 
+_ANY_DAY = {"confirmation": "any day", "decision": "now"}
+
+
 def _print(queued: list[QueuedLot], *, priced: bool) -> None:
     console = result_console()
     headings = {
@@ -109,7 +112,7 @@ def _print(queued: list[QueuedLot], *, priced: bool) -> None:
             f"{one.lpa:,.0f}",
             one.why,
             str(one.by or "-"),
-            str(one.on or ("any day" if one.why == "confirmation" else "no room")),
+            str(one.on or _ANY_DAY.get(one.why, "no room")),
             one.planned or "-",
         ]
         for one in queued
@@ -122,7 +125,9 @@ def _print(queued: list[QueuedLot], *, priced: bool) -> None:
             console.print(f"{one.lot}: {_waiting_words(one.waiting)}")
     if any(one.why == "confirmation" and one.planned is None for one in queued):
         console.print("Confirm an off-note: panels confirm plan.")
-    if any(one.why != "confirmation" and one.planned is None for one in queued):
+    for name in dict.fromkeys(one.planned for one in queued if one.why == "decision"):
+        console.print(f"Decide a closed sitting: panels sitting decide {name}.")
+    if any(one.on is not None and one.planned is None for one in queued):
         console.print("Make the next sitting from this: panels sitting next.")
 
 

@@ -459,11 +459,16 @@ def decide(
 
     Example: panels sitting decide scenarios/vejkalna VK-2026-12-15
     """
-    from panels.sittings.deciding import decide_sitting
+    from panels.release.judging import Verdict
+    from panels.sittings.deciding import decide_sitting, still_closed
 
     with writing.panels(folder) as session:
         made = decide_sitting(session, sitting)
+        released = [one.course.lot for one, _ in made if one.verdict is Verdict.RELEASE]
+        closed = list(still_closed(session, released))
     _tell_decisions(made, writing)
+    for line in closed:
+        sys.stderr.write(f"{line}\n")
 
 
 @app.command("reopen")

@@ -7,15 +7,16 @@ the rule in full with its operating characteristic, controls, deviations, and wh
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.lots.bodies import Outcome
+from bulkflow.lots.bodies import Gate, Outcome
 from bulkflow.lots.deciding import decide
-from bulkflow.lots.queries import LotFilter, list_lots
+from bulkflow.lots.explaining import explain_lots
+from bulkflow.lots.queries import LotFilter, list_lots, lots_named
 from bulkflow.lots.tables import DECISION
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.chain import acting
@@ -39,6 +40,7 @@ __all__ = [
     "next_step_of",
     "reopen_lot",
     "score_shift",
+    "still_closed",
     "undecided_sittings",
     "waiting_decisions",
 ]
@@ -242,6 +244,16 @@ def reopen_lot(session: Session, lot: str, reason: str) -> tuple[Judgement, Reco
     )
     append(session, REOPENING, body)
     return decide_lot(session, lot)
+
+
+def still_closed(session: Session, lots: Iterable[str]) -> Iterator[str]:
+    """Say why lots that the panel releases may not ship all the same."""
+    lines = list(lots_named(session, lots).values())
+    for found in explain_lots(session, lines):
+        for gate in found.gates:
+            if not gate.is_open and gate.gate is not Gate.DECISION:
+                way = " Lift it: bulkflow lots lift." if gate.gate is Gate.HOLD else ""
+                yield f"{found.lot.lot_id} may not ship yet: {gate.reason.rstrip('.')}.{way}"
 
 
 def undecided_sittings(session: Session, lot: str) -> list[str]:

@@ -30,7 +30,7 @@ from panels.records import CONFIRMATION_PLAN, Sitting, bodies_about, latest_bodi
 from panels.release.judging import NextStep
 from panels.release.register import liquids_with_rules
 from panels.serving import MAX_SERVINGS
-from panels.sittings.deciding import next_step_of
+from panels.sittings.deciding import next_step_of, undecided_sittings
 from panels.sittings.definition import (
     DefinedException,
     DefinedLot,
@@ -56,6 +56,7 @@ HORIZON_DAYS = 366
 
 PLAN_FILE = "plan.json"
 CONFIRMATION = "confirmation"
+DECISION = "decision"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class QueuedLot:
     Attributes
     ----------
     on : day of the sitting; None where no sitting within a year has room, or none is needed.
-    why : first sitting, retest, or confirmation.
+    why : first sitting, retest, confirmation, or decision on a closed sitting.
     lpa : what waits with it [L of pure alcohol].
     strength : as the register has it [% vol].
     due_on : by when a decision is promised, if one is.
@@ -228,7 +229,9 @@ def queue_lots(
     for line, why, on in _waiting(session, waiting or {}):
         day: date | None = None
         name: str | None = None
-        if why == CONFIRMATION:
+        if why == DECISION:
+            name = undecided_sittings(session, line.lot_id)[0]
+        elif why == CONFIRMATION:
             name = tests.get(line.lot_id)
         elif line.lot_id in planned:
             sitting = planned[line.lot_id].sitting
@@ -282,7 +285,7 @@ def draft_sitting(
     chosen: list[QueuedLot] = []
     for lot in queued:
         liquids = {one.liquid for one in [*chosen, lot]}
-        if lot.planned is None and lot.why != CONFIRMATION and len(chosen) < lots:
+        if lot.planned is None and lot.why not in (CONFIRMATION, DECISION) and len(chosen) < lots:
             glasses = len(chosen) + 1 + len(liquids) + 1
             chosen += [lot] if glasses <= MAX_SERVINGS else []
     if not chosen:
@@ -346,6 +349,8 @@ def _waiting(
         why = WHY.get(next_step_of(session, line.lot_id) or "")
         if why is None and line.status is LotStatus.AWAITING and line.decision_record is None:
             why = "first sitting"
+        if why is not None and undecided_sittings(session, line.lot_id):
+            why = DECISION
         if why is not None:
             found.append((line, why, on))
     return sorted(

@@ -93,6 +93,7 @@ def test_the_readme_as_printed(
     assert "VK-DRY v1" in capsys.readouterr().out
 
 
+@pytest.mark.full
 def test_a_rule_changed_is_simulated_anew() -> None:
     rule = face.rule(SCENARIO, "VK-BASE")
     once = rule.simulated(standard_error=0.05, spending=(1.0,))

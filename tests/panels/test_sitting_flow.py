@@ -582,7 +582,15 @@ def test_from_the_queue_to_a_decision_without_a_file_by_hand(
     ran = panels(*words, "--preparation", tmp_path / "made.csv")
     assert ran.code == 0 and "and closed it" in ran.out
     assert "was not recorded" not in ran.err
-    assert panels("sitting", "decide", decided, "R-1").code == 0
+    told = panels("queue", decided, "--from", "2027-01-04").out
+    assert "decision" in told and "panels sitting decide R-1" in " ".join(told.split())
+    later = ("--on", "2027-01-06", "--water", "demineralised, batch W-27-01")
+    ran = panels("sitting", "next", decided, "R-2", *later)
+    assert ran.code == 2
+    ran = panels("sitting", "decide", decided, "R-1")
+    # the hold that was taken over with the opening lots is a person's to lift, and is told
+    said = " ".join(ran.err.split())
+    assert ran.code == 0 and "VK-NAVY-2642 may not ship yet" in said and "lots lift" in said
     assert _last_evidence(decided, "VK-NAVY-2642")["outcome"] == "release"
     words = ("--on", "2027-01-06", "--water", "demineralised, batch W-27-01")
     ran = panels("sitting", "next", decided, "R-2", *words)
