@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -56,6 +57,10 @@ def test_duty_per_lpa(kind, rate: float, expected: float) -> None:
 def test_duty_per_lpa_needs_a_strength(strength: float) -> None:
     with pytest.raises(ValueError, match="strength_percent"):
         duty_per_lpa("per_litre", 1.0, strength_percent=strength, value_per_lpa=0.0)
+
+
+def test_duty_per_lpa_up_to_pure_alcohol() -> None:
+    assert duty_per_lpa("per_litre", 8.0, strength_percent=100.0, value_per_lpa=0.0) == 8.0
 
 
 @dataclass(frozen=True)
@@ -153,8 +158,9 @@ def test_floats_are_taken_as_written() -> None:
 )
 def test_amounts_that_cannot_be(bad) -> None:
     terms = DutyTerms("per_lpa", Decimal(1), "EUR")
-    with pytest.raises(OutOfRangeError, match="lpa is"):
+    with pytest.raises(OutOfRangeError, match="lpa is") as refused:
         duty_due(terms, DutyQuantity(lpa=bad), CENT)
+    assert (refused.value.low, refused.value.high) == (0.0, math.inf)
     with pytest.raises(OutOfRangeError, match="rate of duty is"):
         DutyTerms("per_lpa", bad, "EUR")
     with pytest.raises(OutOfRangeError, match="lpa is"):
@@ -205,10 +211,12 @@ def test_the_greatest_risk_is_the_greatest_of_all_days(
 
 
 def test_legs_that_cannot_be() -> None:
-    with pytest.raises(OutOfRangeError, match="share at risk is 101 %"):
+    with pytest.raises(OutOfRangeError, match="share at risk is 101 %") as refused:
         leg("a", "g", "1", 101, 0, 1)
-    with pytest.raises(OutOfRangeError, match="last day of a leg is 3 days"):
+    assert (refused.value.low, refused.value.high) == (0.0, 100.0)
+    with pytest.raises(OutOfRangeError, match="last day of a leg is 3 days") as refused:
         leg("a", "g", "1", 100, 4, 3)
+    assert (refused.value.low, refused.value.high) == (4, math.inf)
     with pytest.raises(OutOfRangeError, match="last day of a leg"):
         leg("a", "g", "1", 100, -1, 3)
     with pytest.raises(OutOfRangeError, match="duty per LPA is nan"):

@@ -24,7 +24,7 @@ from tests.program.random_scenarios import (
 
 GAP = 1e-6
 QUICK = (11, 37)  # seeds that are solved to the end in about a second
-SLOWER = tuple(seed for seed in range(28) if seed not in QUICK)
+SLOWER = tuple(seed for seed in range(14) if seed not in QUICK)
 
 
 def best(data, **options) -> Plan:
@@ -42,7 +42,7 @@ def checked(seed: int) -> bool:
     """Check a plan of a seed; tell whether there is one. A good one is enough: all are checked."""
     data = random_scenario(seed)
     try:
-        plan = make_plan(scenario(data), SolveOptions(gap=1e-3, work=3.0))
+        plan = make_plan(scenario(data), SolveOptions(gap=1e-3, work=1.0))
     except NoPlanError as refused:
         assert refused.explanation.obstacles
         return False
@@ -99,7 +99,7 @@ def test_two_runs_give_the_same_plan():
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("seed", [1, 3, 9, 27])
+@pytest.mark.parametrize("seed", [1, 3, 27])
 def test_laws_on_many(seed):
     data = random_scenario(seed)
     cost = best(data).costs.total
