@@ -19,12 +19,20 @@ from bulkflow.account.bodies import (
     Closing,
     Entry,
     EntryKind,
+    Holding,
     Reversal,
     SourceKind,
     Transfer,
 )
 from bulkflow.account.fold import holding_key
-from bulkflow.account.ledger import ON_THE_WAY, check_positions, held_on, one_act, read_ledger
+from bulkflow.account.ledger import (
+    ON_THE_WAY,
+    check_positions,
+    held_on,
+    one_act,
+    read_ledger,
+    sent_on,
+)
 from bulkflow.account.mixing import held_in
 from bulkflow.account.tables import (
     BOTTLING,
@@ -36,8 +44,10 @@ from bulkflow.account.tables import (
     TRANSFER,
 )
 from bulkflow.errors import Fault, InputError
+from bulkflow.loads.acts import record_step
+from bulkflow.loads.bodies import LoadState, LoadStep
 from bulkflow.loads.queries import find_load
-from bulkflow.loads.steps import THERE
+from bulkflow.loads.steps import CARRIES_LIQUID
 from bulkflow.lots.bodies import (
     BOTTLING_DRAWS,
     ENTRY_DRAWS,
@@ -60,6 +70,7 @@ __all__ = [
     "close_quarter",
     "enter",
     "reverse",
+    "take_back",
     "transfer",
 ]
 
@@ -237,6 +248,51 @@ def transfer(session: Session, found: Transfer) -> Record:
         return append(session, TRANSFER, found, zone=zone_of(session, found.source.place))
 
 
+def take_back(session: Session, load_id: str, on: date, reason: str) -> list[Record]:
+    """Record that all of a load came back from its way: into its lots, else into stock.
+
+    What was refused, broke down or was filled by mistake; the load is then withdrawn. Of several
+    lots each gets its share of what is left on the way.
+
+    Raises
+    ------
+    InputError
+        If the load is unknown, or carries nothing.
+    RefusedError
+        If the acting person may not record.
+    """
+    require(session, Power.RECORD, f"take back load {load_id}")
+    load = find_load(session, load_id)
+    if load.state not in CARRIES_LIQUID:
+        mend = "Only what is in its tank, or on its way, is taken back."
+        raise InputError(Fault("", 0, "load", f"{load_id} is {load.state.value}", mend))
+    made: list[Record] = []
+    for part in load.parts:
+        way = Holding(place=ON_THE_WAY, kind=SourceKind.LOAD, name=load_id)
+        left = sent_on(session, load_id, part.liquid_id)
+        shares = {share.lot_id: share.lpa for share in part.shares}
+        for lot, lpa in _shared(left, shares or {"": part.lpa}).items():
+            kind, name = (SourceKind.LOT, lot) if lot else (SourceKind.STOCK, part.liquid_id)
+            place = find_lot(session, lot).site_id if lot else load.origin
+            target = Holding(place=place, kind=kind, name=name)
+            body = Transfer(
+                liquid_id=part.liquid_id, lpa=lpa, on=on, source=way, target=target, reason=reason
+            )
+            made.append(transfer(session, body))
+    step = LoadStep(load_id=load_id, state=LoadState.WITHDRAWN, on=on, reason=reason)
+    return made + record_step(session, step, emptied=True)
+
+
+def _shared(total: Decimal, parts: Mapping[str, Decimal]) -> dict[str, Decimal]:
+    """Share an amount out in proportion, to the last thousandth; shares of nothing left out."""
+    whole, left, found = sum(parts.values(), Decimal(0)), total, dict[str, Decimal]()
+    for place, (name, lpa) in enumerate(parts.items(), 1):
+        share = (total * lpa / whole).quantize(Decimal("0.001"))
+        found[name] = left if place == len(parts) else share
+        left -= found[name]
+    return {name: lpa for name, lpa in found.items() if lpa > 0}
+
+
 def reverse(session: Session, record: int, reason: str) -> list[Record]:
     """Record that an act was recorded by mistake; what it took is given back.
 
@@ -265,8 +321,8 @@ def reverse(session: Session, record: int, reason: str) -> list[Record]:
     for end in (found.content.get("source"), found.content.get("target")):
         if end is not None and end["place"] == ON_THE_WAY:
             load = find_load(session, end["name"])
-            if load.state in THERE:
-                said = f"{record} is of {load.load_id} on its way, and that was received since"
+            if load.state not in CARRIES_LIQUID:
+                said = f"{record} is of {load.load_id} on its way; it is {load.state.value} since"
                 mend = "What it brought, and what is missing, is told by its receipt: correct that."
                 raise InputError(Fault("", 0, "record", said, mend))
     body = Reversal(record=record, of_kind=found.kind, subject=found.subject, reason=reason)

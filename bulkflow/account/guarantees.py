@@ -88,6 +88,9 @@ def _legs_use(one: Movement, leg: Leg, rates: _Rates) -> Iterable[Use]:
         last, by = exit_day, "exit confirmation"
     if receipt_day is not None and (last is None or receipt_day < last):
         last, by = receipt_day, "report of receipt"
+    back = one.taken_back_on
+    if back is not None and (last is None or back < last):
+        last, by = back, "taken back"
     first = one.left_on + leg.from_day * _DAY
     if last is not None and last < first:
         return

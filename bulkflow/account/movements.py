@@ -111,6 +111,7 @@ class Movement:
     discharged_on: date | None
     crossings: tuple[Crossing, ...]
     reports: tuple[ReportRecord, ...]
+    taken_back_on: date | None = None
 
     def reported_on(self, kind: ReportKind) -> date | None:
         """Return the day on which a report says the movement exited or was received."""
@@ -127,8 +128,12 @@ def movements(
     session: Session, scenario: Scenario, wanted: LoadFilter | None = None
 ) -> list[Movement]:
     """Return the movements that began, by the day they left."""
-    wanted = wanted or LoadFilter(states=LEFT)
-    loads = [load for load in loads_in(session, wanted) if load.state in LEFT]
+    wanted = wanted or LoadFilter(states=LEFT | {LoadState.WITHDRAWN})
+    loads = [
+        load
+        for load in loads_in(session, wanted)
+        if load.state in LEFT or _came_back(session, load)
+    ]
     names = [load.load_id for load in loads]
     gaugings, reports = gaugings_of(session, names), reports_by_load(session, names)
     places, gone = Places(scenario), gone_on_the_way(session)
@@ -137,6 +142,12 @@ def movements(
         for load in loads
     ]
     return sorted(found, key=lambda one: (one.left_on, one.load.load_id))
+
+
+def _came_back(session: Session, load: LoadRecord) -> bool:
+    """Tell whether a load was withdrawn after it had left."""
+    states = {one.step.state for one in steps_of(session, load.load_id)}
+    return load.state is LoadState.WITHDRAWN and LoadState.DEPARTED in states
 
 
 def _movement(
@@ -152,7 +163,8 @@ def _movement(
     crossings = tuple(
         _crossing(load, part, discharged, steps, gaugings, places, gone) for part in load.parts
     )
-    return Movement(load, left, discharged, crossings, tuple(reports.get(load.load_id, ())))
+    given, back = tuple(reports.get(load.load_id, ())), _day_of(steps, LoadState.WITHDRAWN)
+    return Movement(load, left, discharged, crossings, given, back)
 
 
 def _day_of(steps: Sequence[StepRecord], state: LoadState) -> date | None:
@@ -349,6 +361,7 @@ def overdue(found: Sequence[Movement], scenario: Scenario, on: date) -> list[Ove
     late = [
         line
         for one in found
+        if one.taken_back_on is None
         for line in (
             _late_exit(one, places, on), _late_receipt(one, places, on),
             _late_report(one, places, on),

@@ -445,6 +445,28 @@ def reverse(
     writing.tell(records, f"Record {record} is reversed")
 
 
+def take_back(
+    folder: FolderArgument,
+    load: LoadArgument,
+    *,
+    on: RequiredOnOption,
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Record that all of a load came back: refused, broken down, or filled by mistake.
+
+    It goes back into its lots (into stock where they are not known), and the load is withdrawn.
+
+    Example: bulkflow account take-back demo W-102 --on 2027-01-12 --reason "refused at the port"
+    --dry-run
+    """
+    from bulkflow.account.acts import take_back as record_return
+
+    with writing.register(folder) as session:
+        records = record_return(session, load, needed_day("--on", on), reason)
+    writing.tell(records, f"{load} was taken back")
+
+
 def _liquids(site: object) -> set[str]:
     return {name for tank in site.tanks for name in tank.liquids}  # type: ignore[attr-defined]
 
@@ -490,5 +512,18 @@ def close(
 
 def add_to(app: typer.Typer) -> None:
     """Add these commands to a group."""
-    for command in (begin, gauge, receive, report, bottle, bottlings, enter, move, reverse, close):
-        app.command(command.__name__)(spread(command))
+    ways = (
+        begin,
+        gauge,
+        receive,
+        report,
+        bottle,
+        bottlings,
+        enter,
+        move,
+        take_back,
+        reverse,
+        close,
+    )
+    for command in ways:
+        app.command(command.__name__.replace("_", "-"))(spread(command))

@@ -25,6 +25,7 @@ from bulkflow.cli.load_views import (
 from bulkflow.cli.option_blocks import WritingOptions, spread
 from bulkflow.cli.register_options import (
     DatabaseOption,
+    ReasonOption,
     day_option,
     decimal_option,
     plain_data,
@@ -303,6 +304,33 @@ def step(
         records = record_step(session, body, scenario=workspace.scenario, shares=shares)
     said = f"{load} is {body.state.value}"
     writing.tell(records, said)
+
+
+@app.command("divert")
+@spread
+def divert_(
+    folder: FolderArgument,
+    load: LoadArgument,
+    lane: Annotated[str, typer.Argument(metavar="LANE", help="The lane that it now takes.")],
+    *,
+    arrives: Annotated[str, typer.Option("--arrives", metavar="DATE", help="Expected there.")],
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Record that a load on its way goes to another receiver.
+
+    Tell the authority as well: the movement document has to be changed.
+
+    Example: bulkflow loads divert demo W-102 riga-santos --arrives 2027-01-30 --reason refused
+    """
+    from bulkflow.loads.acts import divert
+
+    workspace, day = workspace_of(folder), day_option("--arrives", arrives)
+    if day is None:
+        raise InputError(Fault("", 0, "--arrives", "is empty", "Give a date as YYYY-MM-DD."))
+    with writing.register(folder) as session:
+        record = divert(session, load, lane, workspace.scenario, arrives=day, reason=reason)
+    writing.tell([record], f"{load} goes by {lane} to {record.content['destination']}")
 
 
 @app.command("tank")

@@ -7,6 +7,7 @@ register as it stands, and appends. A gate that says no raises :class:`GateClose
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from decimal import Decimal
 
 from sqlalchemy import select
@@ -23,7 +24,7 @@ from bulkflow.loads.plausible import (
     step_faults,
 )
 from bulkflow.loads.queries import LoadRecord, accepted_tank, find_load
-from bulkflow.loads.steps import FIRST_STATES, NEEDS_OPEN_GATES, NEXT_STATES
+from bulkflow.loads.steps import CARRIES_LIQUID, FIRST_STATES, NEEDS_OPEN_GATES, NEXT_STATES
 from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE
 from bulkflow.lots.bodies import Draw
 from bulkflow.lots.declaring import zone_of
@@ -34,7 +35,7 @@ from bulkflow.records.chain import Record, append, require
 from bulkflow.rules import in_union, jurisdiction_of
 from bulkflow.scenario.model import Scenario
 
-__all__ = ["change_load", "examine_tank", "record_loads", "record_step"]
+__all__ = ["change_load", "divert", "examine_tank", "record_loads", "record_step"]
 
 _BEFORE_LOADING = frozenset({LoadState.PLANNED, LoadState.PROMISED, LoadState.HELD})
 
@@ -96,12 +97,60 @@ def change_load(session: Session, load: Load) -> Record:
     return append(session, LOAD, load, supersedes=before.record, zone=zone_of(session, load.origin))
 
 
+def divert(
+    session: Session, load_id: str, lane_id: str, scenario: Scenario, *, arrives: date, reason: str
+) -> Record:
+    """Record that a load with liquid in its tank goes by another lane, to another receiver.
+
+    Parameters
+    ----------
+    lane_id : from the same origin, for its kind of tank.
+    arrives : the day on which it is expected there.
+
+    Raises
+    ------
+    InputError
+        If the load is unknown or carries nothing, the lane is none for it, or the day is before
+        the load left.
+    """
+    require(session, Power.RECORD, f"divert load {load_id}")
+    load = find_load(session, load_id)
+    if load.state not in CARRIES_LIQUID:
+        mend = "Only a load with liquid in its tank is diverted; plan another one anew."
+        raise InputError(Fault("", 0, "load", f"{load_id} is {load.state.value}", mend))
+    fitting = {
+        one.id: one
+        for one in scenario.lanes
+        if one.origin == load.origin
+        and one.id != load.lane_id
+        and load.tank_type in {tank.tank_type for tank in one.tanks}
+        and {part.liquid_id for part in load.parts} <= set(one.liquids)
+    }
+    if lane_id not in fitting:
+        found = f"is {lane_id!r}, which is no other lane of {load.origin} for what it carries"
+        mend = f"Give one of {', '.join(sorted(fitting)) or 'none: add one to scenario.yaml'}."
+        raise InputError(Fault("", 0, "lane", found, mend))
+    before = max(load.last.step.on, load.leaving_day)
+    if faults := [*day_faults("arrives", arrives, before, f"{load_id} left")]:
+        raise InputError(faults)
+    lane = fitting[lane_id]
+    there = arrives + timedelta(days=lane.discharge_days)
+    market = next((one.market for one in scenario.sites if one.id == lane.destination), None)
+    update = {
+        "lane_id": lane_id, "destination": lane.destination, "market": market,
+        "arrival_day": arrives, "discharge_day": there, "usable_day": there, "reason": reason,
+    }  # fmt: skip
+    body = load.description.model_copy(update=update)
+    return append(session, LOAD, body, supersedes=load.record, zone=zone_of(session, load.origin))
+
+
 def record_step(
     session: Session,
     step: LoadStep,
     *,
     scenario: Scenario | None = None,
     shares: Mapping[str, Decimal] | None = None,
+    emptied: bool = False,
 ) -> list[Record]:
     """Record the next step of a load.
 
@@ -115,6 +164,7 @@ def record_step(
     scenario : the workspace, for markets and shelf lives; needed for the three steps named.
     shares : on loading, what was really drawn, by lot, where it differs from what was meant;
         every lot of the load is named.
+    emptied : the tank was emptied again, so that the load can be withdrawn from its way.
 
     Returns
     -------
@@ -133,7 +183,7 @@ def record_step(
     power = Power.ISSUE if step.state is LoadState.ISSUED else Power.RECORD
     require(session, power, f"make load {step.load_id} {step.state.value}")
     load = find_load(session, step.load_id)
-    _check_legal(load, step)
+    _check_legal(load, step, emptied=emptied)
     _check_plausible(session, load, step, scenario, shares)
     made: list[Record] = []
     if shares is not None:
@@ -182,9 +232,11 @@ def examine_tank(session: Session, found: TankAcceptance) -> Record:
     )
 
 
-def _check_legal(load: LoadRecord, step: LoadStep) -> None:
+def _check_legal(load: LoadRecord, step: LoadStep, *, emptied: bool) -> None:
     faults = []
     following = NEXT_STATES[load.state]
+    if emptied and load.state in CARRIES_LIQUID:
+        following |= {LoadState.WITHDRAWN}
     if step.state not in following:
         legal = ", ".join(sorted(state.value for state in following)) or "nothing"
         found = f"{load.load_id} is {load.state.value} and cannot become {step.state.value}"

@@ -86,7 +86,10 @@ class LoadPart(Body):
 
 
 class Load(Body):
-    """One tank journey as it is meant to go; a later description supersedes it."""
+    """One tank journey as it is meant to go; a later description supersedes it.
+
+    ``reason`` says why a load on its way goes elsewhere.
+    """
 
     load_id: Identifier
     lane_id: Identifier
@@ -100,6 +103,7 @@ class Load(Body):
     discharge_day: date
     usable_day: date
     parts: tuple[LoadPart, ...] = Field(min_length=1)
+    reason: Text | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Load:

@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bulkflow.account.acts import bottle, close_quarter, enter, reverse, transfer
+from bulkflow.account.acts import bottle, close_quarter, enter, reverse, take_back, transfer
 from bulkflow.account.agreement import disagreements, standing_balances
 from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
+from bulkflow.account.guarantees import uses_of
 from bulkflow.account.journey import receive
 from bulkflow.account.ledger import (
     HEELS,
@@ -19,12 +20,14 @@ from bulkflow.account.ledger import (
     postings_in,
     read_ledger,
 )
+from bulkflow.account.movements import movements, overdue
 from bulkflow.errors import InputError
 from bulkflow.loads.bodies import LoadStep
+from bulkflow.loads.queries import find_load
 from bulkflow.loads.tables import LOAD_STEP
 from bulkflow.lots.acts import correct_lot, dispose
 from bulkflow.lots.bodies import Disposition
-from bulkflow.lots.queries import list_lots
+from bulkflow.lots.queries import find_lot, list_lots
 from bulkflow.records import append
 
 from .making import (
@@ -261,7 +264,7 @@ def test_what_left_a_load_on_its_way_is_told_by_its_receipt(store, ann):
         a_load_under_way(session, "W-1", "9000")
         record = transfer(session, leak).seq
         received(session, "W-1", "8950")
-    with store.write(ann) as session, pytest.raises(InputError, match="received since"):
+    with store.write(ann) as session, pytest.raises(InputError, match="discharged since"):
         reverse(session, record, "it was rain")
     with (
         store.write(ann) as session,
@@ -348,4 +351,43 @@ def test_a_total_stated_at_discharge_counts_where_nothing_was_gauged(store, ann)
         received(session, "W-1", "8970", on=date(2027, 1, 23))
     with store.read() as session:
         assert read_ledger(session).balances()[NORTH, "dry"] == D("8970.000")
+        assert disagreements(session) == []
+
+
+def test_a_load_that_comes_back_fills_its_lots_again(both, ann):
+    """Refused on the way after a leak: what is left goes back, and the account adds up."""
+    with both.write(ann) as session:
+        for name in ("L-1", "L-2"):
+            a_lot(session, name)
+            release(session, name)
+        a_load(session, "A-1", {"L-1": "3000", "L-2": "6000"})
+        way = Holding(place=ON_THE_WAY, kind="load", name="A-1")
+        transfer(session, Transfer(liquid_id="dry", lpa=D("0.100"), on=date(2027, 1, 9),
+                                   source=way, reason="a leak"))  # fmt: skip
+        take_back(session, "A-1", date(2027, 1, 11), "refused at the port")
+        assert find_load(session, "A-1").state == "withdrawn"
+        left = {name: find_lot(session, name).lpa_left for name in ("L-1", "L-2")}
+        assert left == {"L-1": D("9999.967"), "L-2": D("9999.933")}
+        assert disagreements(session) == []
+        assert (ON_THE_WAY, "dry") not in read_ledger(session).balances()
+        for act in (
+            lambda: take_back(session, "A-1", date(2027, 1, 12), "again"),
+            lambda: received(session, "A-1", "9000"),
+        ):
+            with pytest.raises(InputError, match="A-1 is withdrawn"):
+                act()
+
+
+def test_a_load_that_came_back_frees_its_guarantee_and_is_not_missed(both, ann, scenario):
+    with both.write(ann) as session:
+        a_load_under_way(session, "W-1", "10000", to="NORFOLK", frm="VEJKALNA", liquid="VK-DRY",
+                         lane="riga-norfolk")  # fmt: skip
+        take_back(session, "W-1", date(2027, 1, 11), "refused at the port")
+        (found,) = movements(session, scenario)
+        assert found.taken_back_on == date(2027, 1, 11)
+        assert overdue([found], scenario, date(2027, 3, 1)) == []
+        (use,) = uses_of([found], scenario)
+        assert (use.last_day, use.released_by) == (date(2027, 1, 11), "taken back")
+        # its lots are not known: it is stock of the site that sent it
+        assert read_ledger(session).balances()["VEJKALNA", "VK-DRY"] == D(10000)
         assert disagreements(session) == []

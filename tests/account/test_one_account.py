@@ -23,7 +23,7 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from bulkflow.account.acts import bottle, close_quarter, enter, reverse, transfer
+from bulkflow.account.acts import bottle, close_quarter, enter, reverse, take_back, transfer
 from bulkflow.account.agreement import disagreements
 from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
 from bulkflow.account.journey import receive
@@ -77,6 +77,7 @@ class Account(RuleBasedStateMachine):
         self.bottlings = {}  # bottling: (record, site, day, sources)
         self.entries = {}  # act: record
         self.closed = {}
+        self.drawn = {}  # load: the lot it was drawn from
 
     @initialize()
     def begin(self):
@@ -227,6 +228,23 @@ class Account(RuleBasedStateMachine):
         ]
         if self.attempt(name, moves, lambda s: a_load(s, name, {lot: str(lpa)}, leaves=on)):
             self.loads[name] = [on, lpa, None]
+            self.drawn[name] = lot
+
+    @rule(picks=PICKS, on=DAYS)
+    def came_back(self, picks, on):
+        """All that is left on the way goes back into its lot, or to the stock of who sent it."""
+        name = self.pick(picks, [one for one, load in self.loads.items() if load[2] is None])
+        if name is None:
+            return
+        day, lot = max(on, self.loads[name][0]), self.drawn.get(name)
+        left = sum(lpa for moves in self.acts.values() for place, who, _, lpa in moves
+                   if (place, who) == (WAY, f"load {name}"))  # fmt: skip
+        if left <= 0:
+            return
+        site, holder = (self.lots[lot][0], f"lot {lot}") if lot else (STILL, NONE)
+        moves = [(WAY, f"load {name}", day, -left), (site, holder, day, left)]
+        if self.attempt(f"back {name}", moves, lambda s: take_back(s, name, day, "refused")):
+            del self.loads[name]
 
     @rule(picks=PICKS, less=st.integers(-9, 9).map(D), heel=st.integers(0, 3).map(D), on=DAYS,
           as_lot=st.booleans())  # fmt: skip
@@ -345,7 +363,8 @@ class Account(RuleBasedStateMachine):
         if name is None:
             return
         ways = [who for place, who, *_ in self.acts[name] if place == WAY]
-        if any(self.loads[who.removeprefix("load ")][2] for who in ways):
+        gone = (None, None, True)
+        if any(self.loads.get(who.removeprefix("load "), gone)[2] for who in ways):
             return  # the receipt tells what is missing; test_ledger has the refusal
         bottling = name in self.bottlings
         record = self.bottlings[name][0] if bottling else self.entries[name]

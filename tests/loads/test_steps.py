@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 
 from bulkflow.errors import InputError
-from bulkflow.loads.acts import change_load
+from bulkflow.loads.acts import change_load, divert
 from bulkflow.loads.bodies import LoadState, LotShare
 from bulkflow.loads.gates import GateClosedError
+from bulkflow.loads.opening import loads_for_plan
 from bulkflow.loads.queries import LoadFilter, find_load, loads_in, reserved_lpa, steps_of
 from bulkflow.loads.sheet import load_sheet
 from bulkflow.loads.steps import FIRST_STATES, NEXT_STATES
@@ -30,6 +31,7 @@ from bulkflow.records.store import change_role
 from tests.loads.making import LOADING, a_load, a_part, accept, record, step
 from tests.lots.making import panel
 
+DAY = timedelta(days=1)
 JOURNEY = ("issued", "loaded", "departed", "arrived", "discharged", "reconciled")
 
 
@@ -341,3 +343,27 @@ def test_verifying_what_a_sheet_rests_on_leaves_other_lots_alone(store, ann, sce
         place_holds(session, ["VK-NAVY-2641"], "of another lot")
         edited(session, "DELETE FROM lot_hold WHERE lot_id = 'VK-NAVY-2641'")
         assert load_sheet(session, scenario, "A-1").load.load_id == "A-1"
+
+
+def test_a_load_on_its_way_goes_to_another_receiver(store, ann, scenario) -> None:
+    with store.write(ann, keep=False) as session:
+        record(session)
+        with pytest.raises(InputError, match="Only a load with liquid in its tank is diverted"):
+            divert(session, "A-1", "riga-santos", scenario, arrives=LOADING, reason="refused")
+        accept(session)
+        for state in ("issued", "loaded", "departed"):
+            step(session, scenario, state)
+        day = date(2027, 2, 14)
+        with pytest.raises(InputError, match="no other lane of VEJKALNA for what it carries"):
+            divert(session, "A-1", "graz-by-road", scenario, arrives=day, reason="refused")
+        with pytest.raises(InputError, match="before A-1 left"):
+            divert(session, "A-1", "riga-santos", scenario, arrives=LOADING - DAY, reason="refused")
+        divert(session, "A-1", "riga-santos", scenario, arrives=day, reason="refused")
+        found = find_load(session, "A-1")
+        assert (found.lane_id, found.destination, found.arrival_day) == (
+            "riga-santos", "SANTOS", day
+        )  # fmt: skip
+        assert found.shares[0].lot_id == "VK-DRY-2641"
+        # the next plan awaits it there
+        row = next(x for x in loads_for_plan(session, scenario).rows if x.load_id == "A-1")
+        assert (row.lane, row.usable_on) == ("riga-santos", found.usable_day)
