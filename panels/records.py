@@ -369,6 +369,7 @@ class ConfirmationPlan(Body):
     test : its name.
     lot, note : which lot is suspected of which off-note.
     assessors : those most sensitive to the taint first.
+    unqualified : who of them is not qualified by the panel's rule on that day.
     """
 
     test: Identifier
@@ -379,6 +380,7 @@ class ConfirmationPlan(Body):
     assessors: tuple[Identifier, ...]
     sets: tuple[ForcedChoiceSet, ...]
     key_digest: str
+    unqualified: tuple[Identifier, ...] = ()
 
 
 class Training(Body):

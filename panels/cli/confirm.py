@@ -68,6 +68,9 @@ def plan(
         headings = {"assessor": "left", "set": "right", "1": "right", "2": "right", "3": "right"}
         rows = [[one.assessor, str(one.number), *one.codes] for one in planned.plan.sets]
         result_console().print(plain_table(headings, rows))
+        if planned.plan.unqualified:
+            names = ", ".join(planned.plan.unqualified)
+            sys.stderr.write(f"Not qualified by the panel's rule, and told as such: {names}.\n")
     writing.tell([record], f"Planned {test}")
 
 

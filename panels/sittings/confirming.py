@@ -20,6 +20,7 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.reading.rows import Row, read_sheet
 from bulkflow.reading.words import did_you_mean
 from bulkflow.records import Power, Record, append, require
+from panels.assessors.register import fitness_on
 from panels.errors import ServingError
 from panels.records import (
     CONFIRMATION,
@@ -98,6 +99,7 @@ def plan_confirmation(
             f"give {len(people) * sets} answers",
             f"The rule draws no conclusion from fewer than {fewest}: add assessors or sets.",
         )
+    standing = fitness_on(session, held_on, people)
     standard = course.declared.rule.standard
     key = _lay_out(test, lot, standard, people, sets, seed)
     plan = ConfirmationPlan(
@@ -109,6 +111,7 @@ def plan_confirmation(
         assessors=people,
         sets=tuple(_sets_of(key)),
         key_digest=key.digest,
+        unqualified=tuple(name for name in people if standing[name].lacks),
     )
     return PlannedConfirmation(plan, key)
 

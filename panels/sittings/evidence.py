@@ -59,6 +59,7 @@ def evidence_of(
                         *(line for one in course.analyses for line in one.deviations),
                         *_beside_assumptions(figures, declared),
                         *course.watch.drift_words,
+                        *_unqualified_testers(course),
                     ]
                 )
             ),
@@ -76,6 +77,16 @@ def evidence_of(
             },
         }
     )
+
+
+def _unqualified_testers(course: LotCourse) -> Iterator[str]:
+    """Tell who answered a confirmation without being qualified: a big test asks more noses."""
+    for test in course.tests:
+        if test.unqualified:
+            yield (
+                f"{test.test}: {len(test.unqualified)} of {len(test.assessors)} assessors are not"
+                f" qualified by the panel's rule ({', '.join(test.unqualified)})"
+            )
 
 
 def _panel(course: LotCourse) -> dict[str, Any]:

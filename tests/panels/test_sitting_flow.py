@@ -355,6 +355,9 @@ def test_similarity_with_its_own_risk_lays_an_off_note_to_rest(
     assert ran.code == 0, ran.err
     told = " ".join(ran.out.split())
     assert "the off-note sulphury is laid to rest: 20 of 60 answers" in told
+    # so big a test asks guests; the evidence says so
+    deviations = _last_evidence(decided, "VK-CIT-2642")["deviations"]
+    assert any("C-1: 60 of 60 assessors are not qualified" in str(one) for one in deviations)
     # what the score said still holds: the difference is not shown to be small enough
     assert told.startswith("Hold: mean")
 
