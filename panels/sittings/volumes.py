@@ -11,6 +11,7 @@ from panels.preparation.dilution import NOSING_STRENGTH_PERCENT, prepare_dilutio
 from panels.records import Sitting
 from panels.release.register import rule_of_record
 from panels.release.rule import ReleaseRule
+from panels.sittings.course import Courses
 from panels.sittings.sheets import preparation_of
 
 __all__ = ["SpiritNeeded", "spirit_lines", "spirit_needed"]
@@ -26,7 +27,7 @@ class SpiritNeeded:
     Attributes
     ----------
     sitting_ml : for the first sitting, with a blind repeat and spare glasses.
-    again_ml : for every retest that the rule allows.
+    again_ml : for every retest that the rule still allows.
     confirming_ml : for every confirmation of an off-note that it allows.
     """
 
@@ -54,6 +55,7 @@ def spirit_needed(
     *,
     assessors: int,
     repeats: int = 1,
+    sat: int = 0,
     spare: int = 1,
     pour_ml: float = 20.0,
     target_strength: float = NOSING_STRENGTH_PERCENT,
@@ -64,6 +66,7 @@ def spirit_needed(
     ----------
     strength : of the lot [% vol at 20 degC].
     assessors, repeats, spare : at a sitting; repeats are glasses beside the judged one.
+    sat : how many sittings have judged it already.
     pour_ml, target_strength : of a glass.
 
     Raises
@@ -87,7 +90,7 @@ def spirit_needed(
     sets = assumed.confirmation_sets * assumed.confirmation_assessors
     tests = CONFIRMED_NOTES * follow.tests
     fewest = max(sets, follow.fewest_assessments)
-    return SpiritNeeded(once, rule.retests * once, tests * spirit(fewest))
+    return SpiritNeeded(once, max(0, rule.retests - sat) * once, tests * spirit(fewest))
 
 
 def spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
@@ -95,6 +98,7 @@ def spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
     rules = {
         used.liquid: rule_of_record(session, used.liquid, used.record) for used in sitting.rules
     }
+    courses = Courses(session)
     made = {dilution.subject: dilution.spirit_ml for dilution in preparation_of(sitting)}
     for lot in sitting.lots:
         later = spirit_needed(
@@ -102,12 +106,14 @@ def spirit_lines(session: Session, sitting: Sitting) -> Iterator[str]:
             lot.strength,
             rules[lot.liquid].rule,
             assessors=len(sitting.assessors),
+            sat=0 if (course := courses.find(lot.lot)) is None else course.standing.look,
             spare=sitting.spare_servings,
             pour_ml=sitting.pour_ml,
             target_strength=sitting.target_strength,
         )
+        keep = [f"{later.again_ml:.0f} ml for a retest"] if later.again_ml else []
+        keep.append(f"{later.confirming_ml:.0f} ml for a confirmation")
         yield (
             f"{lot.lot}: {made[lot.lot]:.0f} ml undiluted for {lot.glasses} glasses and the spare"
-            f" ones; keep {later.again_ml:.0f} ml for a retest, {later.confirming_ml:.0f} ml for a"
-            " confirmation"
+            f" ones; keep {', '.join(keep)}"
         )

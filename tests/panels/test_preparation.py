@@ -170,4 +170,5 @@ def test_spirit_is_counted_for_repeats_retests_and_confirmations() -> None:
     assert found.again_ml == found.sitting_ml
     assert found.confirming_ml == pytest.approx(105.0, rel=0.01)
     assert found.total_ml >= found.sitting_ml + found.again_ml + found.confirming_ml
+    assert spirit_needed("L", 80.0, rule, assessors=10, sat=1).again_ml == 0.0
     assert spirit_needed("L", 80.0, rule, assessors=10, repeats=0).sitting_ml < found.sitting_ml

@@ -570,7 +570,9 @@ def test_from_the_queue_to_a_decision_without_a_file_by_hand(
     (lot,) = sitting.lots
     assert lot.lot == "VK-NAVY-2642"
     assert sitting.leader == "Ilze Ozola" and len(sitting.assessors) == 10
+    # it is the one retest: nothing is kept for another
     assert "ml undiluted" in ran.out and "for a confirmation" in ran.out
+    assert "for a retest" not in ran.out
     coder = ("--as", "Juris Kalns")
     papers = panels("sitting", "sheets", decided, "R-1", "--every", "--to", tmp_path, *coder)
     assert papers.code == 0, papers.err
