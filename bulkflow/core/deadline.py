@@ -101,7 +101,9 @@ class Deadline:
         part._ends = min(self._ends, time.monotonic() + seconds)
         part._whole_ends = self._whole_ends
         part._work_ends = min(self._work_ends, self._meter.spent + work)
-        part._planned_ends = min(self._planned_ends, self._meter.spent + work)
+        # What is given work of its own shares that, whatever has become of the plan of the whole.
+        own = self._meter.spent + work
+        part._planned_ends = self._planned_ends if own == INF else own
         part._enough = self._enough
         return part
 

@@ -20,6 +20,7 @@ from bulkflow.core.neighbourhood import search_part
 from bulkflow.core.neighbourhoods import Adaptive, Neighbourhoods
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy
 from bulkflow.core.program import Program
+from bulkflow.core.rolling import RollLimits, improve_by_windows
 
 __all__ = ["Improver"]
 
@@ -41,6 +42,11 @@ _SEARCH_GAP = 1e-5
 # It grows with the entries of the matrix, up to a limit.
 _START_WORK, _MOST_START_WORK, _SOON_WORK = 7e-4, 30.0, 8.0
 _NEAR_GAP = 2e-2
+# With a wider gap than this longer starts find nothing. A start without the strengthening rows,
+# activities first, brings a tight 13 weeks from 58 to 40 %; a large program is bettered window by
+# window, quarters with every feature from 92 to 21 % in this work.
+_FAR_GAP, _PLAIN_WORK, _WINDOWS_WORK = 0.3, 8.0, 20.0
+_WINDOWS = RollLimits(window=8, step=4, gap=1e-2, nodes=50)
 
 
 class Improver:
@@ -49,23 +55,29 @@ class Improver:
     Parameters
     ----------
     program : the extended program with its strengthening rows.
+    plain : the same without those rows.
     orders : groups of whole columns to settle in turn in a start, in the orders to try.
+    last_resort : the same for a start without the rows.
+    large : no quick starts, which find nothing in a large program.
     enough : tells whether the plan is good enough.
     """
 
     def __init__(
         self,
         program: Program,
+        plain: Program,
         incumbent: Incumbent,
         places: Neighbourhoods,
         *,
         orders: Sequence[Order],
+        last_resort: Order,
+        large: bool,
         enough: Callable[[], bool],
         seed: int,
         threads: int,
     ) -> None:
-        self.program, self.incumbent, self.places = program, incumbent, places
-        self._orders, self._enough = orders, enough
+        self.program, self.plain, self.incumbent, self.places = program, plain, incumbent, places
+        self._orders, self._last_resort, self._enough = orders, last_resort, enough
         self._seed, self._threads = seed, threads
         self._rng = np.random.default_rng(seed)
         self._adaptive = Adaptive(list(places.families), self._rng)
@@ -73,15 +85,23 @@ class Improver:
         self._spent_on_start = 0.0
         self._start_work = min(_MOST_START_WORK, _START_WORK * program.matrix.nnz)
         self.settled = False
+        self.is_large = large
 
     def begin(self, deadline: Deadline) -> None:
         """Make a start in one order and, while the gap is wide, in the others.
 
-        The order that was best goes first from then on.
+        The order that was best goes first from then on. Where that is far off, a
+        start without the rows or windows take the place of longer ones.
         """
         for order in self._orders:
-            if self.incumbent.gap() > _NEAR_GAP and not self._over(deadline):
+            if self.incumbent.gap() > _NEAR_GAP and not self.is_large and not self._over(deadline):
                 self._start(order, None, deadline.part(work=_SOON_WORK), soon=True)
+        if self.incumbent.gap() > _FAR_GAP and not self._over(deadline):
+            if self.is_large:
+                self._by_windows(deadline.part(work=_WINDOWS_WORK))
+            else:
+                self._start(self._last_resort, None, deadline.part(work=_PLAIN_WORK), plain=True)
+            return
         found: list[tuple[float, int, Order]] = []
         for number, order in enumerate(self._orders):
             if found and (self._over(deadline) or self.incumbent.gap() <= _NEAR_GAP):
@@ -91,6 +111,22 @@ class Improver:
             cost = np.inf if values is None else float(self.program.cost @ values)
             found.append((cost, number, order))
         self._orders = [order for *_, order in sorted(found, key=lambda one: one[:2])]
+
+    def _by_windows(self, deadline: Deadline) -> None:
+        """Better the best plan window by window."""
+        best = self.incumbent.values
+        if best is not None:
+            improve_by_windows(
+                self.plain,
+                self._orders[0],
+                best,
+                self.incumbent.objective,
+                deadline,
+                _WINDOWS,
+                offer=self.incumbent.offer,
+                threads=self._threads,
+                seed=self._seed,
+            )
 
     def run(self, deadline: Deadline) -> None:
         """Go on until the deadline, or until the plan is good enough or all was searched."""
@@ -111,16 +147,22 @@ class Improver:
         return self.settled or deadline.reason_to_stop() is not None or self._enough()
 
     def _start(
-        self, groups: Order, cost: FloatArray | None, deadline: Deadline, *, soon: bool = False
+        self,
+        groups: Order,
+        cost: FloatArray | None,
+        deadline: Deadline,
+        *,
+        soon: bool = False,
+        plain: bool = False,
     ) -> FloatArray | None:
         """Make a staged start; offer it; return its values."""
         seed = self._seed + self._turn
         values = staged_plan(
-            self.program,
+            self.plain if plain else self.program,
             groups,
             deadline,
             soon=soon,
-            start=self.incumbent.values if cost is None else None,
+            start=self.incumbent.values if cost is None and not plain else None,
             cost=cost,
             threads=self._threads,
             seed=seed,

@@ -11,7 +11,7 @@ What is found is a plan; it proves nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -85,10 +85,16 @@ def improve_by_windows(
     deadline: Deadline,
     limits: RollLimits,
     *,
+    offer: Callable[[FloatArray], object] = lambda _: None,
     threads: int = 1,
     seed: int = 0,
 ) -> tuple[FloatArray, float]:
-    """Return a plan at least as good: windows of all groups searched with the rest fixed."""
+    """Return a plan at least as good: windows of all groups searched with the rest fixed.
+
+    Parameters
+    ----------
+    offer : called with every better plan.
+    """
     whole = np.logical_or.reduce(groups)
     period = _periods(program)
     for first in range(0, program.periods, limits.step):
@@ -108,6 +114,7 @@ def improve_by_windows(
         found = answer.objective
         if answer.values is not None and found is not None and found < objective:
             values, objective = answer.values, found
+            offer(values)
     return values, objective
 
 

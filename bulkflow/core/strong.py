@@ -81,12 +81,13 @@ _MOST_RARE = 60
 _RARE_WORK, _RARE_GAP = 4.0, 1e-5
 _DIVE_SHARE = 0.25
 _DIVES = (DiveRule(), DiveRule(up_from=0.4))
-# Fewer whole columns than this are searched at once.
-_FEW = 200
-# Work of the first turns of improving and of the search, and how it grows.
+# Fewer whole columns than this are searched at once; with more, quick starts find nothing, and
+# windows come at once.
+_FEW, _MANY = 200, 1200
 # With a wider gap than this plans are bettered first, and the bound is left as it is.
 # But for this much work of a turn at most.
 _WIDE_GAP, _MOST_WIDE = 2e-2, 50.0
+# Work of the first turns of improving and of the search, and how it grows.
 _IMPROVE_WORK, _SEARCH_WORK = 6.0, 3.0
 _FEW_SEARCH_WORK = 6.0
 _MORE = 2.0
@@ -199,8 +200,7 @@ class _Solve:
             ended = self._ended()
         else:
             strengthened = with_rows(self.extended.program, rows)
-            relaxed = self._over_the_horizon(strengthened, root.values)
-            ended = self._turns(strengthened, relaxed) if self._over() is None else self._ended()
+            ended = self._turns(strengthened, root.values)
         return self._answer(ended, len(rows), root.rounds, search)
 
     def _known_prices(self) -> Mapping[PriceKey, FloatArray]:
@@ -362,12 +362,18 @@ class _Solve:
         few = int(self.program.integer.sum()) <= _FEW
         # Without a limit only a proof ends it, and one search has that sooner than several.
         endless = not np.isfinite(min(self.deadline.remaining(), self.deadline.work_left()))
-        improver = self._improver(program, relaxed)
+        large = int(self.program.integer.sum()) > _MANY
+        if not large:
+            relaxed = self._over_the_horizon(program, relaxed)
+        improver = self._improver(program, relaxed, large=large)
         improving, searching = _IMPROVE_WORK, _SEARCH_WORK
         if few:
             searching = _FEW_SEARCH_WORK
         else:
             improver.begin(self.deadline)
+        if large and self._over() is None:
+            # There a plan comes before the bound.
+            self._over_the_horizon(program, relaxed)
         while self._over() is None:
             if not few and not improver.settled and not endless:
                 improver.run(self.deadline.part(work=improving))
@@ -385,7 +391,7 @@ class _Solve:
                 return answer
         return self._ended()
 
-    def _improver(self, program: Program, relaxed: FloatArray | None) -> Improver:
+    def _improver(self, program: Program, relaxed: FloatArray | None, *, large: bool) -> Improver:
         options = self.options
         loads, others, activities = groups_of_columns(self.data, program)
         places = Neighbourhoods(
@@ -394,9 +400,12 @@ class _Solve:
         plant = others | activities
         return Improver(
             program,
+            self.extended.program,
             self.incumbent,
             places,
+            large=large,
             orders=((loads, plant), (plant, loads)),
+            last_resort=(activities, loads | others),
             enough=lambda: self.incumbent.gap() <= options.gap,
             seed=options.seed,
             threads=options.threads,
