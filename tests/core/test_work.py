@@ -5,11 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bulkflow.core.assemble import assemble_data
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.first_plan import carrying_what_is_asked_for, groups_of_columns, least_plan
 from bulkflow.core.network import Demand, Lane, Limit, Network, Node, Stock, Supply, Term, Vehicle
-from bulkflow.core.options import SolveOptions
+from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.outcome import Outcome, OutcomeStatus, StoppedBy
+from bulkflow.core.rolling import RollLimits, improve_by_windows
 from bulkflow.core.solve import solve
+from bulkflow.core.values import spread_network
 from bulkflow.program.build import build_program
 from tests.benchmarks.instances import make_instance
 from tests.core.test_same_work import same
@@ -76,6 +80,38 @@ def test_parts_spend_from_the_whole() -> None:
     assert whole.reason_to_stop() is None
     assert whole.regardless(work=20.0).work_left() == 20.0
     assert np.isinf(whole.endless().work_left())
+
+
+def test_a_part_with_work_of_its_own_shares_that_when_the_plan_of_the_whole_is_spent() -> None:
+    whole = Deadline(work=100.0).planned(10.0)
+    whole.spend(20.0)
+    assert whole.share(0.5).work_left() == 0.0
+    assert whole.part(work=8.0).share(0.5).work_left() == 4.0
+    assert whole.part(work=8.0).share(0.5).share(0.5).work_left() == 2.0
+
+
+def test_windows_better_a_plan_and_tell_each_better_one() -> None:
+    data = spread_network(hard())
+    program = assemble_data(data, form=Form.STRONG)
+    first = least_plan(program, carrying_what_is_asked_for(data, program), Deadline())
+    assert first.values is not None
+    assert first.objective is not None
+    told: list[float] = []
+    values, objective = improve_by_windows(
+        program,
+        groups_of_columns(data, program),
+        first.values,
+        first.objective,
+        Deadline(work=2.0),
+        RollLimits(window=4, step=2, gap=0.05, nodes=20),
+        offer=lambda better: told.append(program.objective(better)),
+    )
+    assert objective < 0.5 * first.objective
+    assert told == sorted(told, reverse=True)
+    assert told[-1] == pytest.approx(program.objective(values))
+    reached = program.matrix @ values
+    assert (reached <= program.row_upper + 1e-5).all()
+    assert (reached >= program.row_lower - 1e-5).all()
 
 
 def outcome_costs(found: Outcome) -> list[float]:
