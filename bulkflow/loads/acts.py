@@ -263,7 +263,7 @@ def _check_plausible(
     strange = [*step_faults(step, load.parts, plate, inside_union=union)]
     if shares is not None and set(shares) == {share.lot_id for share in load.shares}:
         drawn = sum(shares.values(), Decimal(0))
-        strange += amount_faults("shares", drawn, load.lpa, "the load as it was meant")
+        strange += amount_faults("drawn", drawn, load.lpa, "the load as it was meant")
     refuse_strange(strange, step.reason)
 
 

@@ -53,6 +53,7 @@ from bulkflow.lots.parentage import ancestors_of, descendants_of
 from bulkflow.lots.queries import LotFilter, count_by_status, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.lots.tables import DECISION, HOLD, LIMIT, LOT, RESULT
+from bulkflow.lots.trusted import refuse_untrue
 from bulkflow.records import Actor, Store, append_many, head, settings_for, verify
 
 LAYERS = 4
@@ -135,6 +136,12 @@ def ask(store: Store, lots: int, seed: int) -> dict[str, Any]:
         ),
         "count by status": lambda s: count_by_status(s),
         "status of one lot, explained": lambda s: explain_lot(s, names[1]),
+        "records one decision rests on, verified": lambda s: refuse_untrue(
+            s, [names[1]], what="the decision"
+        ),
+        "records a load of five lots rests on, verified": lambda s: refuse_untrue(
+            s, names[3:8], what="the sheet"
+        ),
         "behind one lot": lambda s: ancestors_of(s, names[2]),
         "beyond the busiest lot": lambda s: descendants_of(s, busiest),
         "opening position": lambda s: opening_position(s, date(2027, 1, 1)),
