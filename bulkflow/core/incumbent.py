@@ -2,7 +2,8 @@
 
 A plan is taken in with its whole columns rounded and the rest solved again around them, so that
 what is kept holds exactly: a plan that rests on the solver's tolerance is repaired
-(`bulkflow.core.polish`) or, where it is no better for it, left, and the one before it stands.
+(`bulkflow.core.heuristics.polish`) or, where it is no better for it, left, and the one before it
+stands.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from numpy.typing import NDArray
 
 from bulkflow.core.cumulative import CumulativeProgram
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.polish import solve_fixed
 from bulkflow.core.highs import MipAnswer
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy, relative_gap
-from bulkflow.core.polish import solve_fixed
 from bulkflow.core.program import Program
 
 __all__ = ["Incumbent", "Listener"]

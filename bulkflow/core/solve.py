@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.check import check_solution
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.plan_stability import without_idle_moves
+from bulkflow.core.heuristics.polish import Polished, polish
 from bulkflow.core.highs import HighsSession, MipAnswer, highs_name
-from bulkflow.core.keep import without_idle_moves
 from bulkflow.core.network import Network
 from bulkflow.core.options import Form, SolveOptions, Solver
 from bulkflow.core.outcome import (
@@ -26,7 +27,6 @@ from bulkflow.core.outcome import (
     StoppedBy,
     relative_gap,
 )
-from bulkflow.core.polish import Polished, polish
 from bulkflow.core.prices import PriceKey
 from bulkflow.core.program import Program
 from bulkflow.core.pulp_model import PulpModel, cbc_name

@@ -1,15 +1,17 @@
 """The strong way to an answer: a plan at once, a bound by rows or prices, then better plans.
 
 1. Cumulative counts as columns (`bulkflow.core.cumulative`).
-2. Some plan at once: a plan made before taken up (`bulkflow.core.resume`), or the least one
-   (`bulkflow.core.first_plan`).
-3. Where most of what is whole belongs to items, the search over their plans
-   (`bulkflow.core.items`); it mostly ends the matter.
-4. Rounds of strengthening at the root (`bulkflow.core.root_loop`): rows of single windows first,
-   combined ones when those are exhausted; dives from their end where only vehicles are whole.
-5. Staged starts, crossover and neighbourhoods (`bulkflow.core.improve`), in turn with the search
-   by HiGHS over everything, for the bound. Each turn has more work than the one before; what it
-   does depends on the work done and not on the limit, so more time never ends with a worse plan.
+2. An incumbent at once: a warm start from a plan made before
+   (`bulkflow.core.heuristics.warm_start`), or the least plan
+   (`bulkflow.core.heuristics.relax_and_fix`).
+3. Where most of what is whole belongs to subproblems, column generation over their plans
+   (`bulkflow.core.column_generation`); it mostly ends the matter.
+4. Rounds of cuts at the root (`bulkflow.core.cuts.root_loop`): of single windows first, combined
+   ones when those are exhausted; diving from their end where only vehicles are whole.
+5. Relax-and-fix, crossover and fix-and-optimize (`bulkflow.core.heuristics.fix_and_optimize`), in
+   turn with the search by HiGHS over everything, for the bound. Each turn has more work than the
+   one before; what it does depends on the work done and not on the limit, so more time never ends
+   with a worse plan.
 
 The bound reported is the best of the prices', the root's and the search's: all come from
 relaxations.
@@ -25,30 +27,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from bulkflow.core.batch_rows import BatchRow, StationCuts
+from bulkflow.core.column_generation.completion import WholePlan
+from bulkflow.core.column_generation.search import ColumnGeneration, is_worth_it
 from bulkflow.core.cumulative import CumulativeProgram, with_cumulative_counts
-from bulkflow.core.deadline import Deadline
-from bulkflow.core.dive import DiveRule, dive
-from bulkflow.core.first_plan import (
-    carrying_what_is_asked_for,
-    groups_of_columns,
-    least_plan,
-)
-from bulkflow.core.flow_rows import FlowCuts
-from bulkflow.core.highs import HighsSession, MipAnswer
-from bulkflow.core.improve import Improver
-from bulkflow.core.incumbent import Incumbent, Listener
-from bulkflow.core.items.completion import WholePlan
-from bulkflow.core.items.search import ItemSearch, is_worth_it
-from bulkflow.core.mixing_rows import MixingCuts
-from bulkflow.core.neighbourhood import around_plan, search_part
-from bulkflow.core.neighbourhoods import Neighbourhoods
-from bulkflow.core.options import SolveOptions
-from bulkflow.core.outcome import OutcomeStatus, StoppedBy
-from bulkflow.core.prices import PriceKey
-from bulkflow.core.program import ColumnKind, Program
-from bulkflow.core.resume import freed_lanes, resume
-from bulkflow.core.root_loop import (
+from bulkflow.core.cuts.batch_rows import BatchRow, StationCuts
+from bulkflow.core.cuts.flow_rows import FlowCuts
+from bulkflow.core.cuts.mixing_rows import MixingCuts
+from bulkflow.core.cuts.root_loop import (
     CutPool,
     RootLimits,
     RootPhase,
@@ -57,9 +42,26 @@ from bulkflow.core.root_loop import (
     rows_as_block,
     strengthen_in_phases,
 )
-from bulkflow.core.stations import find_stations
+from bulkflow.core.cuts.stations import find_stations
+from bulkflow.core.cuts.whole_rows import WholeRowCuts
+from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.diving import DiveRule, dive
+from bulkflow.core.heuristics.fix_and_optimize import Improver
+from bulkflow.core.heuristics.neighbourhood import around_plan, search_part
+from bulkflow.core.heuristics.neighbourhoods import Neighbourhoods
+from bulkflow.core.heuristics.relax_and_fix import (
+    carrying_what_is_asked_for,
+    groups_of_columns,
+    least_plan,
+)
+from bulkflow.core.heuristics.warm_start import freed_lanes, resume
+from bulkflow.core.highs import HighsSession, MipAnswer
+from bulkflow.core.incumbent import Incumbent, Listener
+from bulkflow.core.options import SolveOptions
+from bulkflow.core.outcome import OutcomeStatus, StoppedBy
+from bulkflow.core.prices import PriceKey
+from bulkflow.core.program import ColumnKind, Program
 from bulkflow.core.values import NetworkData
-from bulkflow.core.whole_rows import WholeRowCuts
 
 __all__ = ["StrongAnswer", "root_phases", "solve_strong", "with_rows"]
 
@@ -181,7 +183,7 @@ class _Solve:
 
     def run(self, start: FloatArray | None) -> StrongAnswer:
         """Solve."""
-        search = self._item_search()
+        search = self._column_generation()
         if search is not None and search.is_large:
             # There the search over items has plans before the least one could be found.
             search.run(start, self._known_prices())
@@ -207,7 +209,7 @@ class _Solve:
         return {} if self.options.start is None else self.options.start.prices
 
     def _answer(
-        self, ended: MipAnswer, rows: int, rounds: int, search: ItemSearch | None
+        self, ended: MipAnswer, rows: int, rounds: int, search: ColumnGeneration | None
     ) -> StrongAnswer:
         prices = {} if search is None else search.final_prices()
         answer = self.incumbent.answer(ended.status, ended.stopped_by, self.nodes)
@@ -295,10 +297,10 @@ class _Solve:
     def _nodes(self, usual: int) -> int:
         return usual if self.options.max_nodes is None else self.options.max_nodes
 
-    def _item_search(self) -> ItemSearch | None:
+    def _column_generation(self) -> ColumnGeneration | None:
         """Return the search over plans of items, or None where a program is not made of them."""
-        listening = _ItemNews(self.extended, self.incumbent)
-        search = ItemSearch(self.data, self.program, self.options, self.deadline, listening)
+        listening = _ColumnGenerationNews(self.extended, self.incumbent)
+        search = ColumnGeneration(self.data, self.program, self.options, self.deadline, listening)
         return search if is_worth_it(self.program, search.split) else None
 
     # The root --------------------------------------------------------------------------------
@@ -463,7 +465,7 @@ def _nearly_tight(phases: Sequence[RootPhase], values: FloatArray) -> list[Batch
     ]
 
 
-class _ItemNews:
+class _ColumnGenerationNews:
     """Passes on what the search over items finds."""
 
     def __init__(self, extended: CumulativeProgram, incumbent: Incumbent) -> None:

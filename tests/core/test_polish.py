@@ -12,9 +12,9 @@ from scipy import sparse
 
 from bulkflow.core import solve as solving
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.polish import Polished, polish
 from bulkflow.core.network import Demand, Lane, Network, Node, Supply
 from bulkflow.core.options import SolveOptions
-from bulkflow.core.polish import Polished, polish
 from bulkflow.core.program import Program
 
 CAPACITY = 17_651.0

@@ -7,11 +7,11 @@ import pytest
 
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.cumulative import with_cumulative_counts
+from bulkflow.core.cuts.root_loop import CutPool, RootLimits, strengthen
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession
 from bulkflow.core.network import Demand, Lane, Limit, Network, Node, Stock, Supply, Term, Vehicle
 from bulkflow.core.options import Form, SolveOptions
-from bulkflow.core.root_loop import CutPool, RootLimits, strengthen
 from bulkflow.core.solve import solve
 from bulkflow.core.strong import root_phases, with_rows
 from bulkflow.core.values import spread_network

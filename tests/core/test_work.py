@@ -7,11 +7,15 @@ import pytest
 
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.first_plan import carrying_what_is_asked_for, groups_of_columns, least_plan
+from bulkflow.core.heuristics.relax_and_fix import (
+    carrying_what_is_asked_for,
+    groups_of_columns,
+    least_plan,
+)
+from bulkflow.core.heuristics.rolling_horizon import RollLimits, improve_by_windows
 from bulkflow.core.network import Demand, Lane, Limit, Network, Node, Stock, Supply, Term, Vehicle
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.outcome import Outcome, OutcomeStatus, StoppedBy
-from bulkflow.core.rolling import RollLimits, improve_by_windows
 from bulkflow.core.solve import solve
 from bulkflow.core.values import spread_network
 from bulkflow.program.build import build_program

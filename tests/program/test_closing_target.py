@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from bulkflow.core.assemble import assemble, assemble_data
+from bulkflow.core.column_generation.subproblems import find_subproblems
 from bulkflow.core.cumulative import with_cumulative_counts
-from bulkflow.core.items.model import find_items
+from bulkflow.core.cuts.stations import find_stations
 from bulkflow.core.network import TermKind
 from bulkflow.core.options import Form, SolveOptions
-from bulkflow.core.stations import find_stations
 from bulkflow.core.values import spread_network
 from bulkflow.program.build import build_program
 from bulkflow.program.solve import make_plan
@@ -123,7 +123,7 @@ def test_the_target_takes_off_what_is_owed_in_the_core_and_items_know_it():
     owed = [term.times for term in limit.terms if term.kind == TermKind.SHORTAGE]
     assert owed == [-1.0]
     data = spread_network(network)
-    (item,) = find_items(data, assemble(network)).items
+    (item,) = find_subproblems(data, assemble(network)).items
     assert item.closing_slack >= 0
     assert item.closing_takes_owed
     # Room after the end bounds a plan, and is left out of the relaxation.

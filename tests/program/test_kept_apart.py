@@ -4,8 +4,8 @@ import pytest
 
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.cumulative import with_cumulative_counts
+from bulkflow.core.cuts.stations import find_stations
 from bulkflow.core.options import Form, SolveOptions
-from bulkflow.core.stations import find_stations
 from bulkflow.core.values import spread_network
 from bulkflow.plan.checks.position import Position
 from bulkflow.program.answer import LoadKind

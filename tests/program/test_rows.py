@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 
 from bulkflow.core.assemble import assemble_data
+from bulkflow.core.cuts.whole_rows import WholeRowCuts, whole_rows
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.polish import solve_fixed
 from bulkflow.core.highs import HighsSession
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.outcome import OutcomeStatus
-from bulkflow.core.polish import solve_fixed
 from bulkflow.core.program import Program
 from bulkflow.core.solve import solve
 from bulkflow.core.values import spread_network
-from bulkflow.core.whole_rows import WholeRowCuts, whole_rows
 from bulkflow.program.build import build_program
 from tests.program.builders import scenario
 from tests.program.random_scenarios import random_scenario

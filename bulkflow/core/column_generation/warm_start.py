@@ -12,9 +12,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.core.column_generation.generate import Generator, Relaxed
+from bulkflow.core.column_generation.pricing import Pricer
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.items.generate import Generator, Relaxed
-from bulkflow.core.items.pricing import Pricer
 
 __all__ = ["Repair"]
 

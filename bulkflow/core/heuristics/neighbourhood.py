@@ -1,7 +1,7 @@
 """Plans from parts of the program: most whole columns fixed, the rest searched.
 
 Around a plan made before, the lanes into some nodes are free and all others keep their loads;
-`bulkflow.core.neighbourhoods` draws other sets.
+`bulkflow.core.heuristics.neighbourhoods` draws other sets.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from bulkflow.core.cumulative import CumulativeProgram
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.dive import DiveRule, dive, without_fill
+from bulkflow.core.heuristics.diving import DiveRule, dive, without_fill
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.program import ColumnKind, Program

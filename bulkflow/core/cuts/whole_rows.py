@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.batch_rows import BatchRow
+from bulkflow.core.cuts.batch_rows import BatchRow
 from bulkflow.core.program import Program, RowRule
 
 __all__ = ["WholeRowCuts", "whole_rows"]

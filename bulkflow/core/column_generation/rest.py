@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from bulkflow.core.items.implied import implied_upper
+from bulkflow.core.column_generation.implied import implied_upper
+from bulkflow.core.cuts.root_loop import rows_as_block
+from bulkflow.core.cuts.whole_rows import whole_rows
 from bulkflow.core.program import ColumnKind, Program, RowRule
-from bulkflow.core.root_loop import rows_as_block
 from bulkflow.core.values import NetworkData
-from bulkflow.core.whole_rows import whole_rows
 
 __all__ = ["with_rounding_rows"]
 
@@ -84,7 +84,7 @@ def with_rounding_rows(data: NetworkData, program: Program) -> tuple[Program, Fl
 
 
 def _with_whole_rows(program: Program) -> Program:
-    """Return the program with the rounding rows of its limits (`bulkflow.core.whole_rows`)."""
+    """Return the program with the rounding rows of its limits (`bulkflow.core.cuts.whole_rows`)."""
     rows = whole_rows(program)
     if not rows:
         return program

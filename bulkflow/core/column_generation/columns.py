@@ -1,4 +1,4 @@
-"""Plans of items as values of the program's columns."""
+"""Plans of subproblems, the columns of the restricted master, as values of the program."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.items.dynamic import ItemPlans
-from bulkflow.core.items.model import Decomposition, Item
+from bulkflow.core.column_generation.dynamic import SubproblemPlans
+from bulkflow.core.column_generation.subproblems import Decomposition, Subproblem
 
-__all__ = ["ItemPlan", "plan_of_amounts", "plans_of"]
+__all__ = ["PlanColumn", "plan_of_amounts", "plans_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class ItemPlan:
-    """One plan of one item.
+class PlanColumn:
+    """One plan of one subproblem: a column of the restricted master.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class ItemPlan:
     cost: float
 
 
-def plans_of(split: Decomposition, plans: ItemPlans, first: int = 0) -> list[ItemPlan]:
+def plans_of(split: Decomposition, plans: SubproblemPlans, first: int = 0) -> list[PlanColumn]:
     """Return the plans of items ``first`` and following."""
     return [
         plan_of_amounts(split, first + row, counts, amounts)
@@ -44,7 +44,7 @@ def plans_of(split: Decomposition, plans: ItemPlans, first: int = 0) -> list[Ite
 
 def plan_of_amounts(
     split: Decomposition, number: int, counts: FloatArray, amounts: FloatArray
-) -> ItemPlan:
+) -> PlanColumn:
     """Return the plan of an item with these counts and amounts arriving of each sending."""
     item = split.items[number]
     program, periods = split.program, split.program.periods
@@ -72,7 +72,7 @@ def plan_of_amounts(
     place, amount = np.concatenate(columns), np.concatenate(values)
     keep = amount != 0
     place, amount = place[keep], amount[keep]
-    return ItemPlan(
+    return PlanColumn(
         number,
         tuple(int(one) for one in counts[:used]),
         place,
@@ -81,7 +81,7 @@ def plan_of_amounts(
     )
 
 
-def _slacks(item: Item, net: FloatArray, under_way: float) -> tuple[IntArray, FloatArray]:
+def _slacks(item: Subproblem, net: FloatArray, under_way: float) -> tuple[IntArray, FloatArray]:
     """Return what floors and closing target miss; net is stock less what is owed."""
     columns, values = [], []
     stock = np.maximum(net, 0.0)

@@ -18,8 +18,8 @@ from collections import defaultdict
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.batch_rows import LEAST_FRACTION, BatchRow
-from bulkflow.core.stations import EndRule, Inflow, Station
+from bulkflow.core.cuts.batch_rows import LEAST_FRACTION, BatchRow
+from bulkflow.core.cuts.stations import EndRule, Inflow, Station
 
 __all__ = ["MixingCuts"]
 

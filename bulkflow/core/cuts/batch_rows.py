@@ -1,6 +1,6 @@
 """Batch rounding rows: whole loads against what a window of periods needs.
 
-From the inequality of a station over a window s..e (see `bulkflow.core.stations`),
+From the inequality of a station over a window s..e (see `bulkflow.core.cuts.stations`),
 
     c + sum of C(j) y(j) >= D,   c >= 0 continuous, y(j) whole,
 
@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.stations import EndRule, Inflow, Station
+from bulkflow.core.cuts.stations import EndRule, Inflow, Station
 
 __all__ = ["BatchRow", "StationCuts"]
 

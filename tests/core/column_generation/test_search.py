@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from bulkflow.core.assemble import assemble_data
+from bulkflow.core.column_generation.completion import WholePlan
+from bulkflow.core.column_generation.search import ColumnGeneration
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.items.completion import WholePlan
-from bulkflow.core.items.search import ItemSearch
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.solve import solve
 from bulkflow.core.values import spread_network
@@ -35,13 +35,13 @@ class Heard:
         return (self.plans[-1].objective - self.bound) / abs(self.plans[-1].objective)
 
 
-def searched(seed: int, *, full: bool = False) -> tuple[Heard, ItemSearch]:
+def searched(seed: int, *, full: bool = False) -> tuple[Heard, ColumnGeneration]:
     scenario = make_instance(weeks=10, bottlers=3, liquids=2, seed=seed, full=full)
     data = spread_network(build_program(scenario).network)
     program = assemble_data(data, form=Form.STRONG)
     heard = Heard()
     options = SolveOptions(gap=1e-3, max_nodes=20, max_rounds=30)
-    search = ItemSearch(data, program, options, Deadline(work=60), heard)
+    search = ColumnGeneration(data, program, options, Deadline(work=60), heard)
     search.run(None)
     return heard, search
 
@@ -90,7 +90,7 @@ def test_bounds_and_plans_agree_with_the_plain_form(seed: int) -> None:
     data = spread_network(network)
     heard = Heard()
     program = assemble_data(data, form=Form.STRONG)
-    ItemSearch(data, program, SolveOptions(gap=1e-6), Deadline(work=20), heard).run(None)
+    ColumnGeneration(data, program, SolveOptions(gap=1e-6), Deadline(work=20), heard).run(None)
     assert heard.bound <= plain.objective * (1 + 1e-7)
     assert heard.plans
     assert heard.plans[-1].objective >= plain.bound * (1 - 1e-7)

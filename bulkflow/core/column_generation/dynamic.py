@@ -26,9 +26,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.items.model import Item
+from bulkflow.core.column_generation.subproblems import Subproblem
 
-__all__ = ["Grid", "ItemPlans"]
+__all__ = ["Grid", "SubproblemPlans"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -40,7 +40,7 @@ _NEAR = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class ItemPlans:
+class SubproblemPlans:
     """Plans of items: numbers of vehicles and units arriving, (N, operations)."""
 
     counts: FloatArray
@@ -88,7 +88,7 @@ class Grid:
     """
 
     def __init__(
-        self, items: list[Item], periods: int, nodes_per_vehicle: int, *, outer: bool
+        self, items: list[Subproblem], periods: int, nodes_per_vehicle: int, *, outer: bool
     ) -> None:
         self.items, self.periods, self.outer = items, periods, outer
         largest = np.array([max(one.most for one in item.sendings) for item in items])
@@ -190,7 +190,7 @@ class Grid:
         """Return the value of every item at the prices of the program's columns, (N,)."""
         return self._backward(prices, None)
 
-    def plans(self, prices: FloatArray) -> tuple[FloatArray, ItemPlans]:
+    def plans(self, prices: FloatArray) -> tuple[FloatArray, SubproblemPlans]:
         """Return the values and a best plan of every item (``inner`` grids)."""
         kept: list[_Step] = []
         values = self._backward(prices, kept)
@@ -287,7 +287,7 @@ class Grid:
 
     # The way forward -----------------------------------------------------------------------
 
-    def _forward(self, prices: FloatArray, kept: list[_Step]) -> ItemPlans:
+    def _forward(self, prices: FloatArray, kept: list[_Step]) -> SubproblemPlans:
         most = max(len(item.sendings) for item in self.items)
         counts = np.zeros((len(self.items), most))
         amounts = np.zeros((len(self.items), most))
@@ -301,7 +301,7 @@ class Grid:
             node[rows] += moved
             counts[rows, operation.slots] = k
             amounts[rows, operation.slots] = moved * self.unit[rows]
-        return ItemPlans(counts, amounts)
+        return SubproblemPlans(counts, amounts)
 
     def _none_left(self) -> IntArray:
         """Return the node of no stock at the end: a backlog there is followed as from it."""
@@ -480,7 +480,7 @@ class _Costs:
         least = np.min(unit_cost * ends * grid.unit[row] + at_bottom + rise)
         return float(least - abs(price * grid.unit[row]))
 
-    def _least_unit_cost(self, item: Item) -> float:
+    def _least_unit_cost(self, item: Subproblem) -> float:
         least = np.inf
         for one in item.sendings:
             per_unit = self.prices[one.flow] / one.gain

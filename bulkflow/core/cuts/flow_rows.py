@@ -15,7 +15,7 @@ from collections import defaultdict
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.batch_rows import LEAST_FRACTION, BatchRow
+from bulkflow.core.cuts.batch_rows import LEAST_FRACTION, BatchRow
 from bulkflow.core.network import Activity
 from bulkflow.core.program import ColumnKind, Program
 from bulkflow.core.values import LaneData, NetworkData, over_periods

@@ -1,9 +1,10 @@
 """Improving plans until the limit: crossover of diverse starts, and neighbourhoods of the best.
 
-A round is one diverse start (`bulkflow.core.first_plan`), the whole columns in which it and the
-best plans differ searched from the best (crossover), and then neighbourhoods for a while. What a
-round does depends on the work done so far and not on the limit: more time goes on where less
-ended, and is never a worse plan.
+A round is one diverse start by relax-and-fix (`bulkflow.core.heuristics.relax_and_fix`), the whole
+columns in which it and the incumbents differ searched from the best (crossover), and then
+fix-and-optimize: neighbourhoods freed while the rest is fixed, for a while. What a round does
+depends on the work done so far and not on the limit: more time goes on where less ended, and is
+never a worse plan.
 """
 
 from __future__ import annotations
@@ -14,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.first_plan import perturbed_costs, staged_plan
+from bulkflow.core.heuristics.neighbourhood import search_part
+from bulkflow.core.heuristics.neighbourhoods import Adaptive, Neighbourhoods
+from bulkflow.core.heuristics.relax_and_fix import perturbed_costs, staged_plan
+from bulkflow.core.heuristics.rolling_horizon import RollLimits, improve_by_windows
 from bulkflow.core.incumbent import Incumbent
-from bulkflow.core.neighbourhood import search_part
-from bulkflow.core.neighbourhoods import Adaptive, Neighbourhoods
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy
 from bulkflow.core.program import Program
-from bulkflow.core.rolling import RollLimits, improve_by_windows
 
 __all__ = ["Improver"]
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.core.column_generation.columns import PlanColumn
+from bulkflow.core.column_generation.exact import ExactPlans
+from bulkflow.core.column_generation.pricing import Pricer
+from bulkflow.core.column_generation.restricted_master import RestrictedMaster, Shared
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.items.columns import ItemPlan
-from bulkflow.core.items.exact import ExactPlans
-from bulkflow.core.items.master import Master, Shared
-from bulkflow.core.items.pricing import Pricer
 
 __all__ = ["Generator", "Relaxed"]
 
@@ -43,7 +43,7 @@ class Generator:
     """
 
     def __init__(
-        self, shared: Shared, master: Master, exact: ExactPlans, row_prices: FloatArray
+        self, shared: Shared, master: RestrictedMaster, exact: ExactPlans, row_prices: FloatArray
     ) -> None:
         self.shared, self.master, self.exact = shared, master, exact
         self.best_prices = shared.in_range(row_prices)
@@ -65,7 +65,7 @@ class Generator:
 
     def price(
         self, pricer: Pricer, row_prices: FloatArray, deadline: Deadline, wanted: set[int] | None
-    ) -> tuple[float, list[ItemPlan]]:
+    ) -> tuple[float, list[PlanColumn]]:
         """Return the value of these prices, and the plans that are best at them.
 
         The value is that of real plans: near a bound, and none.

@@ -7,7 +7,7 @@ import pytest
 
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.keep import moves, without_idle_moves
+from bulkflow.core.heuristics.plan_stability import moves, without_idle_moves
 from bulkflow.core.network import Demand, Lane, Network, Node, Stock, Supply, Vehicle
 from bulkflow.core.options import Form
 from bulkflow.core.program import ColumnKind, Program

@@ -1,9 +1,10 @@
-"""Items read off a program: what an item owns, and what of it the dynamic program understands.
+"""Subproblems read off a program: what each owns, and what of it the dynamic program understands.
 
-An item is the balance of a node and commodity that nothing leaves but demand, that holds stock,
-and that whole vehicles reach on lanes of its own. Its columns are its stock, its shortage, the
-flows and vehicle counts of its lanes, and slacks that appear in its rows alone. Rows over these
-columns only are the item's own; every other row that counts one of them couples it with the rest.
+A subproblem, or item, is the balance of a node and commodity that nothing leaves but demand, that
+holds stock, and that whole vehicles reach on lanes of its own. Its columns are its stock, its
+shortage, the flows and vehicle counts of its lanes, and slacks that appear in its rows alone. Rows
+over these columns only are the item's own; every other row that counts one of them couples it with
+the rest.
 
 What is read here serves two ends: plans, which must keep every row, and a relaxation, which may
 leave rows out. Own rows that are not understood are left out of the relaxation (`left_out`).
@@ -21,7 +22,7 @@ from scipy import sparse
 from bulkflow.core.program import ColumnKind, Program, RowRule
 from bulkflow.core.values import LaneData, NetworkData
 
-__all__ = ["Decomposition", "Item", "Sending", "find_items"]
+__all__ = ["Decomposition", "Sending", "Subproblem", "find_subproblems"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -51,7 +52,7 @@ class Sending:
 
 
 @dataclass(slots=True)
-class Item:
+class Subproblem:
     """See the module; quantities by period from 0, (T,).
 
     Parameters
@@ -110,7 +111,7 @@ class Decomposition:
     """
 
     program: Program
-    items: list[Item]
+    items: list[Subproblem]
     owner: IntArray
     own_rows: IntArray
     by_column: sparse.csc_array
@@ -121,7 +122,7 @@ class Decomposition:
         return np.flatnonzero(self.own_rows < 0)
 
 
-def find_items(data: NetworkData, program: Program) -> Decomposition:
+def find_subproblems(data: NetworkData, program: Program) -> Decomposition:
     """Return the items of a program; there may be none."""
     reader = _Reader(data, program)
     items = [item for pair, row in reader.balances.items() if (item := reader.item(pair, row))]
@@ -147,7 +148,7 @@ class _Reader:
             if rule is RowRule.BALANCE and program.row_periods[row] == 0
         }
 
-    def item(self, pair: tuple[str, int], first: int) -> Item | None:
+    def item(self, pair: tuple[str, int], first: int) -> Subproblem | None:
         """Return the item of a balance, or None where it is none."""
         program, data = self.program, self.data
         node = data.nodes[data.node_index[pair[0]]]
@@ -168,7 +169,7 @@ class _Reader:
         if not lanes or not np.isfinite(program.cost[stock : stock + self.periods]).all():
             return None
         index = pair[1]
-        item = Item(
+        item = Subproblem(
             node=pair[0],
             commodity=index,
             stock=stock,
@@ -230,7 +231,7 @@ class _Reader:
 
     # Own rows ------------------------------------------------------------------------------
 
-    def _read_rows(self, item: Item) -> None:
+    def _read_rows(self, item: Subproblem) -> None:
         """Read the limits over the item's columns."""
         columns = np.unique(item.columns(self.periods))
         mine = set(columns.tolist())
@@ -246,7 +247,7 @@ class _Reader:
             self._read_limit(item, row, mine, arrivals)
 
     def _read_limit(
-        self, item: Item, row: int, mine: set[int], arrivals: dict[int, dict[int, float]]
+        self, item: Subproblem, row: int, mine: set[int], arrivals: dict[int, dict[int, float]]
     ) -> None:
         matrix = self.program.matrix
         span = slice(matrix.indptr[row], matrix.indptr[row + 1])
@@ -281,7 +282,12 @@ class _Reader:
         return bool(self.alone[column])
 
     def _read_floor(
-        self, item: Item, step: int, floor: float, flows: dict[int, float], slack: dict[int, float]
+        self,
+        item: Subproblem,
+        step: int,
+        floor: float,
+        flows: dict[int, float],
+        slack: dict[int, float],
     ) -> bool:
         if len(slack) != 1:
             return False
@@ -304,7 +310,7 @@ class _Reader:
 
     def _read_room(
         self,
-        item: Item,
+        item: Subproblem,
         step: int,
         room: float,
         flows: dict[int, float],
@@ -318,7 +324,7 @@ class _Reader:
             return True
         return False
 
-    def split(self, items: list[Item]) -> Decomposition:
+    def split(self, items: list[Subproblem]) -> Decomposition:
         """Return the program split into these items and the rest."""
         owner = np.full(self.program.columns, -1, dtype=np.int64)
         for number, item in enumerate(items):

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from bulkflow.core.batch_rows import BatchRow
+from bulkflow.core.cuts.batch_rows import BatchRow
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, LpAnswer
 from bulkflow.core.outcome import OutcomeStatus

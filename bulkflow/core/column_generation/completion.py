@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.core.column_generation.subproblems import Decomposition
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.rolling_horizon import RollLimits, improve_by_windows, roll_forward
 from bulkflow.core.highs import HighsSession, SessionLeftError
-from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
-from bulkflow.core.rolling import RollLimits, improve_by_windows, roll_forward
 from bulkflow.errors import SolverError
 
 __all__ = ["Completion", "WholePlan"]

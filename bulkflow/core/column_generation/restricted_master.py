@@ -1,9 +1,9 @@
-"""The master program: one plan for every item, priced against what they share with the rest.
+"""The restricted master: one plan for every subproblem, against what they share with the rest.
 
-Columns are the program's own (those that belong to no item) and plans of items; rows are those
-that are no item's own, and one per item that lets its plans add up to one. Its row prices are what
-items are priced at. Whatever the prices, their value, plus the least cost of the rest at them, plus
-the value of every item at them is a bound on the whole program (`bound_at`).
+Columns are the program's own (those that belong to no subproblem) and plans of subproblems (items
+below); rows are those that are no subproblem's own, and a convexity row for each. Its dual prices
+are what the subproblems are priced at. Whatever the prices, their value, plus the least cost of the
+rest at them, plus the value of every subproblem at them is a Lagrangian bound on the whole program.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from bulkflow.core.column_generation.columns import PlanColumn
+from bulkflow.core.column_generation.subproblems import Decomposition
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession, LpAnswer, MipAnswer, SessionLeftError
-from bulkflow.core.items.columns import ItemPlan
-from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
 from bulkflow.errors import SolverError
 
-__all__ = ["Master", "Shared"]
+__all__ = ["RestrictedMaster", "Shared"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -76,25 +76,25 @@ class Shared:
         return np.where(wrong, 0.0, row_prices)
 
 
-class Master(HighsSession):
+class RestrictedMaster(HighsSession):
     """The master program in HiGHS; see the module."""
 
     def __init__(self, shared: Shared, *, threads: int = 1, seed: int = 0) -> None:
         self.shared = shared
-        self.plans: list[ItemPlan] = []
+        self.plans: list[PlanColumn] = []
         self._seen: dict[tuple[int, tuple[int, ...], int], int] = {}
         super().__init__(_start(shared), threads=threads, seed=seed, relaxed=True)
 
-    def add_plans(self, plans: Iterable[ItemPlan]) -> int:
+    def add_plans(self, plans: Iterable[PlanColumn]) -> int:
         """Add plans that are not there yet; return how many were new."""
         before = len(self.plans)
         self.places(plans)
         return len(self.plans) - before
 
-    def places(self, plans: Iterable[ItemPlan]) -> list[int]:
+    def places(self, plans: Iterable[PlanColumn]) -> list[int]:
         """Return the number of each plan in the master, adding those that are not there yet."""
         places: list[int] = []
-        fresh: list[ItemPlan] = []
+        fresh: list[PlanColumn] = []
         for plan in plans:
             key = (plan.item, plan.counts, round(plan.cost * 1e3))
             if key not in self._seen:
@@ -113,7 +113,7 @@ class Master(HighsSession):
         return places
 
     def _entries(
-        self, plans: list[ItemPlan]
+        self, plans: list[PlanColumn]
     ) -> tuple[NDArray[np.int32], FloatArray, NDArray[np.int32]]:
         shared = self.shared
         shape = (shared.program.columns, len(plans))

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from bulkflow.core.assemble import assemble_data
+from bulkflow.core.column_generation.dynamic import Grid
+from bulkflow.core.column_generation.exact import ExactPlans
+from bulkflow.core.column_generation.implied import implied_upper
+from bulkflow.core.column_generation.pricing import aligned_nodes
+from bulkflow.core.column_generation.rest import with_rounding_rows
+from bulkflow.core.column_generation.restricted_master import Shared
+from bulkflow.core.column_generation.subproblems import Decomposition, find_subproblems
 from bulkflow.core.deadline import Deadline
-from bulkflow.core.items.dynamic import Grid
-from bulkflow.core.items.exact import ExactPlans
-from bulkflow.core.items.implied import implied_upper
-from bulkflow.core.items.master import Shared
-from bulkflow.core.items.model import Decomposition, find_items
-from bulkflow.core.items.pricing import aligned_nodes
-from bulkflow.core.items.rest import with_rounding_rows
 from bulkflow.core.network import (
     Activity,
     Demand,
@@ -134,7 +134,7 @@ def _targets(
 def parts(network: Network) -> tuple[Shared, Program, Decomposition]:
     data = spread_network(network)
     program, implied = with_rounding_rows(data, assemble_data(data, form=Form.STRONG))
-    split = find_items(data, program)
+    split = find_subproblems(data, program)
     return Shared(split, implied), program, split
 
 

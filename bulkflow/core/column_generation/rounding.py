@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from bulkflow.core.items.generate import Relaxed
-from bulkflow.core.items.master import Master
+from bulkflow.core.column_generation.generate import Relaxed
+from bulkflow.core.column_generation.restricted_master import RestrictedMaster
 from bulkflow.core.program import ColumnKind, RowRule
 
 __all__ = ["Rounding"]
@@ -37,7 +37,7 @@ class Rounding:
     costs : of every plan at the prices, (plans,).
     """
 
-    def __init__(self, master: Master, relaxed: Relaxed, costs: FloatArray) -> None:
+    def __init__(self, master: RestrictedMaster, relaxed: Relaxed, costs: FloatArray) -> None:
         self.master, self.costs = master, costs
         shared = master.shared
         shape = (shared.program.columns, len(master.plans))

@@ -1,4 +1,4 @@
-"""Items priced together or one by one.
+"""Pricing: plans of least reduced cost, for all subproblems (items) together or one by one.
 
 Coarse grids price all items of a block in one sweep: few and short steps, good while prices still
 move. Fine grids take items one by one, each on a grid that has its closing target on a node, where
@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from bulkflow.core.items.dynamic import Grid
-from bulkflow.core.items.model import Decomposition, Item
+from bulkflow.core.column_generation.dynamic import Grid
+from bulkflow.core.column_generation.subproblems import Decomposition, Subproblem
 
 __all__ = ["Pricer", "aligned_nodes"]
 
@@ -26,7 +26,7 @@ _FINER = 1.3
 _OTHERS = 0.1
 
 
-def aligned_nodes(item: Item, nodes: int) -> int:
+def aligned_nodes(item: Subproblem, nodes: int) -> int:
     """Return a number of nodes per vehicle, ``nodes`` or a little more, that suits an item.
 
     The end of the plan counts most: where demand and closing target are met, a node should lie
@@ -111,7 +111,7 @@ class Pricer:
         return values, counts
 
 
-def _blocks(items: list[Item], nodes: int) -> list[list[int]]:
+def _blocks(items: list[Subproblem], nodes: int) -> list[list[int]]:
     """Return the items in order, in blocks of a limited number of cells."""
     blocks: list[list[int]] = []
     cells = 0.0

@@ -20,25 +20,25 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.core.column_generation.completion import Completion, WholePlan
+from bulkflow.core.column_generation.diving import dive_by_prices
+from bulkflow.core.column_generation.exact import ExactPlans
+from bulkflow.core.column_generation.generate import Generator, Relaxed
+from bulkflow.core.column_generation.pricing import Pricer
+from bulkflow.core.column_generation.rest import with_rounding_rows
+from bulkflow.core.column_generation.restricted_master import RestrictedMaster, Shared
+from bulkflow.core.column_generation.rounding import Rounding
+from bulkflow.core.column_generation.subproblems import Decomposition, find_subproblems
+from bulkflow.core.column_generation.warm_start import Repair
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.polish import solve_fixed
 from bulkflow.core.highs import HighsSession, SessionLeftError
-from bulkflow.core.items.completion import Completion, WholePlan
-from bulkflow.core.items.exact import ExactPlans
-from bulkflow.core.items.generate import Generator, Relaxed
-from bulkflow.core.items.master import Master, Shared
-from bulkflow.core.items.model import Decomposition, find_items
-from bulkflow.core.items.price_dive import dive_by_prices
-from bulkflow.core.items.pricing import Pricer
-from bulkflow.core.items.repair import Repair
-from bulkflow.core.items.rest import with_rounding_rows
-from bulkflow.core.items.rounding import Rounding
 from bulkflow.core.options import SolveOptions
-from bulkflow.core.polish import solve_fixed
 from bulkflow.core.prices import PriceKey, prices_by_rule, prices_of_rows
 from bulkflow.core.program import Program
 from bulkflow.core.values import NetworkData
 
-__all__ = ["ItemSearch", "Listening", "is_worth_it"]
+__all__ = ["ColumnGeneration", "Listening", "is_worth_it"]
 
 FloatArray = NDArray[np.float64]
 
@@ -118,7 +118,7 @@ class _Best:
     places: list[int]
 
 
-class ItemSearch:
+class ColumnGeneration:
     """See the module.
 
     Parameters
@@ -137,7 +137,7 @@ class ItemSearch:
         self.options, self.deadline, self.listening = options, deadline, listening
         self.program, implied = with_rounding_rows(data, program)
         self.rows_added = self.program.rows - program.rows
-        self.split = find_items(data, self.program)
+        self.split = find_subproblems(data, self.program)
         self.shared = Shared(self.split, implied)
         self.best: _Best | None = None
         self.rounds = 0
@@ -165,7 +165,7 @@ class ItemSearch:
             return
         self.exact = ExactPlans(self.split)
         self.completion = Completion(self.program, self.split, seed=self.options.seed)
-        self.master = Master(self.shared, seed=self.options.seed)
+        self.master = RestrictedMaster(self.shared, seed=self.options.seed)
         try:
             self._search(prices, start)
         except SessionLeftError:

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from bulkflow.core.assemble import assemble_data
+from bulkflow.core.column_generation.rest import with_rounding_rows
+from bulkflow.core.column_generation.restricted_master import Shared
+from bulkflow.core.column_generation.subproblems import find_subproblems
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession
-from bulkflow.core.items.master import Shared
-from bulkflow.core.items.model import find_items
-from bulkflow.core.items.rest import with_rounding_rows
 from bulkflow.core.network import Network
 from bulkflow.core.options import Form, SolveOptions
 from bulkflow.core.outcome import Solution
@@ -49,7 +49,7 @@ def loads_moved(before: Solution, after: Solution) -> float:
 def shared_of(network: Network) -> Shared:
     data = spread_network(network)
     program, implied = with_rounding_rows(data, assemble_data(data, form=Form.STRONG))
-    return Shared(find_items(data, program), implied)
+    return Shared(find_subproblems(data, program), implied)
 
 
 def test_prices_come_back_for_the_rows_they_were_of() -> None:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from bulkflow.core.column_generation.columns import PlanColumn, plan_of_amounts
+from bulkflow.core.column_generation.subproblems import Decomposition
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.highs import HighsSession
-from bulkflow.core.items.columns import ItemPlan, plan_of_amounts
-from bulkflow.core.items.model import Decomposition
 from bulkflow.core.program import Program
 
 __all__ = ["ExactPlans"]
@@ -71,12 +71,12 @@ class ExactPlans:
 
     def plans(
         self, counts: Mapping[int, tuple[int, ...]], prices: FloatArray, deadline: Deadline
-    ) -> list[ItemPlan]:
+    ) -> list[PlanColumn]:
         """Return the best plan with these counts of every item named that has one."""
         self._session.set_costs(np.arange(len(self.columns)), prices[self.columns])
         return self._plans(dict(counts), deadline)
 
-    def _plans(self, counts: dict[int, tuple[int, ...]], deadline: Deadline) -> list[ItemPlan]:
+    def _plans(self, counts: dict[int, tuple[int, ...]], deadline: Deadline) -> list[PlanColumn]:
         before = self._whole.copy()
         for item, one in counts.items():
             self._whole[self._begin[item] : self._begin[item + 1]] = one
@@ -92,14 +92,14 @@ class ExactPlans:
         half = len(pairs) // 2
         return self._plans(dict(pairs[:half]), deadline) + self._plans(dict(pairs[half:]), deadline)
 
-    def plans_with(self, values: FloatArray) -> list[ItemPlan]:
+    def plans_with(self, values: FloatArray) -> list[PlanColumn]:
         """Return the plan of every item with the counts and flows in ``values`` of all columns.
 
         Stock and shortage follow from them; an item whose rules they break, or whose flows are
         not known, has none.
         """
         split, program = self.split, self.split.program
-        plans: list[ItemPlan] = []
+        plans: list[PlanColumn] = []
         together = np.zeros(program.columns)
         for number, item in enumerate(split.items):
             counts = np.round(values[[one.vehicles for one in item.sendings]])
@@ -123,15 +123,15 @@ class ExactPlans:
         wrong = set(split.own_rows[rows[broken]].tolist()) | set(split.owner[outside].tolist())
         return [plan for plan in plans if plan.item not in wrong]
 
-    def plan(self, item: int, counts: tuple[int, ...], values: FloatArray) -> ItemPlan:
+    def plan(self, item: int, counts: tuple[int, ...], values: FloatArray) -> PlanColumn:
         """Return an item's part of values of the items' columns."""
         mine = self._mine[item]
         kept = mine[np.abs(values[mine]) > _NOTHING]
         columns = self.columns[kept]
         cost = float(self.split.program.cost[columns] @ values[kept])
-        return ItemPlan(item, counts, columns, values[kept], cost)
+        return PlanColumn(item, counts, columns, values[kept], cost)
 
-    def plans_in(self, values: FloatArray) -> list[ItemPlan]:
+    def plans_in(self, values: FloatArray) -> list[PlanColumn]:
         """Return the plans in values of the whole program's columns."""
         mine = values[self.columns]
         whole = np.round(mine[self.counts]).astype(int)
