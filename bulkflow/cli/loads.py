@@ -321,7 +321,7 @@ def divert_(
 
     Tell the authority as well: the movement document has to be changed.
 
-    Example: bulkflow loads divert demo W-102 riga-santos --arrives 2027-01-30 --reason refused
+    Example: bulkflow loads divert demo W-101 riga-santos --arrives 2027-01-30 --reason refused
     """
     from bulkflow.loads.acts import divert
 

@@ -206,6 +206,7 @@ def test_deadline_is_kept() -> None:
     assert outcome.solution is not None
 
 
+@pytest.mark.full
 def test_going_on_from_a_plan_after_a_change() -> None:
     """The loads of the last plan give a plan of the changed network before any round."""
     network = steady_network(26, 4)

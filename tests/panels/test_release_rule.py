@@ -213,6 +213,7 @@ def test_simulation_repeats_and_follows_quality() -> None:
     assert float((again.verdicts(rule()) == Code.RELEASE).mean()) == shares[-1]
 
 
+@pytest.mark.full
 def test_risk_at_the_limit_stays_below_the_level() -> None:
     """A lot exactly on its minimum, retest included; 4 standard errors of leeway."""
     only_mean = rule(score={"decides": "mean", "minimum": 7.0, "level": 0.1})

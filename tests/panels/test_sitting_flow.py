@@ -532,6 +532,7 @@ def test_names_lead_to_no_other_folder(decided: Path, panels: Panels, tmp_path: 
     assert len(list(inner.glob("*.html"))) == 3 and not list(tmp_path.glob("*.html"))
 
 
+@pytest.mark.full
 def test_more_lots_than_one_may_nose_are_spread_over_assessors(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:

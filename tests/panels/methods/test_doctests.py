@@ -21,6 +21,7 @@ WITHOUT_EXAMPLES = {
     "panels.methods.mixed_model",
     "panels.methods.reml",
     "panels.assessors.selection",
+    "panels.assessors.register",  # of a register: its own tests fill one
 }
 
 
