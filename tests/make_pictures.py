@@ -34,7 +34,7 @@ ROOT = Path(__file__).resolve().parent.parent
 DEMO = Path("scenarios") / "vejkalna"
 FOLDER = ROOT / DEMO
 PICTURES = FOLDER / "pictures"
-ANSWER_LINES = 44
+ANSWER_ENDS = "Stock against floor"  # the heading before which the picture of the answer ends
 WHITE = '<rect width="100%" height="100%" fill="#ffffff"/>'
 # Dark on light, told apart by weight too, so that it prints.
 THEME = TerminalTheme(
@@ -93,7 +93,8 @@ def answer(result: PlanResult, scenario: Scenario) -> str:
     shown = io.StringIO()
     console = Console(file=shown, force_terminal=True, width=80, highlight=False, markup=False)
     print_answer(result, scenario, console)
-    lines = shown.getvalue().splitlines()[:ANSWER_LINES]
+    lines = shown.getvalue().splitlines()
+    lines = lines[: next(n for n, line in enumerate(lines) if ANSWER_ENDS in line) - 1]
     paper = Console(record=True, width=82, file=io.StringIO(), highlight=False)
     for line in lines:
         paper.print(Text.from_ansi(line))
