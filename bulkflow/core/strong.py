@@ -361,10 +361,10 @@ class _Solve:
 
     def _turns(self, program: Program, relaxed: FloatArray | None) -> MipAnswer:
         """Improve plans and search for the bound in turn, each time with more work."""
-        few = int(self.program.integer.sum()) <= _FEW
+        few = self._whole_columns() <= _FEW
         # Without a limit only a proof ends it, and one search has that sooner than several.
         endless = not np.isfinite(min(self.deadline.remaining(), self.deadline.work_left()))
-        large = int(self.program.integer.sum()) > _MANY
+        large = self._whole_columns() > _MANY
         if not large:
             relaxed = self._over_the_horizon(program, relaxed)
         improver = self._improver(program, relaxed, large=large)
@@ -392,6 +392,9 @@ class _Solve:
             if last or answer.stopped_by is StoppedBy.PROOF:
                 return answer
         return self._ended()
+
+    def _whole_columns(self) -> int:
+        return int(self.program.integer.sum())
 
     def _improver(self, program: Program, relaxed: FloatArray | None, *, large: bool) -> Improver:
         options = self.options
@@ -434,7 +437,7 @@ class _Solve:
 
     def _search_from(self, program: Program, work: float, start: FloatArray | None) -> MipAnswer:
         options = self.options
-        few = int(self.program.integer.sum()) <= _FEW
+        few = self._whole_columns() <= _FEW
         with HighsSession(program, threads=options.threads, seed=options.seed) as session:
             if start is not None:
                 session.propose(start)

@@ -86,7 +86,7 @@ class Improver:
         self._spent_on_start = 0.0
         self._start_work = min(_MOST_START_WORK, _START_WORK * program.matrix.nnz)
         self.settled = False
-        self.is_large = large
+        self._large = large
 
     def begin(self, deadline: Deadline) -> None:
         """Make a start in one order and, while the gap is wide, in the others.
@@ -96,9 +96,9 @@ class Improver:
         comes after them, since they are what brings most programs near.
         """
         for order in self._orders:
-            if self.incumbent.gap() > _NEAR_GAP and not self.is_large and not self._over(deadline):
+            if self.incumbent.gap() > _NEAR_GAP and not self._large and not self._over(deadline):
                 self._start(order, None, deadline.part(work=_SOON_WORK), soon=True)
-        if self.is_large and self.incumbent.gap() > _FAR_GAP and not self._over(deadline):
+        if self._large and self.incumbent.gap() > _FAR_GAP and not self._over(deadline):
             self._by_windows(deadline.part(work=_WINDOWS_WORK))
             return
         found: list[tuple[float, int, Order]] = []
