@@ -1,6 +1,7 @@
 """The layers: imports run one way, and no module stands outside them."""
 
 import ast
+import functools
 import subprocess
 import tomllib
 from pathlib import Path
@@ -76,6 +77,7 @@ DRAWN = MAY_IMPORT | PANELS_MAY_IMPORT
 EXTRAS = {"postgres": ("bulkflow/records/engine.py", "postgresql")}
 
 
+@functools.cache
 def modules() -> list[tuple[str, Path]]:
     found = []
     for package in ("bulkflow", "panels"):
@@ -86,6 +88,7 @@ def modules() -> list[tuple[str, Path]]:
     return found
 
 
+@functools.cache
 def imports_of(path: Path) -> set[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):

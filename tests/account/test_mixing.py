@@ -161,6 +161,7 @@ class History:
         return nx.maximum_flow_value(graph, "from", (f"bottles {bottling}", days[0]))
 
 
+@pytest.mark.full
 @given(rng=st.randoms(use_true_random=False), steps=st.integers(8, 20))
 @settings(
     max_examples=5, deadline=None, derandomize=True, phases=[Phase.generate],

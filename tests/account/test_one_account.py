@@ -442,6 +442,7 @@ def test_longer_and_more():
     run_state_machine_as_test(Account, settings=more)
 
 
+@pytest.mark.full
 @pytest.mark.postgres
 def test_the_same_on_postgresql(postgres_url):
     import psycopg

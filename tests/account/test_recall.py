@@ -164,6 +164,7 @@ def test_planned_loads_are_reached_and_count_no_liquid(store, ann):
     assert [link.planned for link in found.links] == [True]
 
 
+@pytest.mark.full
 def test_the_picture_is_one_whole_svg(traced):
     with traced.read() as session:
         found = beyond_lot(session, "N-2")

@@ -187,6 +187,7 @@ ENTRIES = st.tuples(
 )
 
 
+@pytest.mark.full
 @settings(max_examples=12, deadline=None, derandomize=True)
 @given(st.lists(ENTRIES, min_size=1, max_size=12))
 def test_quarters_always_add_up_and_hand_on(scenario, entries):

@@ -2,9 +2,12 @@
 
 import json
 
+import pytest
+
 from tests.benchmarks import recall
 
 
+@pytest.mark.full
 def test_the_bench_runs_and_agrees_with_the_whole_graph(capsys):
     recall.main(["--lots", "440", "--seed", "3", "--json"])
     report = json.loads(capsys.readouterr().out)

@@ -2,9 +2,12 @@
 
 import json
 
+import pytest
+
 from tests.benchmarks.register import main
 
 
+@pytest.mark.full
 def test_the_bench_of_the_register_runs(capsys):
     main(["--lots", "250", "--seed", "3", "--json"])
     report = json.loads(capsys.readouterr().out)

@@ -9,6 +9,7 @@ import pytest
 from tests.benchmarks.report import main
 
 
+@pytest.mark.full
 def test_the_bench_of_the_report_runs(capsys: pytest.CaptureFixture[str]) -> None:
     size = ["--weeks", "8", "--bottlers", "1", "--liquids", "1", "--gap", "0.05"]
     assert main([*size, "--seconds", "20", "--json"]) == 0

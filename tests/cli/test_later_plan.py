@@ -58,6 +58,7 @@ def desk(week_on: Path, tmp_path: Path, monkeypatch, capsys) -> Callable[[str], 
     return bulkflow
 
 
+@pytest.mark.full
 def test_every_command_offered_runs_and_plans_from_the_same_day(desk) -> None:
     _, _, offered = desk(f"plan demo --on {LATER}").partition("\nNext\n")
     commands = [line.strip() for line in offered.splitlines() if line.startswith("  bulkflow")]

@@ -90,6 +90,7 @@ def test_a_failed_extra_is_named_and_the_plan_kept(
     assert others <= {one.name for one in out.iterdir()}
 
 
+@pytest.mark.full
 def test_a_failed_extra_in_json_and_with_its_traceback(
     workspace: Path, earlier: Path, tmp_path: Path, capsys, monkeypatch
 ):  # fmt: skip

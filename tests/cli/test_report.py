@@ -41,6 +41,7 @@ def test_it_writes_a_page_with_lots_and_a_workbook(desk) -> None:
     assert not Path("demo/records.sqlite").exists()
 
 
+@pytest.mark.full
 def test_changes_since_an_earlier_plan_in_another_language_and_the_files_as_json(desk) -> None:
     Path("lv.yaml").write_text('kept: "{kept} kravas kā bija."\n', encoding="utf-8")
     words = ("--since", "plans", "--terms", "lv.yaml", "--html", "r.html", "--json")

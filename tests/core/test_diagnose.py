@@ -78,6 +78,7 @@ def _infeasible_seeds(count: int) -> list[int]:
     return [5000 + number for number in range(count)]
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", _infeasible_seeds(40))
 def test_random_conflicts_stand_and_fall(seed: int) -> None:
     """Every infeasible random network is explained, and each spared part brings a plan back."""

@@ -84,6 +84,7 @@ def test_whole_numbers_cost_no_less_than_fractions(seed: int) -> None:
         )
 
 
+@pytest.mark.full
 @FEWER
 @given(SEEDS, st.floats(0.1, 50.0))
 def test_scaling_costs_scales_the_objective(seed: int, factor: float) -> None:
@@ -101,6 +102,7 @@ def test_renaming_changes_nothing(seed: int) -> None:
     assert near(cost(network, plain(_renamed(network))), cost(network, plain(network)))
 
 
+@pytest.mark.full
 @FEWER
 @given(SEEDS)
 def test_widening_a_limit_never_costs_more(seed: int) -> None:

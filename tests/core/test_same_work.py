@@ -40,6 +40,7 @@ def networks(weeks: int, bottlers: int, liquids: int, *, full: bool) -> tuple[Ne
     return build_program(scenario).network, build_program(raised(scenario)).network
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(("weeks", "bottlers", "liquids", "full"), SIZES)
 def test_same_inputs_same_plan(weeks: int, bottlers: int, liquids: int, *, full: bool) -> None:
     network, changed = networks(weeks, bottlers, liquids, full=full)
@@ -49,6 +50,7 @@ def test_same_inputs_same_plan(weeks: int, bottlers: int, liquids: int, *, full:
     assert same(solve(changed, again), solve(changed, again))
 
 
+@pytest.mark.full
 def test_another_seed_is_another_search_of_the_same_program() -> None:
     network, _ = networks(12, 5, 2, full=False)
     one, other = solve(network, WORK), solve(network, replace(WORK, seed=1))

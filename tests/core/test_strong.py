@@ -53,11 +53,13 @@ def agree(network: Network) -> int:
     return len(rows)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", range(10))
 def test_rows_keep_the_optimum_of_networks_with_all_features(seed: int) -> None:
     agree(random_network(seed))
 
 
+@pytest.mark.full
 def test_rows_keep_the_optimum_of_stations() -> None:
     rows = [agree(random_station_network(seed)) for seed in range(6)]
     # The test would be empty without rows to test.

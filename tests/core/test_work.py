@@ -28,6 +28,7 @@ def hard() -> Network:
     return build_program(make_instance(weeks=8, bottlers=3, liquids=2, seed=3, full=True)).network
 
 
+@pytest.mark.full
 def test_the_same_work_is_the_same_plan() -> None:
     network, options = hard(), SolveOptions(gap=1e-5, work=1.0)
     first, again = solve(network, options), solve(network, options)
@@ -122,6 +123,7 @@ def outcome_costs(found: Outcome) -> list[float]:
     return [cost for _, cost, _ in found.improvements]
 
 
+@pytest.mark.full
 def test_each_improvement_is_one() -> None:
     costs = outcome_costs(solve(hard(), SolveOptions(gap=1e-5, work=1.0)))
     assert len(costs) > 1

@@ -146,6 +146,7 @@ def test_from_plan_to_arrival(desk) -> None:
     assert "not read" not in out
 
 
+@pytest.mark.full
 def test_a_lot_held_after_the_sheet_was_made(filled_desk) -> None:
     desk, load = filled_desk, READY
     desk(f"loads sheet demo {load}")

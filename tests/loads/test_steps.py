@@ -110,6 +110,7 @@ def test_only_legal_steps(store, ann, scenario) -> None:
     assert tried == len(FIRST_STATES) * len(LoadState)
 
 
+@pytest.mark.full
 @given(data=st.data())
 def test_any_walk_of_steps_follows_the_table(begun, data) -> None:
     """Whatever is tried in whatever order, the states recorded are a path of the table."""

@@ -407,6 +407,7 @@ def test_a_lot_names_each_parent_once_and_never_itself():
             Lot.model_validate({**body, "parents": parents})
 
 
+@pytest.mark.full
 @given(
     draws=st.lists(
         st.tuples(st.integers(0, 5), st.integers(0, 5), st.integers(1, 400_000)), max_size=15

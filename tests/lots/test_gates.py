@@ -401,6 +401,7 @@ def check_history(store, ann, moves):
         assert set(short_reasons(session, lines)) == set(MARKETS)
 
 
+@pytest.mark.full
 @given(moves=st.lists(MOVES, max_size=25))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_any_history_gives_the_status_a_second_reckoning_gives(lite, ann, moves):

@@ -50,6 +50,7 @@ def _keeping(rules: dict[str, ReleaseRule]) -> dict[str, ReleaseRule]:
     }
 
 
+@pytest.mark.full
 def test_late_glass_is_treated_by_the_declared_rule(
     first: tuple[HeldSitting, dict[str, ReleaseRule], SittingAnalysis],
 ) -> None:
@@ -129,6 +130,7 @@ def test_means_agree_with_plain_averages_where_nothing_is_missing(
 HEADER = "assessor,code,poured,nosed,score,off_notes,remarks\n"
 
 
+@pytest.mark.full
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(content=st.one_of(st.binary(max_size=300), st.text(max_size=300).map(str.encode)))
 def test_any_file_is_read_or_refused(

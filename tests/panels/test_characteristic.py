@@ -56,6 +56,7 @@ def _agree(changes: dict[str, Any], axis: str, value: float, draws: int) -> None
         assert told == pytest.approx(other.get(name, 0.0), abs=3.5 * error + 0.01), (name, other)
 
 
+@pytest.mark.full
 def test_another_simulation_finds_the_same_where_off_notes_decide() -> None:
     _agree({"spending": [1.0]}, "noticing share", 0.3, 60)
 

@@ -145,6 +145,7 @@ def test_scores_of_the_demo_are_on_the_scale(decided: Path, panels: Panels, sitt
     assert all(check["passed"] for check in document["controls"])
 
 
+@pytest.mark.full
 def test_sittings_on_either_database(workspace: Path, panels: Panels, database_url: str) -> None:
     ran = panels("sitting", "import", workspace, "--database", database_url)
     assert ran.code == 0, ran.err

@@ -107,6 +107,7 @@ def test_a_planned_sitting_can_be_cancelled_until_a_sheet_is_in(
     assert ran.code == 2 and "What was scored is judged" in ran.err
 
 
+@pytest.mark.full
 def test_nothing_is_known_before_its_day(
     decided: Path, panels: Panels, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

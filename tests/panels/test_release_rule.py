@@ -401,6 +401,7 @@ def test_a_declared_rule_is_never_changed(decided: Path, panels: Panels) -> None
     assert record_count(decided) == before
 
 
+@pytest.mark.full
 def test_a_next_version_waits_for_what_is_to_be_decided(decided: Path, panels: Panels) -> None:
     """An off-note of VK-CIT is to be confirmed under version 1; nothing of VK-DRY waits."""
     path = decided / "panel" / "rules.yaml"

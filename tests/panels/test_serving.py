@@ -157,6 +157,7 @@ def test_plans_that_cannot_be_served_are_refused() -> None:
         plan_servings(crowded, ["A1", "A2"], seed=1)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("samples", "assessors", "most"),
     [(5, 8, 1), (5, 12, 1), (7, 10, 1), (7, 11, 1), (9, 10, 2)],

@@ -254,6 +254,7 @@ def test_all_scores_alike_release_nothing(planned: Path, panels: Panels, tmp_pat
     assert _status(planned, "VK-DRY-2641") != "released" and "Release" not in told
 
 
+@pytest.mark.full
 def test_released_and_rejected_lots_are_nosed_again_only_for_a_reason(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -659,6 +660,7 @@ def test_a_slip_is_struck_through_before_the_close(
     assert next(g["score"] for g in before["glasses"] if g["code"] == code) == float(old)
 
 
+@pytest.mark.full
 def test_a_slip_found_after_the_decision_is_decided_anew(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:

@@ -71,6 +71,7 @@ def bear(source: Path, tmp_path: Path, seeds: range) -> int:
     return read
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("source", [TWO_SITES, everything.FOLDER], ids=lambda path: path.name)
 def test_extreme_numbers_are_refused_or_borne(source: Path, tmp_path: Path):
     assert bear(source, tmp_path, range(60)) > 5

@@ -73,6 +73,7 @@ def test_names_and_order_change_nothing():
     assert same(best(renamed(random_scenario(11))).costs.total, cost)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("what", WIDENED)
 def test_a_wider_limit_never_costs_more(what):
     data = random_scenario(11)

@@ -33,6 +33,7 @@ def restarted(seed: int) -> tuple[float, float]:
     return plan.costs.total, make_plan(made, FIRST, start=plan).costs.total
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", [9, 11])
 def test_the_best_plan_comes_back(seed):
     cost, again = restarted(seed)

@@ -13,7 +13,8 @@ from bulkflow.records.times import check_zone, local_time, utc_from_text, utc_te
 texts = st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"))
 plain = st.recursive(
     st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | texts,
-    lambda inner: st.lists(inner) | st.dictionaries(texts, inner),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(texts, inner, max_size=4),
+    max_leaves=12,
 )
 
 
@@ -35,7 +36,7 @@ def test_reading_and_writing_again_changes_nothing(value):
     assert canonical_text(json.loads(text)) == text
 
 
-@given(st.dictionaries(texts, plain, min_size=2))
+@given(st.dictionaries(texts, plain, min_size=2, max_size=6))
 def test_the_order_of_keys_does_not_matter(value):
     turned = dict(reversed(value.items()))
     assert canonical_text(turned) == canonical_text(value)

@@ -55,6 +55,7 @@ def many_writers(url, writers, count):
     return records
 
 
+@pytest.mark.full
 def test_writers_at_once_keep_one_chain(database_url):
     # All lay the tables out at the same time, too: the database is empty when they start.
     many_writers(database_url, writers=3, count=4)
@@ -78,6 +79,7 @@ def killed(url, trials, seed):
     return summary
 
 
+@pytest.mark.full
 def test_a_killed_writer_leaves_the_chain_whole(database_url):
     killed(database_url, trials=6, seed=4)
 

@@ -71,6 +71,7 @@ def test_a_wrong_figure_is_reported_and_the_exit_code_says_so(
     ]
 
 
+@pytest.mark.full
 def test_the_data_folder_can_be_given(tmp_path: Path) -> None:
     folder = tmp_path / "elsewhere"
     folder.mkdir()

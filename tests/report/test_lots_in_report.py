@@ -69,6 +69,7 @@ def test_shares_add_up_to_what_a_load_takes_and_no_lot_gives_more_than_it_has(ma
             assert lot.lot_id not in given
 
 
+@pytest.mark.full
 def test_the_tables_alone_give_the_same_lots_as_the_register_they_began(made) -> None:
     folder, scenario, result, beside = made
     plain = folder.parent / "plain"

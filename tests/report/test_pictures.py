@@ -20,6 +20,7 @@ def made() -> dict[str, str]:
     return pictures(result(), scenario(), FOLDER)
 
 
+@pytest.mark.full
 def test_every_picture_is_whole_and_asks_for_nothing(made: dict[str, str]) -> None:
     assert set(made) == {"map.svg", "calendar.svg", "answer.svg"}
     for name, text in made.items():

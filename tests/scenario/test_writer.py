@@ -29,6 +29,7 @@ def test_workspace_comes_back(folder: Path) -> None:
     assert written_and_read(scenario) == scenario
 
 
+@pytest.mark.full
 @given(scenarios())
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_any_scenario_comes_back(scenario: Scenario) -> None:

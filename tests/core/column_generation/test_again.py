@@ -98,6 +98,7 @@ def test_prices_of_another_network_prove_no_more_than_is_true(seed: int) -> None
     assert again.bound <= plain.objective * (1 + 1e-7)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("bottlers", [3, 5])
 def test_nothing_changed_nothing_moves(bottlers: int) -> None:
     network = network_of(5, bottlers=bottlers)

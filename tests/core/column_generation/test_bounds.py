@@ -173,6 +173,7 @@ def hold_bounds(seed: int) -> int:
     return len(split.items)
 
 
+@pytest.mark.full
 def test_bounds_hold_at_any_prices() -> None:
     assert sum(hold_bounds(seed) for seed in range(20)) >= 30
 

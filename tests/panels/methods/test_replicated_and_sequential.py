@@ -31,6 +31,7 @@ def test_plain_likelihood_is_the_beta_binomial_of_the_library() -> None:
     assert fit.p_value == pytest.approx(0.5 * math.erfc(math.sqrt(fit.likelihood_ratio / 2)))
 
 
+@pytest.mark.full
 def test_corrected_form_is_a_proper_distribution_and_recovers_the_truth() -> None:
     rng = np.random.default_rng(5)
     ability = 1 / 3 + 2 / 3 * rng.beta(0.8, 1.2, 1500)
