@@ -367,11 +367,11 @@ def return_(
     site: Annotated[
         list[str] | None, typer.Option("--site", help="Which site; repeatable [default: all].")
     ] = None,
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="FILE", help="Write the lines as CSV.")
-    ] = None,
-    workbook: Annotated[
-        Path | None, typer.Option("--workbook", metavar="FILE", help="Write a workbook.")
+    out: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--out", metavar="FILE", help="Write the lines (.csv), a workbook (.xlsx); repeatable."
+        ),
     ] = None,
     database: DatabaseOption = None,
     as_json: JsonOption = False,
@@ -386,9 +386,12 @@ def return_(
         write_return_workbook,
     )
     from bulkflow.account.returns import quarter_return
+    from bulkflow.cli.outputs import by_ending
     from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
+    files = by_ending(out, {".csv": "the lines", ".xlsx": "a workbook"})
+    csv, workbook = files.get(".csv"), files.get(".xlsx")
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = quarter_return(session, scenario, quarter, site or ())
@@ -455,7 +458,7 @@ def lot_file_(
     folder: FolderArgument,
     lot: Annotated[str, typer.Argument(metavar="LOT", help="The lot's name.")],
     *,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Write this HTML file.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.html", help="Write this file.")],
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -464,9 +467,11 @@ def lot_file_(
     Example: bulkflow account lot-file demo VK-DRY-2641 --out lot.html
     """
     from bulkflow.account.lot_file import lot_file, lot_file_html
+    from bulkflow.cli.outputs import by_ending
     from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
+    by_ending([out], {".html": "the file of a lot"})
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = lot_file(session, scenario, lot)
@@ -497,8 +502,8 @@ def recall(
     bottle: Annotated[
         str | None, typer.Option("--bottle", metavar="CODE", help="Behind a bottle or its lot.")
     ] = None,
-    picture: Annotated[
-        Path | None, typer.Option("--picture", metavar="FILE", help="Write a picture (SVG).")
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE.svg", help="Write a picture.")
     ] = None,
     database: DatabaseOption = None,
     as_json: JsonOption = False,
@@ -508,9 +513,11 @@ def recall(
     Example: bulkflow account recall demo VK-DRY-2641
     """
     from bulkflow.account.recall import behind_bottle, beyond_lot
+    from bulkflow.cli.outputs import by_ending
     from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
+    picture = by_ending([out] if out else [], {".svg": "a picture"}).get(".svg")
     if (lot is None) == (bottle is None):
         found_ = "is given both ways" if lot else "is missing"
         raise InputError(Fault("", 0, "start", found_, "Give a lot, or --bottle with a code."))

@@ -25,8 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_to"]
 
-HtmlOption = Annotated[
-    Path | None, typer.Option("--html", metavar="FILE", help="Write it as a page to print, on A4.")
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="FILE.html", help="Write it as a page to print, on A4."),
 ]
 
 
@@ -38,7 +39,7 @@ def sheet(
         float | None,
         typer.Option(metavar="DEGC", help="Of the liquid when loaded [default: the lane's]."),
     ] = None,
-    html: HtmlOption = None,
+    out: OutOption = None,
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -47,13 +48,14 @@ def sheet(
     Refused (exit code 3) while a gate of a lot, or of the tank, is closed. Which
     dangerous-goods line holds, a qualified adviser decides.
 
-    Example: bulkflow loads sheet demo A-1 --temperature 14 --html A-1.html
+    Example: bulkflow loads sheet demo A-1 --temperature 14 --out A-1.html
     """
     from bulkflow.loads.paper import load_sheet_html
     from bulkflow.loads.sheet import load_sheet
     from bulkflow.loads.sheet_document import load_sheet_document
     from bulkflow.loads.sheet_text import load_sheet_lines
 
+    html = _page(out)
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
         found = load_sheet(session, workspace.scenario, load, temperature_c=temperature)
@@ -96,7 +98,7 @@ def arrival(
         float | None,
         typer.Option(metavar="PERCENT", help="Measured on receipt, at 20 degC, of the same."),
     ] = None,
-    html: HtmlOption = None,
+    out: OutOption = None,
     database: DatabaseOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -121,6 +123,7 @@ def arrival(
         measured_percent=measured,
         batch_litres=batch,
     )
+    html = _page(out)
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
         received = _received(session, load, received_lpa, received_strength)
@@ -160,6 +163,13 @@ def _received(
         known[1] if strength is None else strength,
     )
     return found
+
+
+def _page(out: Path | None) -> Path | None:
+    """Return the page to write, refused where its ending says that it is something else."""
+    from bulkflow.cli.outputs import by_ending
+
+    return by_ending([out] if out else [], {".html": "a page to print"}).get(".html")
 
 
 def _write(file: Path, text: str) -> None:

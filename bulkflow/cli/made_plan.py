@@ -220,15 +220,15 @@ class MadePlan:
             write_workbook(self.result.plan, file)
 
         again = f"bulkflow report {shlex.quote(self.where.folder)} {shlex.quote(str(out))}"
-        for name, what, option, write in (
-            (REPORT_FILE, "report", "--html", report),
-            (WORKBOOK_FILE, "workbook", "--workbook", workbook),
+        for name, what, write in (
+            (REPORT_FILE, "report", report),
+            (WORKBOOK_FILE, "workbook", workbook),
         ):
             file = self.extras.attempt(
                 partial(write_companion, out, name, write),
                 name=what,
                 failing=f"The {what} was not written",
-                way_out=f"{self.extras.kept} Try again: {again} {option} FILE",
+                way_out=f"{self.extras.kept} Try again: {again} --out FILE{Path(name).suffix}",
             )
             self.files += file is not None
 

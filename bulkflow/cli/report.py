@@ -30,11 +30,11 @@ GOALS = 8  # of the filling of loads from lots, each with time of its own
 PlanArgument = Annotated[
     Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
 ]
-HtmlOption = Annotated[
-    Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one HTML file.")
-]
-WorkbookOption = Annotated[
-    Path | None, typer.Option("--workbook", metavar="FILE", help="Write the plan as .xlsx.")
+OutOption = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--out", metavar="FILE", help="Write the report (.html), the plan (.xlsx); repeatable."
+    ),
 ]
 SinceOption = Annotated[
     Path | None,
@@ -55,8 +55,7 @@ def report(
     folder: FolderArgument,
     plan: PlanArgument,
     *,
-    html: HtmlOption = None,
-    workbook: WorkbookOption = None,
+    out: OutOption = None,
     since: SinceOption = None,
     terms: TermsOption = None,
     database: DatabaseOption = None,
@@ -64,10 +63,11 @@ def report(
 ) -> None:
     """Write a plan as a report (HTML) and as a workbook.
 
-    Example: bulkflow report scenarios/two_sites plans/two_sites --html report.html
+    Example: bulkflow report scenarios/two_sites plans/two_sites --out report.html
     """
     from bulkflow.account.position import as_planned
     from bulkflow.cli.extras import Extras
+    from bulkflow.cli.outputs import by_ending
     from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import on_demand, read_plan_at
@@ -75,8 +75,10 @@ def report(
     from bulkflow.report.workbook import write_workbook
     from bulkflow.scenario.reader import read_workspace
 
-    if html is None and workbook is None:
-        mend = "Give --html FILE, --workbook FILE, or both."
+    files = by_ending(out, {".html": "the report", ".xlsx": "a workbook"})
+    html, workbook = files.get(".html"), files.get(".xlsx")
+    if not files:
+        mend = "Give --out report.html, --out plan.xlsx, or both."
         raise InputError(Fault("", 0, "the command", "names no file to write", mend))
     words = read_terms(terms) if terms else None
     workspace = read_workspace(folder)

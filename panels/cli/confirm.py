@@ -80,8 +80,8 @@ def sheets(
     folder: FolderArgument,
     test: TestArgument,
     *,
-    to: Annotated[
-        Path, typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here.")
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FOLDER", help="Write print-ready HTML files here.")
     ],
     coding: Annotated[
         bool, typer.Option("--coding", help="The coding sheet too; only for the coder.")
@@ -90,7 +90,7 @@ def sheets(
 ) -> None:
     """Print the papers of a test: dilute and rest, trays, sets for each assessor, answers.
 
-    Example: panels confirm sheets demo C-1 --to papers
+    Example: panels confirm sheets demo C-1 --out papers
     """
     from bulkflow.errors import Fault, InputError
     from bulkflow.whole_files import file_stem, written_whole
@@ -103,8 +103,8 @@ def sheets(
 
     opened = writing.panels(folder) if coding else reading_panels(folder, writing.database)
     with opened as session:
-        if not to.is_dir():
-            raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
+        if not out.is_dir():
+            raise InputError(Fault("", 0, "--out", f"{out} is not a folder", "Make it first."))
         plan = find_confirmation(session, test)
         last = Courses(session).of(plan.lot).last.held.sitting
         sitting = papers.as_sitting(plan, last)
@@ -119,7 +119,7 @@ def sheets(
             key = read_key(key_path(folder, test), sitting=test, digest=plan.key_digest)
             texts["coding.html"] = papers.coding_html(sitting, key)
     for name, text in texts.items():
-        path = to / f"{file_stem(test)}-{name}"
+        path = out / f"{file_stem(test)}-{name}"
         with written_whole(path) as stream:
             stream.write(text)
         sys.stdout.write(f"{path}\n")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from bulkflow.cli.outputs import PictureOption
 from bulkflow.cli.register_options import AsOption, DatabaseOption, plain_data, plain_table
 from bulkflow.cli.shell import (
     FolderArgument,
@@ -50,9 +51,7 @@ def risks(
     liquid: LiquidOption = None,
     standard_error: ErrorOption = 0.01,
     seed: SeedOption = 1,
-    picture: Annotated[
-        Path | None, typer.Option("--picture", help="Draw it to this .svg, .png or .pdf file.")
-    ] = None,
+    picture: PictureOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Simulate how often rules release, hold or reject: their operating characteristic.
@@ -68,7 +67,7 @@ def risks(
     chosen = _chosen(read_rules(panel / "rules.yaml"), liquid)
     if picture is not None and len(chosen) > 1:
         raise InputError(
-            Fault("", 0, "--picture", "is one file for several rules", "Choose a --liquid.")
+            Fault("", 0, "--out", "is one file for several rules", "Choose a --liquid.")
         )
     found = []
     for rule in chosen:

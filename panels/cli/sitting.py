@@ -228,9 +228,9 @@ def sheets(
     every: Annotated[
         bool, typer.Option("--every", help="Every paper, the coding sheet too; by the coder.")
     ] = False,
-    to: Annotated[
+    out: Annotated[
         Path | None,
-        typer.Option("--to", metavar="FOLDER", help="Write print-ready HTML files here."),
+        typer.Option("--out", metavar="FOLDER", help="Write print-ready HTML files here."),
     ] = None,
     poured: Annotated[
         list[str] | None,
@@ -248,8 +248,8 @@ def sheets(
 
     usual = [*Paper] if every else [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]
     wanted = list(dict.fromkeys(paper or usual))
-    if to is not None and not to.is_dir():
-        raise InputError(Fault("", 0, "--to", f"{to} is not a folder", "Make it first."))
+    if out is not None and not out.is_dir():
+        raise InputError(Fault("", 0, "--out", f"{out} is not a folder", "Make it first."))
     if Paper.CODING in wanted:
         with writing_panels(folder, database, name) as session:
             held = find_sitting(session, sitting)
@@ -259,10 +259,10 @@ def sheets(
             held = find_sitting(session, sitting)
             texts = _papers(session, folder, held, wanted, poured or [])
     for kind in wanted:
-        if to is None:
+        if out is None:
             _print_paper(held, kind, folder, poured or [])
             continue
-        file = to / f"{file_stem(sitting)}-{kind.value}.html"
+        file = out / f"{file_stem(sitting)}-{kind.value}.html"
         _write_whole(file, texts[kind])
         sys.stdout.write(f"{file}\n")
         blank = _blank(held, kind)

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from bulkflow.cli.outputs import PictureOption
 from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import ExitCode, FolderArgument, JsonOption, make_app, write_json
 from panels.cli.option_blocks import KeepingOptions, PanelWritingOptions, spread
@@ -36,9 +37,6 @@ RuleArgument = Annotated[
 ]
 AnswersArgument = Annotated[
     Path, typer.Argument(metavar="ANSWERS.csv", help="Answers, one row each.")
-]
-PictureOption = Annotated[
-    Path | None, typer.Option("--picture", help="Draw it to this .svg, .png or .pdf file.")
 ]
 
 

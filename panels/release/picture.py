@@ -34,7 +34,7 @@ def draw_characteristic(found: Characteristic, rule: ReleaseRule, path: Path) ->
     """
     if path.suffix.lower() not in FORMATS:
         raise InputError(
-            Fault(path.name, 0, "--picture", "is no picture", f"End it in {' or '.join(FORMATS)}.")
+            Fault(path.name, 0, "--out", "is no picture", f"End it in {' or '.join(FORMATS)}.")
         )
     import matplotlib as mpl
 

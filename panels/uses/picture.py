@@ -178,7 +178,7 @@ def _draw_sums(axis: Axes, drift: Drift) -> None:
 def _figure(path: Path, *, width: float, height: float) -> Figure:
     if path.suffix.lower() not in FORMATS:
         raise InputError(
-            Fault(path.name, 0, "--picture", "is no picture", f"End it in {' or '.join(FORMATS)}.")
+            Fault(path.name, 0, "--out", "is no picture", f"End it in {' or '.join(FORMATS)}.")
         )
     import matplotlib as mpl
 

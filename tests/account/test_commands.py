@@ -151,7 +151,7 @@ def test_from_arrival_to_return(desk):
     out, _ = desk("account recall demo --bottle N7-0042")
     assert "Behind bottling B-1: 1 reached" in out
     assert "its lots are not known" in " ".join(out.split())
-    files = "--csv return.csv --workbook return.xlsx"
+    files = "--out return.csv --out return.xlsx"
     out, _ = desk(f"account return demo 2027-Q1 --site NORFOLK --site GRAZ {files}")
     head = desk("records head demo")[0].strip()
     assert f"Chain head: {head}" in out

@@ -73,7 +73,7 @@ def test_the_whole_story(desk, tmp_path):
     desk("loads allocate demo plans/january --on 2027-01-04")
     desk(f"loads tank demo {LOAD} TK-1 {TANK}")
     desk(f"loads step demo {LOAD} issued --on 2027-01-04 --movement 27LV00000000000000017")
-    desk(f"loads sheet demo {LOAD} --temperature 14 --html sheet.html")
+    desk(f"loads sheet demo {LOAD} --temperature 14 --out sheet.html")
     # a digit too many is refused, with the figures; the load stays as it is
     drawn = D("17801.5")
     step = f"loads step demo {LOAD} loaded --on 2027-01-04 --seal S-9 --temperature 14"

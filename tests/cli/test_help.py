@@ -69,6 +69,19 @@ def test_help_fits_80_columns_and_its_example_parses(path, command, capsys) -> N
     shown.make_context(name, words)  # every option and argument is there
 
 
+def test_every_file_that_a_command_writes_is_named_with_out() -> None:
+    places = {
+        (" ".join(one.values[0]), option.opts[0])
+        for one in COMMANDS
+        for option in one.values[1].params
+        if not getattr(option, "is_flag", True)
+        and option.opts[0].startswith("--")
+        and (option.help or "").startswith(("Write", "Draw"))
+    }
+    assert len(places) >= 11
+    assert {name for _, name in places} == {"--out"}
+
+
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_groups_list_their_commands_within_80_columns(name, capsys) -> None:
     group = ROOTS[name]

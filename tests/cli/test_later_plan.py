@@ -76,7 +76,7 @@ def filled_from(page: str) -> set[str]:
 
 def test_the_papers_of_a_plan_start_from_its_own_first_day(desk) -> None:
     with_plan = Path("plans/later/report.html").read_text("utf-8")
-    desk("report demo plans/later --html alone.html")
+    desk("report demo plans/later --out alone.html")
     alone = Path("alone.html").read_text("utf-8")
     assert filled_from(with_plan) == filled_from(alone) == {"DRY-1", "stock of DRY at STILLHOUSE"}
     assert "planned, held !" not in alone
@@ -96,7 +96,7 @@ def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -
     told = json.loads(desk("compare plans/first plans/later --json"))
     assert (told["begins_before"], told["begins_after"]) == ("2027-01-04", LATER)
     assert min(one["day_before"] or LATER for one in told["loads"]) >= LATER
-    desk("report demo plans/later --since plans/first --html alone.html")
+    desk("report demo plans/later --since plans/first --out alone.html")
     for file in ("alone.html", "plans/later/report.html"):
         page = html.unescape(Path(file).read_text("utf-8"))
         assert words in page
@@ -106,7 +106,7 @@ def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -
 
 def test_a_plan_whose_register_is_gone_is_told_of_without_beginning_another(desk) -> None:
     Path("demo/records.sqlite").unlink()
-    code = run(app, ["report", "demo", "plans/later", "--html", "alone.html"], name="bulkflow")
+    code = run(app, ["report", "demo", "plans/later", "--out", "alone.html"], name="bulkflow")
     assert code is ExitCode.EXTRA_FAILED
     assert Path("alone.html").exists()
     assert not Path("demo/records.sqlite").exists()
@@ -117,7 +117,7 @@ def test_a_plan_that_starts_outside_the_quarter_is_refused(desk, capsys) -> None
     document = json.loads(file.read_text("utf-8"))
     document["periods"][0]["first_day"] = "2027-01-12"
     file.write_text(json.dumps(document), "utf-8")
-    code = run(app, ["report", "demo", "plans/later", "--html", "r.html"], name="bulkflow")
+    code = run(app, ["report", "demo", "plans/later", "--out", "r.html"], name="bulkflow")
     assert code is ExitCode.BAD_INPUT
     assert capsys.readouterr().err == (
         "plans/later: starts on 2027-01-12, which begins no period of the workspace's quarter."

@@ -29,7 +29,7 @@ EXTRAS: dict[str, tuple[str, str]] = {
     "bulkflow.plan.compare.compare_plans": ("What changed was not shown", "bulkflow compare"),
     "bulkflow.report.lots_in_loads.lots_in_loads": ("Which lots fill the loads is not known", ""),
     "bulkflow.report.page.render_report": ("The report was not written", "bulkflow report"),
-    "bulkflow.report.workbook.write_workbook": ("The workbook was not written", "--workbook FILE"),
+    "bulkflow.report.workbook.write_workbook": ("The workbook was not written", "--out FILE.xlsx"),
     "bulkflow.plan.next_steps.next_steps": ("What comes next was not shown", ""),
 }
 """Where each extra is done, what is said if it fails, and a word of the way out."""

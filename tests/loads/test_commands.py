@@ -113,7 +113,7 @@ def test_from_plan_to_arrival(desk) -> None:
     assert "UN 3065 ALCOHOLIC BEVERAGES, 3, II, (D/E)" in out
     head_line = desk("lots head demo")[0].strip()
     assert head_line.split()[0][:20] in out
-    _, err = desk(f"loads sheet demo {load} --html sheet.html")
+    _, err = desk(f"loads sheet demo {load} --out sheet.html")
     assert err == "Wrote sheet.html.\n"
     assert load in (desk.folder / "sheet.html").read_text("utf-8")
 
@@ -153,7 +153,7 @@ def test_a_lot_held_after_the_sheet_was_made(filled_desk) -> None:
     desk('lots hold demo VK-CIT-2641 --reason "odd smell"')
     _, err = desk(f"loads sheet demo {load}", code=3)
     assert "hold of VK-CIT-2641: held: odd smell" in err
-    _, err = desk(f"loads sheet demo {load} --html no.html --json", code=3)
+    _, err = desk(f"loads sheet demo {load} --out no.html --json", code=3)
     error = json.loads(err)["error"]
     assert error["exit_code"] == 3
     assert not (desk.folder / "no.html").exists()

@@ -294,7 +294,7 @@ def test_only_the_coder_gets_the_coding_sheet(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:
     before = record_count(planned)
-    words = ("sitting", "sheets", planned, FIRST, "--paper", "coding", "--to", tmp_path)
+    words = ("sitting", "sheets", planned, FIRST, "--paper", "coding", "--out", tmp_path)
     ran = panels(*words, "--as", "Ilze Ozola")
     assert ran.code == 2 and "is coded by Juris Kalns, not by Ilze Ozola" in ran.err
     assert not list(tmp_path.glob("*.html")) and record_count(planned) == before
@@ -310,7 +310,7 @@ def test_only_the_coder_gets_the_coding_sheet(
 def test_papers_of_assessors_and_servers_name_no_lot(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:
-    assert panels("sitting", "sheets", planned, FIRST, "--to", tmp_path).code == 0
+    assert panels("sitting", "sheets", planned, FIRST, "--out", tmp_path).code == 0
     for kind in ("trays", "scores"):
         text = (tmp_path / f"{FIRST}-{kind}.html").read_text()
         for lot in ("VK-DRY-26", "VK-CIT-26", "VK-DRY-S4"):
@@ -501,7 +501,7 @@ def test_planned_times_stand_on_the_trays(decided: Path, panels: Panels, tmp_pat
     ran = panels(*words, "--poured", "10:00", "--poured", "10:50")
     assert "Pour at 10:00, nose from 10:15 to 11:00." in ran.out
     assert "Pour at 10:50, nose from 11:05 to 11:50." in ran.out
-    assert panels(*words, "--poured", "10:00", "--to", tmp_path).code == 0
+    assert panels(*words, "--poured", "10:00", "--out", tmp_path).code == 0
     page = (tmp_path / f"{FIRST}-trays.html").read_text()
     assert "<strong>10:15</strong>" in page and "<strong>____:____</strong>" in page
     for bad in (("10.00",), ("10:50", "10:00"), ("soon",)):
@@ -517,7 +517,7 @@ def test_words_on_papers_cannot_become_markup(
     path = tmp_path / "R-1.yaml"
     path.write_text(text, encoding="utf-8")
     assert panels("sitting", "plan", decided, path).code == 0
-    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    assert panels("sitting", "sheets", decided, "R-1", "--out", tmp_path).code == 0
     page = (tmp_path / "R-1-preparation.html").read_text()
     assert "salts &amp; &#39;iron&#39; &#34;removed&#34;" in page
 
@@ -576,7 +576,7 @@ def test_from_the_queue_to_a_decision_without_a_file_by_hand(
     assert "ml undiluted" in ran.out and "for a confirmation" in ran.out
     assert "for a retest" not in ran.out
     coder = ("--as", "Juris Kalns")
-    papers = panels("sitting", "sheets", decided, "R-1", "--every", "--to", tmp_path, *coder)
+    papers = panels("sitting", "sheets", decided, "R-1", "--every", "--out", tmp_path, *coder)
     assert papers.code == 0, papers.err
     assert {path.name.removeprefix("R-1-") for path in tmp_path.glob("R-1-*")} == {
         "preparation.html", "preparation.csv", "trays.html", "scores.html", "scores.csv",
@@ -606,7 +606,7 @@ def test_from_the_queue_to_a_decision_without_a_file_by_hand(
 
 def test_a_confirmation_gets_its_papers(decided: Path, panels: Panels, tmp_path: Path) -> None:
     _confirmation(decided, panels, tmp_path, sets=2, right=7)
-    words = ("confirm", "sheets", decided, "C-1", "--to", tmp_path)
+    words = ("confirm", "sheets", decided, "C-1", "--out", tmp_path)
     assert panels(*words).code == 0
     pages = {path.name: path.read_text() for path in tmp_path.glob("C-1-*")}
     assert set(pages) == {
@@ -705,6 +705,6 @@ def test_a_panel_that_cannot_tell_poor_samples_judges_nothing(
     (check,) = [c for c in document["controls"] if "POOR-7" in c["what"]]
     assert document["void"] is (poor == 7.5) and check["passed"] is not document["void"]
     assert (_last_evidence(decided, "VK-NAVY-2642")["outcome"] == "release") is check["passed"]
-    assert panels("sitting", "sheets", decided, "R-1", "--to", tmp_path).code == 0
+    assert panels("sitting", "sheets", decided, "R-1", "--out", tmp_path).code == 0
     assert "POOR-7" in (tmp_path / "R-1-preparation.html").read_text()
     assert "POOR-7" not in (tmp_path / "R-1-trays.html").read_text()

@@ -466,7 +466,7 @@ def test_pictures_show_every_name(
     import matplotlib as mpl
 
     monkeypatch.setitem(mpl.rcParams, "svg.fonttype", "none")  # text stays text
-    command = ("uses", words[0], DEMO / words[1], DEMO / words[2], "--picture")
+    command = ("uses", words[0], DEMO / words[1], DEMO / words[2], "--out")
     drawn = panels(*command, tmp_path / "chart.svg")
     assert drawn.code in (0, 3)
     text = (tmp_path / "chart.svg").read_text("utf-8")
