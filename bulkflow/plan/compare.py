@@ -1,17 +1,19 @@
 """What changed between two plans: loads added, dropped and moved, runs, purchases, cost.
 
-Loads have no identity across plans, so loads of a lane, liquid and tank type are paired: first
-those in the same period, then what is left in the order of time (moved); what has no pair was
-added or dropped. Frozen and promised loads are loads like others; those under way are facts.
+A promised or frozen load keeps its name, and is paired with the load of that name. Other loads
+have no identity across plans: those of a lane, liquid and tank type are paired first on the same
+day, then in the order of time (moved); what has no pair was added or dropped. Loads under way
+are facts.
 
 Where the later plan begins later, they are compared from its first day on: loads and demand of
-the days between are history, and no change of plan. Costs are those of each plan's own horizon.
+the days between are history, and no change of plan, but for a load that was to leave and has
+not. Costs are those of each plan's own horizon.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any, TypeVar
@@ -135,7 +137,7 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
         found = f"are in {before.plan.currency} and {after.plan.currency}"
         raise InputError(Fault("", 0, "the plans", found, "Compare plans in one currency."))
     begins_before, begins_after = before.plan.period_starts[0], after.plan.period_starts[0]
-    before = replace(before, plan=_from_day(before.plan, begins_after))
+    before = replace(before, plan=_from_day(before.plan, begins_after, _given(after.plan)))
     changes, kept = _load_changes(before.plan, after.plan)
     inputs = None
     if before.inputs and after.inputs:
@@ -161,13 +163,24 @@ def compare_plans(before: PlanResult, after: PlanResult) -> PlanDifference:
     )
 
 
-def _from_day(plan: Plan, day: date) -> Plan:
-    """Return what a plan still has to come on a day; all of it where it begins no earlier."""
+def _given(plan: Plan) -> frozenset[str]:
+    """Return the names of loads that the plan did not choose and that have not left."""
+    kinds = (LoadKind.PROMISED, LoadKind.FROZEN)
+    return frozenset(load.load_id for load in plan.loads if load.kind in kinds)
+
+
+def _from_day(plan: Plan, day: date, waiting: frozenset[str]) -> Plan:
+    """Return what a plan still has to come on a day, and what of its loads is waiting then.
+
+    All of it where the plan begins no earlier.
+    """
     if day <= plan.period_starts[0]:
         return plan
     return replace(
         plan,
-        loads=tuple(load for load in plan.loads if load.loading_day >= day),
+        loads=tuple(
+            load for load in plan.loads if load.loading_day >= day or load.load_id in waiting
+        ),
         demand=tuple(row for row in plan.demand if plan.period_starts[row.period - 1] >= day),
         runs=tuple(row for row in plan.runs if plan.period_starts[row.period - 1] >= day),
         purchases=tuple(row for row in plan.purchases if plan.period_starts[row.period - 1] >= day),
@@ -206,15 +219,20 @@ Pair = tuple[PlannedLoad | None, PlannedLoad | None]
 
 
 def _paired(old: list[PlannedLoad], new: list[PlannedLoad]) -> list[Pair]:
-    """Pair loads of one group: same day first, then in the order of time."""
+    """Pair loads of one group: of one name, of one day, then in the order of time."""
     pairs: list[Pair] = []
     left_old, left_new = list(old), list(new)
-    for load in old:
-        same = next((one for one in left_new if one.loading_day == load.loading_day), None)
-        if same is not None:
-            pairs.append((load, same))
-            left_old.remove(load)
-            left_new.remove(same)
+
+    def pair(alike: Callable[[PlannedLoad, PlannedLoad], bool]) -> None:
+        for load in tuple(left_old):
+            same = next((one for one in left_new if alike(load, one)), None)
+            if same is not None:
+                pairs.append((load, same))
+                left_old.remove(load)
+                left_new.remove(same)
+
+    pair(lambda was, now: now.load_id == was.load_id and now.kind is not LoadKind.PLANNED)
+    pair(lambda was, now: now.loading_day == was.loading_day)
     moved = list(zip(left_old, left_new, strict=False))
     pairs += moved
     pairs += [(load, None) for load in left_old[len(moved) :]]

@@ -125,5 +125,6 @@ def _words(value: Any) -> str:
     if isinstance(value, list):
         return "; ".join(_words(one) for one in value)
     if isinstance(value, float):
-        return f"{value:,.12g}"
+        # To the last digit of the register; smaller values in full.
+        return f"{round(value, 3) if abs(value) >= 1.0 else value:,.12g}"
     return str(value)

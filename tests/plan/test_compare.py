@@ -12,7 +12,7 @@ from bulkflow.plan.check import CheckReport
 from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.inputs import input_changes, inputs_of
 from bulkflow.plan.result import PlanResult
-from bulkflow.program.answer import Plan
+from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import by_hand, everything
 
@@ -54,6 +54,23 @@ def test_a_load_on_another_day_is_moved_not_dropped_and_added():
     (moved,) = compare_plans(hand(), changed(loads=tuple(loads))).loads
     assert moved.change == "moved"
     assert (moved.day_before, moved.day_after) == (by_hand.monday(2), by_hand.monday(3))
+
+
+def test_a_promised_load_that_has_not_left_is_the_load_of_its_name():
+    plan = by_hand.plan()
+    promised = replace(by_hand.sea_load(1, 6400.0), load_id="P-1", kind=LoadKind.PROMISED)
+    earlier = replace(plan, loads=(promised, by_hand.sea_load(3, 6600.0)))
+    waiting = replace(by_hand.sea_load(2, 6400.0), load_id="P-1", kind=LoadKind.PROMISED)
+    later = replace(
+        plan,
+        loads=(waiting, by_hand.sea_load(3, 6600.0)),
+        period_starts=tuple(day + timedelta(days=7) for day in plan.period_starts),
+    )
+    difference = compare_plans(result(earlier), result(later))
+    assert difference.begins_later
+    (moved,) = difference.loads  # not the load of the third week, which stays as it was
+    assert (moved.day_before, moved.day_after) == (by_hand.monday(1), by_hand.monday(2))
+    assert difference.kept_loads == 1
 
 
 def test_another_amount_on_the_same_day_is_told_beyond_a_litre_or_two():
