@@ -51,8 +51,11 @@ class TimeAllowed:
             return None
         return max(LEAST_SECONDS, self._seconds - self._after - self.used())
 
-    def for_filling(self) -> float | None:
-        """Return the seconds left for putting lots into loads: half of those kept back, or more."""
+    def for_extras(self) -> float | None:
+        """Return the seconds left for what follows the searches: half of those kept back, or more.
+
+        Reasons of shortages and lots in loads.
+        """
         left = self.left()
         return left if left is None else max(left, self._after / 2)
 
@@ -150,7 +153,7 @@ class MadePlan:
                     lambda _report, _stop: explained(
                         self.workspace.scenario,
                         self.result,
-                        seconds=self.clock.left(),
+                        seconds=self.clock.for_extras(),
                         sources=self.workspace.sources,
                     ),
                     label="explaining shortages",
@@ -194,7 +197,7 @@ class MadePlan:
 
         self.beside = self.extras.attempt(
             lambda: lots_beside(
-                self.result, self.workspace, self.database, self.clock.for_filling()
+                self.result, self.workspace, self.database, self.clock.for_extras()
             ),
             name="lots in loads",
             failing="Which lots fill the loads is not known",

@@ -25,6 +25,7 @@ from bulkflow.program.where_written import places_of
 from bulkflow.scenario.model import Scenario
 from bulkflow.scenario.reader import Workspace
 from bulkflow.scenario.sources import SourceMap
+from bulkflow.wording import listed
 
 __all__ = [
     "BlockedError",
@@ -202,9 +203,14 @@ def explained(
 ) -> PlanResult:
     """Return the same plan with a reason for every shortage, floor and target missed.
 
-    The worst shortages, those of the quarter first, are explained by the rules in their way.
+    The worst shortages, those of the quarter first, are explained by the rules in their way; where
+    time runs out before these are found, by what is sure without looking for them.
     """
     found = explain_shortages(scenario, result.plan, sources=sources, seconds=seconds)
-    told = [(one.site, one.liquid, one.market, one.priority) for one in found]
-    reasons = (*(tuple(one.lines()) for one in found), *short_reasons(scenario, result, told))
-    return replace(result, explanations=reasons)
+    settled = [one for one in found if one.verdict != "unsettled"]
+    told = [(one.site, one.liquid, one.market, one.priority) for one in settled]
+    reasons = [tuple(one.lines()) for one in settled] + [*short_reasons(scenario, result, told)]
+    if open_still := [f"{one.liquid} at {one.site}" for one in found if one not in settled]:
+        words = f"Which rules stand in the way of {listed(open_still)} was not found in the time"
+        reasons.append((f"{words} given: look longer.",))
+    return replace(result, explanations=tuple(reasons))

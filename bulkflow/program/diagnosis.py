@@ -28,7 +28,7 @@ from bulkflow.program.network_builder import Label, bound_label
 from bulkflow.program.where_written import places_of
 from bulkflow.scenario.model import LoadState, Lot, LotStatus, Scenario
 from bulkflow.scenario.sources import Place, SourceMap
-from bulkflow.wording import listed, percent
+from bulkflow.wording import counted, listed, percent
 
 __all__ = [
     "BADLY_SHORT_SHARE",
@@ -47,6 +47,7 @@ PROVED_GAP = 1e-3
 """Up to this gap a plan counts as proved best where a shortage is explained."""
 
 _MOST_PLACES = 3  # places named for one rule; more would bury the rule
+_MOST_OBSTACLES = 8  # rules named of one conflict; more are no reason that anybody can act on
 _SERVED = "must be served "
 _HAIR_LPA = 1e-3  # above the rounding of amounts, below anything measured
 
@@ -107,9 +108,16 @@ class Explanation:
     irreducible: bool
     whole_numbers: bool
 
+    @property
+    def unsifted(self) -> bool:
+        """Whether the search ended with so many rules left that naming them says nothing."""
+        return not self.irreducible and len(self.obstacles) > _MOST_OBSTACLES
+
     def lines(self) -> list[str]:
         """Return the explanation as lines of text."""
-        found = [f"- {obstacle}" for obstacle in self.obstacles]
+        found = [f"- {obstacle}" for obstacle in self.obstacles[:_MOST_OBSTACLES]]
+        if more := len(self.obstacles) - len(found):
+            found.append(f"- and {counted(more, 'more rule')}")
         if self.whole_numbers:
             found.append("They conflict because loads, charges and vattings are whole.")
         if not self.irreducible:
@@ -184,6 +192,17 @@ class ShortageExplanation:
                     gap = percent(self.plan_gap)
                     text += f", or a better plan (this one is proved to {gap}) serves it"
                 return [f"{text}."]
+            case "shared" if self.explanation.unsifted:
+                return [
+                    f"{head}: it could be served, but not with all other demand of its price or"
+                    " more served as in this plan."
+                ]
+            case "blocked" if self.explanation.unsifted and not self.lots_help:
+                return [
+                    f"{head}: it cannot be served, whatever else goes without; which of"
+                    f" {counted(len(self.explanation.obstacles), 'rule')} stand in the way was not"
+                    " found in the time given."
+                ]
             case "shared":
                 reason = "it could be served, but not together with all of the following:"
             case _ if self.lots_help:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from bulkflow.core.diagnose import Diagnosis
 from bulkflow.core.options import SolveOptions
 from bulkflow.plan import views
 from bulkflow.plan.make import explained, plan_scenario, price_holds
@@ -104,3 +105,18 @@ def test_why_and_the_price_of_a_hold_do_not_contradict_each_other(status: str):
     assert "nothing can bring it" not in told
     quarter, after = views.short_demand(result.plan, result.unmet)
     assert all(f"{one.liquid} at {one.site}" in told for one in (*quarter, *after))
+
+
+def test_a_shortage_that_was_not_looked_into_for_long_enough_still_has_its_reason(monkeypatch):
+    """A search ended by time alone: the machine's speed, so it is stood in for here."""
+    ended = Diagnosis((), irreducible=False, whole_numbers=False, seconds=1.0)
+    monkeypatch.setattr("bulkflow.program.diagnosis.diagnose", lambda *_, **__: ended)
+    scenario, made = tiny(), by_hand.result()
+    demand = tuple(
+        replace(row, open_lpa=row.demand_lpa if row.period == 4 else 0.0)
+        for row in made.plan.demand
+    )
+    result = explained(scenario, replace(made, plan=replace(made.plan, demand=demand)))
+    told = [" ".join(one) for one in result.explanations]
+    assert any("DRY at HARBOUR by" in one and "the plan pays" in one for one in told)
+    assert told[-1].endswith("DRY at HARBOUR was not found in the time given: look longer.")

@@ -1,12 +1,19 @@
 """Why no plan exists, and why demand falls short, in the user's words with file and line."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bulkflow.core.diagnose import Diagnosis
-from bulkflow.program.diagnosis import NoPlanError, ShortageExplanation, explain_shortages
+from bulkflow.program.diagnosis import (
+    Explanation,
+    NoPlanError,
+    Obstacle,
+    ShortageExplanation,
+    explain_shortages,
+)
 from bulkflow.program.solve import make_plan
 from bulkflow.program.where_written import index_path
 from bulkflow.scenario.reader import read_workspace
@@ -329,3 +336,25 @@ def test_what_was_not_settled_is_not_claimed(monkeypatch):
     (found,) = explain_shortages(scenario(data), plan)
     assert found.verdict == "unsettled"
     assert found.lines()[0].endswith("what stands in the way was not found in the time given.")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "said"),
+    [
+        ("shared", "but not with all other demand of its price or more served as in this plan."),
+        ("blocked", "which of 9 rules stand in the way was not found in the time given."),
+    ],
+)
+def test_a_conflict_that_was_not_sifted_is_no_list_of_rules(verdict, said):
+    rules = tuple(Obstacle(f"rule {number}", (1,), "", (), 1) for number in range(9))
+    found = ShortageExplanation(
+        site="A", liquid="GIN", market="", priority="core", period=1, when="in week 1",
+        short_lpa=9.0, verdict=verdict, plan_gap=0.0,
+        explanation=Explanation(rules, irreducible=False, whole_numbers=True),
+    )  # fmt: skip
+    (line,) = found.lines()
+    assert line.endswith(said)
+    sifted = replace(found, explanation=replace(found.explanation, irreducible=True))
+    assert sifted.lines()[-2:] == [
+        "- and 1 more rule", "They conflict because loads, charges and vattings are whole.",
+    ]  # fmt: skip
