@@ -32,7 +32,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "program": TRADE,
         "records": BASE,
         "lots": BASE | {"records", "alcoholometry", "rules"},
-        "plan": TRADE | {"program", "lots"},
+        "plan": TRADE | {"program", "lots", "stocks"},
         "loads": TRADE | {"program", "plan", "records", "lots"},
         "report": TRADE | {"program", "plan", "records", "lots", "loads"},
         "account": TRADE | {"program", "plan", "records", "lots", "loads", "report"},
