@@ -66,6 +66,7 @@ def earlier(quarter: Path, workspace: Path, capsys) -> Path:
 ERRORS = (SolverError("it contradicts itself"), ZeroDivisionError("bug"), OSError(28, "disk full"))
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("seam", "error"), list(zip(EXTRAS, itertools.cycle(ERRORS), strict=False)), ids=str
 )

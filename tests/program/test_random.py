@@ -52,6 +52,7 @@ def checked(seed: int) -> bool:
     return True
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", QUICK)
 def test_the_independent_check_finds_nothing(seed):
     assert checked(seed)
@@ -81,6 +82,7 @@ def test_a_wider_limit_never_costs_more(what):
     assert best(widened(data, what)).costs.total <= cost + 5.0 * GAP * abs(cost)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("seed", QUICK)
 def test_the_relaxation_bounds_the_best_plan(seed):
     # Without whole loads, charges and vattings a plan can only cost less.

@@ -32,6 +32,7 @@ def _check(name: str) -> None:
     assert [str(check) for check in checks if not check.ok] == []
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("name", QUICK)
 def test_small_instances(name: str) -> None:
     _check(name)
