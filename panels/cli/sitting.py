@@ -506,7 +506,8 @@ def import_(
     Each panel/sittings/NAME.yaml comes with its key in panel/keys and the tables
     NAME.scores.csv and, if measured, NAME.preparation.csv beside it. Sittings in the register
     are left alone; the others are planned, recorded, closed and decided, in order of their
-    days. All of it is kept, or nothing.
+    days. All of it is kept, or nothing. A sitting to come is refused, unless it lies before the
+    workspace's plan begins: the story of a quarter may be told beforehand.
 
     Example: panels sitting import scenarios/vejkalna --dry-run
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -134,12 +135,43 @@ def _new_sittings(session: Session, panel: Path) -> list[tuple[Path, SittingDefi
     from panels.sittings.history import list_sittings
 
     known = {held.sitting.sitting for held in list_sittings(session)}
-    found = []
+    found, faults = [], []
     for path in sorted((panel / "sittings").glob("*.yaml")):
-        definition, _ = read_definition(path)
-        if definition.sitting not in known:
-            found.append((path, definition))
+        definition, file = read_definition(path)
+        if definition.sitting in known:
+            continue
+        found.append((path, definition))
+        last = _last_day(panel.parent)
+        if definition.held_on > last:
+            said = f"is {definition.held_on}, and sittings are taken in up to {last}"
+            mend = (
+                "A sitting is taken in once it was held; one that the workspace tells beforehand"
+                " lies before the first day of its calendar (scenario.yaml)."
+            )
+            faults.append(file.fault(("held_on",), said, mend))
+    if faults:
+        raise InputError(faults)
     return sorted(found, key=lambda item: (item[1].held_on, item[1].sitting))
+
+
+def _last_day(folder: Path) -> date:
+    """Return the last day on which a sitting taken in may have been held.
+
+    Today, anywhere on earth; or the eve of the workspace's plan, if that is later: what is known
+    when a quarter begins may be told before it, and whoever looks at an example does so on any
+    day of the calendar.
+    """
+    from bulkflow.reading.yamlfile import read_yaml
+    from bulkflow.records import times
+
+    today = (times.system_clock() + timedelta(hours=14)).date()
+    plan = folder / "scenario.yaml"
+    calendar = read_yaml(plan).entries().get("calendar") if plan.exists() else None
+    start = calendar.get("start") if isinstance(calendar, dict) else None
+    try:
+        return max(today, date.fromisoformat(str(start)) - timedelta(days=1))
+    except ValueError:  # whoever reads the plan says what is wrong with it
+        return today
 
 
 def _take_in_sitting(

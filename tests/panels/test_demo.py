@@ -111,6 +111,28 @@ def test_dry_run_leaves_no_register_behind(workspace: Path, panels: Panels) -> N
     assert not (workspace / "records.sqlite").exists()
 
 
+@pytest.mark.full
+def test_a_sitting_to_come_is_not_taken_in_but_the_story_of_a_quarter_is(
+    workspace: Path, panels: Panels, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from datetime import UTC, datetime
+
+    # before the sittings, and before the plan that begins on 2027-01-04
+    monkeypatch.setattr(
+        "bulkflow.records.times.system_clock", lambda: datetime(2026, 1, 1, tzinfo=UTC)
+    )
+    assert panels("sitting", "import", workspace, "--dry-run").code == 0
+    file = workspace / "panel" / "sittings" / "2026-12-15.yaml"
+    file.write_text(file.read_text().replace("held_on: 2026-12-15", "held_on: 2027-01-04"))
+    ran = panels("sitting", "import", workspace)
+    assert ran.code == 2 and not ran.out
+    assert "2026-12-15.yaml, line 3" in ran.err, ran.err
+    assert "is 2027-01-04, and sittings are taken in up to 2027-01-03" in ran.err
+    (workspace / "scenario.yaml").unlink()
+    ran = panels("sitting", "import", workspace)
+    assert ran.code == 2 and "up to 2026-01-01" in ran.err and "2026-12-17.yaml" in ran.err
+
+
 def test_chain_is_whole(decided: Path) -> None:
     from bulkflow.lots.tables import LOTS
     from bulkflow.records.migrations import RECORDS
