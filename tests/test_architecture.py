@@ -30,6 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "core": {"errors", "reading"},
         "scenario": BASE | CALCULATION,
         "program": TRADE,
+        "web": {"errors", "whole_files"},
         "records": BASE,
         "lots": BASE | {"records", "alcoholometry", "rules"},
         "plan": TRADE | {"program", "lots", "stocks"},
@@ -74,7 +75,10 @@ PANELS_MAY_IMPORT: dict[str, set[str]] = {
 PANELS_MAY_IMPORT["panels.cli"].add("bulkflow.cli")
 DRAWN = MAY_IMPORT | PANELS_MAY_IMPORT
 # What is installed only if asked for, and the code that needs it.
-EXTRAS = {"postgres": ("bulkflow/records/engine.py", "postgresql")}
+EXTRAS = {
+    "postgres": ("bulkflow/records/engine.py", "postgresql"),
+    "booth": ("bulkflow/web/serving.py", "uvicorn"),
+}
 
 
 @functools.cache
@@ -165,6 +169,17 @@ def test_a_solver_library_is_met_in_few_places(library: str) -> None:
         assert all(name.startswith("bulkflow.core.") for name in users)
     else:
         assert set(users) <= allowed
+
+
+@pytest.mark.parametrize("library", ["starlette", "uvicorn"])
+def test_a_server_is_imported_by_pages_alone(library: str) -> None:
+    """The plain install has none: planning and panels work without it."""
+    users = {
+        layer_of(name)
+        for name, path in modules()
+        if library in {n.split(".")[0] for n in imports_of(path)}
+    }
+    assert users <= {"bulkflow.web", "bulkflow.live", "panels.booth"}
 
 
 def test_top_level_holds_only_what_is_agreed() -> None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from bulkflow.plan import views
@@ -73,7 +73,9 @@ def render_report(
     say = terms or english()
     plan = result.plan
     environment = Environment(
-        loader=PackageLoader("bulkflow.report", "."),
+        loader=ChoiceLoader(
+            [PackageLoader("bulkflow.report", "."), PackageLoader("bulkflow.web", "static")]
+        ),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
