@@ -5,6 +5,9 @@
     BulkflowError
     |-- InputError          a file, workbook or option the user gave is wrong (exit code 2)
     |-- OutOfRangeError     a number lies outside the range in which a formula holds
+    |-- MethodError         a statistical method refused what it was given (exit code 2)
+    |   |-- DataError       values that cannot be analysed
+    |   `-- RangeError      a number outside the range of the method
     |-- PlanningError       no plan can be made, or a gate says no (exit code 3)
     |   `-- NoneFoundError  none was found before the search was stopped (exit code 5)
     |-- SolverError         the solver failed or contradicted itself
@@ -22,11 +25,14 @@ from dataclasses import dataclass
 
 __all__ = [
     "BulkflowError",
+    "DataError",
     "Fault",
     "InputError",
+    "MethodError",
     "NoneFoundError",
     "OutOfRangeError",
     "PlanningError",
+    "RangeError",
     "RecordsError",
     "SolverError",
     "VerificationError",
@@ -89,6 +95,18 @@ class OutOfRangeError(BulkflowError):
             f"{quantity} is {value:g} {unit}; the formula holds from {low:g} to {high:g} {unit}"
             f" ({source})."
         )
+
+
+class MethodError(BulkflowError):
+    """A statistical method refused what it was given."""
+
+
+class DataError(MethodError):
+    """Values that cannot be analysed: not numbers, gaps, too few, the wrong shape."""
+
+
+class RangeError(MethodError):
+    """A number lies outside the range in which a method holds."""
 
 
 class PlanningError(BulkflowError):

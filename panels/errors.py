@@ -4,16 +4,25 @@
 
     PanelsError
     |-- ServingError        a serving plan, code or sheet cannot be made or was broken
-    |-- DataError           scores or files given by the user are wrong (exit code 2)
-    |-- RangeError          a number lies outside the range in which a method holds
     `-- ConvergenceError    an iterative estimate did not settle
 
-``ValueError`` is kept for misuse by a programmer.
+and, shared with the laboratory, ``MethodError`` with ``DataError`` (scores or files given by the
+user are wrong) and ``RangeError`` (a number outside the range of a method), from
+:mod:`bulkflow.errors`. ``ValueError`` is kept for misuse by a programmer.
 """
 
 from __future__ import annotations
 
-__all__ = ["ConvergenceError", "DataError", "PanelsError", "RangeError", "ServingError"]
+from bulkflow.errors import DataError, MethodError, RangeError
+
+__all__ = [
+    "ConvergenceError",
+    "DataError",
+    "MethodError",
+    "PanelsError",
+    "RangeError",
+    "ServingError",
+]
 
 
 class PanelsError(Exception):
@@ -22,14 +31,6 @@ class PanelsError(Exception):
 
 class ServingError(PanelsError):
     """A serving plan, code or sheet cannot be made, or its rules were broken."""
-
-
-class DataError(PanelsError):
-    """Scores, sheets or files given by the user are wrong."""
-
-
-class RangeError(PanelsError):
-    """A number lies outside the range in which a method holds."""
 
 
 class ConvergenceError(PanelsError):

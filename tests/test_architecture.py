@@ -12,7 +12,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 # Lower layers first; each may import what is named beside it and nothing else of ours. A package
 # that is not here is not drawn: draw it here and in DEVELOPERS.md first.
-CALCULATION = {"alcoholometry", "rules", "filling", "duty"}
+CALCULATION = {"alcoholometry", "rules", "filling", "duty", "statistics", "laboratory"}
 BASE = {"errors", "wording", "whole_files", "reading"}
 TRADE = BASE | CALCULATION | {"core", "scenario"}
 MAY_IMPORT: dict[str, set[str]] = {
@@ -25,6 +25,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "stocks": {"errors"},
         "alcoholometry": {"errors"},
         "rules": {"errors", "reading", "alcoholometry"},
+        "statistics": {"errors"},
+        "laboratory": {"errors", "alcoholometry", "rules", "statistics"},
         "filling": {"errors", "alcoholometry", "rules"},
         "duty": {"errors", "rules"},
         "core": {"errors", "reading"},
@@ -32,7 +34,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "program": TRADE,
         "web": {"errors", "whole_files"},
         "records": BASE,
-        "lots": BASE | {"records", "alcoholometry", "rules"},
+        "lots": BASE | CALCULATION | {"records"},
         "plan": TRADE | {"program", "lots", "stocks"},
         "loads": TRADE | {"program", "plan", "records", "lots"},
         "report": TRADE | {"program", "plan", "records", "lots", "loads"},
@@ -41,9 +43,14 @@ MAY_IMPORT: dict[str, set[str]] = {
         "cli": TRADE | {"plan", "records", "lots", "loads", "report", "account"},
     }.items()
 } | {"bulkflow": {"bulkflow.library"}}
-FROM_BULKFLOW = {f"bulkflow.{one}" for one in (*BASE, "alcoholometry", "records", "lots")}
+FROM_BULKFLOW = {
+    f"bulkflow.{one}" for one in (*BASE, "alcoholometry", "statistics", "records", "lots")
+}
+# Methods keep no records and read no files: the errors and methods that both packages share.
+SHARED_METHODS = {"bulkflow.errors", "bulkflow.statistics"}
 PANELS_MAY_IMPORT: dict[str, set[str]] = {
-    f"panels.{name}": {f"panels.{one}" for one in allowed} | (FROM_BULKFLOW if keeps else set())
+    f"panels.{name}": {f"panels.{one}" for one in allowed}
+    | (FROM_BULKFLOW if keeps else SHARED_METHODS)
     for name, (keeps, allowed) in {
         "errors": (False, set()),
         "methods": (False, {"errors"}),

@@ -20,14 +20,17 @@ __all__ = [
     "BottleSizes",
     "CleaningAge",
     "CleaningCode",
+    "Contaminant",
     "ContentsBand",
     "ContentsError",
     "DangerousGoods",
     "DutySchedule",
+    "Figure",
     "GasketMaterial",
     "JourneyLimit",
     "LabelTolerance",
     "LossAllowance",
+    "MethodPrecision",
     "MoneyRounding",
     "PriorCargo",
     "QuantityRounding",
@@ -373,6 +376,38 @@ class CleaningAge(Rule):
     maximum_days: Annotated[int, Field(ge=0)]
 
 
+class MethodPrecision(Rule):
+    """How far results of a method on a kind of sample lie apart: r and R, in ``unit``."""
+
+    kind: Literal["method_precision"]
+    method: Text
+    sample: Text
+    about_percent: Percent | None = None
+    repeatability: Positive
+    reproducibility: Positive
+    unit: Text
+
+
+class Figure(Rule):
+    """One number of a method, a study or a practice."""
+
+    kind: Literal["figure"]
+    quantity: Text
+    value: Annotated[float, Field(allow_inf_nan=False)]
+    unit: Text
+
+
+class Contaminant(Rule):
+    """The most of a contaminant in a product, in ``unit`` of the product as it is."""
+
+    kind: Literal["contaminant"]
+    substance: Text
+    product: Text
+    maximum: Positive
+    unit: Literal["ug/kg", "mg/kg"]
+    force: Literal["limit", "target", "voluntary", "action level"]
+
+
 AnyRule = Annotated[
     Statement
     | StrengthLimit
@@ -392,6 +427,9 @@ AnyRule = Annotated[
     | CleaningCode
     | PriorCargo
     | GasketMaterial
-    | CleaningAge,
+    | CleaningAge
+    | MethodPrecision
+    | Figure
+    | Contaminant,
     Field(discriminator="kind"),
 ]

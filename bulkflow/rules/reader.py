@@ -29,7 +29,14 @@ __all__ = [
     "wider_jurisdictions",
 ]
 
-_FILES = ("spirit.yaml", "labels.yaml", "excise.yaml", "transport.yaml", "tanks.yaml")
+_FILES = (
+    "spirit.yaml",
+    "labels.yaml",
+    "excise.yaml",
+    "transport.yaml",
+    "tanks.yaml",
+    "laboratory.yaml",
+)
 _ADAPTER: TypeAdapter[AnyRule] = TypeAdapter(AnyRule)
 _FIRST, _LAST = date.min, date.max
 

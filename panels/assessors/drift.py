@@ -18,9 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from panels.errors import DataError, RangeError
-from panels.methods.arguments import finite_array, positive
-from panels.methods.control_charts import (
+from bulkflow.statistics.arguments import finite_array, positive
+from bulkflow.statistics.control_charts import (
     CusumChart,
     EwmaChart,
     ShewhartChart,
@@ -30,6 +29,7 @@ from panels.methods.control_charts import (
     individuals,
     moving_ranges,
 )
+from panels.errors import DataError, RangeError
 
 __all__ = ["Drift", "DriftSettings", "pooled_sigma", "reference_drift"]
 

@@ -13,9 +13,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtr, stdtrit
 
+from bulkflow.statistics.arguments import FloatArray, finite_array, open_fraction
+from bulkflow.statistics.precision import precision
 from panels.errors import DataError
-from panels.methods.arguments import FloatArray, finite_array, open_fraction
-from panels.methods.precision import precision
 from panels.methods.scoring import PanelAnova, VarianceLine, one_way_f, panel_anova, scores_cube
 
 __all__ = [

@@ -13,10 +13,10 @@ from enum import StrEnum
 
 import pandas as pd
 
+from bulkflow.statistics.precision import mandel_k_limit
 from panels.assessors.performance import AssessorPerformance, PanelPerformance
 from panels.assessors.sensitivity import ForcedChoiceRecord
 from panels.errors import DataError, RangeError
-from panels.methods.precision import mandel_k_limit
 
 __all__ = [
     "AssessorReview",

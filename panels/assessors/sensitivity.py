@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from bulkflow.statistics.arguments import counts_out_of, finite_array
 from panels.errors import DataError
 from panels.methods.anota import ANotA, a_not_a
-from panels.methods.arguments import counts_out_of, finite_array
 from panels.methods.discrimination import Discriminators, p_value, proportion_of_discriminators
 from panels.methods.protocols import ForcedChoice
 

@@ -12,7 +12,7 @@ from typer.core import TyperGroup
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
 from bulkflow.errors import BulkflowError, Fault, InputError
 from panels.cli.queue import queue
-from panels.errors import ConvergenceError, PanelsError
+from panels.errors import ConvergenceError, MethodError, PanelsError
 
 __all__ = ["build_app", "main"]
 
@@ -26,13 +26,13 @@ class _Group(TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
-        except PanelsError as error:
+        except (PanelsError, MethodError) as error:
             raise _translated(error) from error
         except KeyboardInterrupt as stop:  # as an exit code alone it would end without a word
             raise typer.Abort from stop
 
 
-def _translated(error: PanelsError) -> BulkflowError:
+def _translated(error: PanelsError | MethodError) -> BulkflowError:
     """Bad input for all but an estimate that did not settle, which is nobody's slip."""
     if isinstance(error, ConvergenceError):
         return BulkflowError(str(error))

@@ -23,11 +23,10 @@ module                        what it holds
 ``difference_from_control``   ratings of the size of a difference
 ``ordinal``                   proportional-odds and probit models of category scores
 ``robust``                    medians, Algorithm A, Huber estimates
-``precision``                 repeatability, reproducibility, Mandel's h and k
-``tolerance``                 tolerance factors, acceptance by variables
-``control_charts``            Shewhart, EWMA and CUSUM charts
 ``hotelling``                 T-squared charts for several variables at once
 ``configurations``            agreement of two maps of the same samples (RV)
-``arguments``                 what all of them accept and refuse
 ============================  ==================================================================
+
+Precision, tolerance limits and control charts, which the laboratory needs too, are in
+:mod:`bulkflow.statistics`.
 """

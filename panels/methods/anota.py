@@ -14,8 +14,7 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import chdtrc, chdtri, ndtr, ndtri, xlogy
 from scipy.stats import binom, fisher_exact, hypergeom
 
-from panels.errors import DataError, RangeError
-from panels.methods.arguments import (
+from bulkflow.statistics.arguments import (
     LEVEL_SLACK,
     FloatArray,
     at_least,
@@ -24,6 +23,7 @@ from panels.methods.arguments import (
     finite_array,
     open_fraction,
 )
+from panels.errors import DataError, RangeError
 from panels.methods.discrimination import p_value
 from panels.methods.ordinal import ordinal_fit
 from panels.methods.psychometric import LARGEST_D_PRIME

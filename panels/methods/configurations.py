@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from bulkflow.statistics.arguments import finite_array
 from panels.errors import DataError
-from panels.methods.arguments import finite_array
 
 __all__ = ["rv_coefficient"]
 

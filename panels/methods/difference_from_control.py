@@ -17,8 +17,8 @@ from scipy.optimize import brentq, minimize, minimize_scalar
 from scipy.special import chdtrc, chdtri, ndtr, stdtrit, xlogy
 from scipy.stats import nct
 
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, open_fraction, positive
 from panels.errors import ConvergenceError, DataError, RangeError
-from panels.methods.arguments import FloatArray, count, finite_array, open_fraction, positive
 from panels.methods.protocols import Sided
 from panels.methods.psychometric import LARGEST_D_PRIME
 from panels.methods.scoring import Comparison, PanelAnova, panel_anova, scores_cube

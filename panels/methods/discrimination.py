@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtr, bdtrc, betaincinv, ndtri
 
+from bulkflow.statistics.arguments import LEVEL_SLACK, count, counts_out_of, fraction, open_fraction
 from panels.errors import ConvergenceError, RangeError
-from panels.methods.arguments import LEVEL_SLACK, count, counts_out_of, fraction, open_fraction
 from panels.methods.protocols import (
     ForcedChoice,
     MethodName,

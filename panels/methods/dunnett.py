@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import chdtri, gammaln, ndtr
 
+from bulkflow.statistics.arguments import FloatArray, at_least, count, finite_array, open_fraction
 from panels.errors import RangeError
-from panels.methods.arguments import FloatArray, at_least, count, finite_array, open_fraction
 from panels.methods.protocols import Sided
 
 __all__ = [

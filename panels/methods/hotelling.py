@@ -14,8 +14,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv, chdtri, fdtri
 
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, open_fraction
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
 
 __all__ = [
     "TSquaredChart",

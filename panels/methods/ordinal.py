@@ -16,8 +16,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, expit, ndtr, ndtri
 
+from bulkflow.statistics.arguments import FloatArray, finite_array, open_fraction
 from panels.errors import ConvergenceError, DataError
-from panels.methods.arguments import FloatArray, finite_array, open_fraction
 
 __all__ = ["Link", "OrdinalFit", "ordinal_fit", "treatment_design"]
 

@@ -12,8 +12,8 @@ from enum import StrEnum
 from itertools import permutations
 from typing import Literal
 
+from bulkflow.statistics.arguments import fraction
 from panels.errors import RangeError
-from panels.methods.arguments import fraction
 
 __all__ = [
     "ForcedChoice",

@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
+from bulkflow.statistics.arguments import FloatArray, fraction
 from panels.errors import RangeError
-from panels.methods.arguments import FloatArray, fraction
 from panels.methods.protocols import ForcedChoice, MethodName, Sided, check_sided
 
 __all__ = ["LARGEST_D_PRIME", "d_prime_from_proportion", "proportion_correct", "slope"]

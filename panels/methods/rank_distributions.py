@@ -15,8 +15,8 @@ from math import factorial
 import numpy as np
 from numpy.typing import NDArray
 
+from bulkflow.statistics.arguments import LEVEL_SLACK, FloatArray, count, open_fraction
 from panels.errors import RangeError
-from panels.methods.arguments import LEVEL_SLACK, FloatArray, count, open_fraction
 
 __all__ = [
     "exact_friedman_possible",

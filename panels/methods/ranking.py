@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike
 from scipy.special import chdtrc, fdtrc, ndtr, ndtri, stdtrit
 from scipy.stats import rankdata, studentized_range
 
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, open_fraction
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
 from panels.methods.dunnett import dunnett_critical
 from panels.methods.rank_distributions import (
     exact_friedman_possible,

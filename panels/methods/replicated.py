@@ -14,8 +14,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import minimize
 from scipy.special import betaln, chdtrc, expit, gammaln, logsumexp, ndtr, xlogy
 
+from bulkflow.statistics.arguments import FloatArray, finite_array, fraction
 from panels.errors import ConvergenceError, DataError, RangeError
-from panels.methods.arguments import FloatArray, finite_array, fraction
 from panels.methods.discrimination import p_value
 from panels.methods.protocols import ForcedChoice, MethodName
 

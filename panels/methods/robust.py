@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
+from bulkflow.statistics.arguments import FloatArray, at_least, finite_array, positive
 from panels.errors import ConvergenceError, DataError
-from panels.methods.arguments import FloatArray, at_least, finite_array, positive
 
 __all__ = [
     "ALGORITHM_A_LIMIT",

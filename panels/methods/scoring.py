@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike
 from scipy.special import fdtrc, stdtr, stdtrit
 from scipy.stats import studentized_range
 
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, open_fraction
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
 from panels.methods.dunnett import dunnett_critical, dunnett_p_value
 from panels.methods.protocols import Sided
 

@@ -13,8 +13,8 @@ from enum import StrEnum
 import numpy as np
 from scipy.optimize import brentq
 
+from bulkflow.statistics.arguments import LEVEL_SLACK, count, open_fraction
 from panels.errors import DataError, RangeError
-from panels.methods.arguments import LEVEL_SLACK, count, open_fraction
 from panels.methods.discrimination import true_proportion
 from panels.methods.protocols import ForcedChoice, MethodName
 

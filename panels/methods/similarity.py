@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 from scipy.special import bdtr
 
+from bulkflow.statistics.arguments import LEVEL_SLACK, count, counts_out_of, open_fraction
 from panels.errors import RangeError
-from panels.methods.arguments import LEVEL_SLACK, count, counts_out_of, open_fraction
 from panels.methods.discrimination import PanelSize, assessments_needed, exact_limits
 from panels.methods.protocols import ForcedChoice, MethodName, p_c_from_p_d, p_d_from_p_c
 

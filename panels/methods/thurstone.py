@@ -14,8 +14,8 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri, ndtri, xlogy
 
+from bulkflow.statistics.arguments import counts_out_of, open_fraction
 from panels.errors import RangeError
-from panels.methods.arguments import counts_out_of, open_fraction
 from panels.methods.discrimination import exact_limits
 from panels.methods.protocols import ForcedChoice, MethodName, Sided, check_sided
 from panels.methods.psychometric import (

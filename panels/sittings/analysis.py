@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from bulkflow.records.times import local_time
-from panels.errors import PanelsError
+from panels.errors import MethodError, PanelsError
 from panels.methods.mixed_model import Comparison, Estimate, MixedModel, fit_mixed_model
 from panels.methods.robust import RobustMean, algorithm_a
 from panels.preparation.dilution import NosingWindow
@@ -421,7 +421,7 @@ def _model(
             sittings=[a.sitting for a, _ in used],
             resolution=rule.score.step,
         )
-    except PanelsError as error:
+    except (PanelsError, MethodError) as error:
         return None, str(error)
     return model, ""
 

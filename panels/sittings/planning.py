@@ -24,7 +24,7 @@ from bulkflow.reading.yamlfile import YamlDocument
 from bulkflow.records import Power, Record, append, require
 from bulkflow.records.times import check_zone
 from panels.assessors.register import fitness_on, panel_rule_on
-from panels.errors import PanelsError
+from panels.errors import MethodError, PanelsError
 from panels.preparation.dilution import measured_strength, prepare_dilution
 from panels.records import (
     SITTING,
@@ -125,7 +125,7 @@ def _laid_out(
         plan = plan_servings(
             samples, definition.assessors, seed=seed, max_servings=definition.max_servings
         )
-    except PanelsError as error:
+    except (PanelsError, MethodError) as error:
         raise InputError(_placed([_whole(str(error))], file)) from error
     return SittingKey.of(definition.sitting, plan)
 
@@ -348,7 +348,7 @@ def _checked_strength(
     try:
         strength = _strength(lot)
         prepare_dilution(lot.lot, strength, servings=1, target_strength=definition.target_strength)
-    except (PanelsError, OutOfRangeError) as error:
+    except (PanelsError, MethodError, OutOfRangeError) as error:
         yield (*place, "strength"), str(error).rstrip("."), ""
         return
     if abs(strength - registered) > STRENGTH_TOLERANCE_PERCENT:

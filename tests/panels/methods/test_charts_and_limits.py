@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from bulkflow.statistics import control_charts, precision, tolerance
 from panels.errors import DataError, RangeError
-from panels.methods import control_charts, hotelling, precision, tolerance
+from panels.methods import hotelling
 from panels.methods.configurations import rv_coefficient
 
 DATA = Path(__file__).parents[2] / "reference" / "sensory_data"

@@ -7,17 +7,19 @@ import pkgutil
 
 import pytest
 
+import bulkflow.laboratory
+import bulkflow.statistics
 import panels.assessors
 import panels.methods
 
 MODULES = [
     f"{package.__name__}.{found.name}"
-    for package in (panels.methods, panels.assessors)
+    for package in (bulkflow.statistics, bulkflow.laboratory, panels.methods, panels.assessors)
     for found in pkgutil.iter_modules(package.__path__)
 ]
 # Refusals, types and quadrature rules: exercised by every other module's examples.
 WITHOUT_EXAMPLES = {
-    "panels.methods.arguments",
+    "bulkflow.statistics.arguments",
     "panels.methods.mixed_model",
     "panels.methods.reml",
     "panels.assessors.selection",

@@ -6,11 +6,12 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from panels.errors import DataError, PanelsError, RangeError
+from bulkflow.errors import DataError, MethodError, RangeError
+from bulkflow.statistics import control_charts, tolerance
+from bulkflow.statistics.arguments import at_least, count, finite_array, fraction, positive
 from panels.methods import (
     anota,
     configurations,
-    control_charts,
     difference_from_control,
     dunnett,
     hotelling,
@@ -19,9 +20,7 @@ from panels.methods import (
     replicated,
     robust,
     scoring,
-    tolerance,
 )
-from panels.methods.arguments import at_least, count, finite_array, fraction, positive
 from panels.methods.discrimination import exact_limits, minimum_correct
 from panels.methods.thurstone import estimate_d_prime
 
@@ -177,7 +176,7 @@ CUBE = np.array([[[7.0, 6.0], [5.0, 5.5]], [[8.0, 7.0], [5.0, 6.0]], [[6.0, 7.0]
     ],
 )
 def test_what_is_refused(
-    call: Callable[[], object], error: type[PanelsError], message: str
+    call: Callable[[], object], error: type[MethodError], message: str
 ) -> None:
     with pytest.raises(error, match=message):
         call()

@@ -6,7 +6,8 @@ import re
 
 import numpy as np
 
-from panels.methods import control_charts, hotelling, tolerance
+from bulkflow.statistics import control_charts, tolerance
+from panels.methods import hotelling
 from tests.reference.sensory.rows import Answer, NotAsked, Question, Row, column
 
 FACTORS = r"\b(d2|d3|c4|a|a2|a3|b3|b4|b5|b6|d1|d4|e2)$"

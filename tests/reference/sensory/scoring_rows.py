@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from bulkflow.alcoholometry import reduce
+from bulkflow.statistics import precision
 from panels.assessors.performance import panel_performance
-from panels.methods import dunnett, ordinal, precision, robust, scoring
+from panels.methods import dunnett, ordinal, robust, scoring
 from panels.methods.configurations import rv_coefficient
 from panels.methods.difference_from_control import (
     assessors_needed,

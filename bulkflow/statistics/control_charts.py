@@ -16,8 +16,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import gammaln, ndtr
 
-from panels.errors import DataError, RangeError
-from panels.methods.arguments import FloatArray, count, finite_array, positive
+from bulkflow.errors import DataError, RangeError
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, positive
 
 __all__ = [
     "ChartConstants",

@@ -15,8 +15,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import fdtri, stdtrit
 
-from panels.errors import DataError
-from panels.methods.arguments import FloatArray, count, finite_array, open_fraction
+from bulkflow.errors import DataError
+from bulkflow.statistics.arguments import FloatArray, count, finite_array, open_fraction
 
 __all__ = [
     "PrecisionResult",

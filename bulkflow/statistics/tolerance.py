@@ -20,8 +20,8 @@ from scipy.optimize import brentq
 from scipy.special import chdtrc, chdtri, ndtr, ndtri
 from scipy.stats import nct
 
-from panels.errors import RangeError
-from panels.methods.arguments import count, finite_array, fraction, open_fraction
+from bulkflow.errors import RangeError
+from bulkflow.statistics.arguments import count, finite_array, fraction, open_fraction
 
 __all__ = [
     "Acceptance",
@@ -271,7 +271,7 @@ def variables_plan(letter: str, aql_percent: float) -> VariablesPlan:
 
 @cache
 def _plans() -> dict[tuple[str, float], VariablesPlan]:
-    text = resources.files("panels.methods").joinpath("variables_plans.csv").read_text("utf-8")
+    text = resources.files("bulkflow.statistics").joinpath("variables_plans.csv").read_text("utf-8")
     rows = csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
     plans = (
         VariablesPlan(row["letter"], float(row["aql_percent"]), int(row["n"]), float(row["k"]))

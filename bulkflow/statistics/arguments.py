@@ -1,7 +1,7 @@
 """What the methods accept: checks of arguments, each with one clear message.
 
-A number outside the range of a method raises :class:`~panels.errors.RangeError`; data that cannot
-be analysed (not a number, wrong shape) raise :class:`~panels.errors.DataError`.
+A number outside the range of a method raises :class:`~bulkflow.errors.RangeError`; data that cannot
+be analysed (not a number, wrong shape) raise :class:`~bulkflow.errors.DataError`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from panels.errors import DataError, RangeError
+from bulkflow.errors import DataError, RangeError
 
 __all__ = [
     "LEVEL_SLACK",
