@@ -109,8 +109,8 @@ def acceptance_interval(
 
     Examples
     --------
-    >>> acceptance_interval(0.1, minimum=39.7, maximum=40.3)
-    (39.8, 40.199999999999996)
+    >>> [round(limit, 3) for limit in acceptance_interval(0.1, minimum=39.7, maximum=40.3)]
+    [39.8, 40.2]
     """
     w = at_least("guard", guard, 0.0)
     _some_limit(minimum, maximum)

@@ -82,7 +82,7 @@ def strength_error_from_temperature(strength_percent: float, temperature_error_k
     Examples
     --------
     >>> round(strength_error_from_temperature(40.0, 0.05), 4)
-    0.0207
+    0.0208
     """
     return abs(uncorrected_temperature_error(strength_percent, 20.0 + temperature_error_k))
 

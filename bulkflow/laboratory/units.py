@@ -112,8 +112,8 @@ def grams_per_hl_from_mg_per_kg(
 
     Examples
     --------
-    >>> round(grams_per_hl_from_mg_per_kg(100.0, 40.0, density_kg_m3=948.05), 4)
-    23.7012
+    >>> round(grams_per_hl_from_mg_per_kg(100.0, 40.0, density_kg_m3=948.05), 2)
+    23.7
     """
     litre = mg_per_litre_from_mg_per_kg(mg_per_kg, strength_percent, density_kg_m3=density_kg_m3)
     return grams_per_hl_from_mg_per_litre(litre, strength_percent)
