@@ -345,6 +345,7 @@ def check(
 
 def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
     from bulkflow.plan.answer import print_findings
+    from bulkflow.plan.precheck_loads import unstated_temperatures
 
     console = result_console()
     scenario = workspace.scenario
@@ -354,10 +355,13 @@ def _print_check(workspace: Workspace, found: tuple[Finding, ...]) -> None:
         f" {counted(len(scenario.liquids), 'liquid')},"
         f" {counted(len(scenario.demand), 'row')} of demand. Every file was read without a fault."
     )
-    if not found:
+    if found:
+        print_findings(found, console)
+    else:
         console.print("Nothing was found that cannot work.")
-        return
-    print_findings(found, console)
+    noted = unstated_temperatures(scenario)
+    if noted:
+        console.print(noted)
 
 
 def compare(before: BeforeArgument, after: AfterArgument, *, json: JsonOption = False) -> None:

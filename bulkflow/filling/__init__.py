@@ -12,6 +12,7 @@ from bulkflow.filling.load import (
     Limit,
     LimitKind,
     fill_range,
+    no_common_fill,
 )
 from bulkflow.filling.rules import (
     BULK_TEMPERATURE_C,
@@ -43,5 +44,6 @@ __all__ = [
     "TankShell",
     "fill_range",
     "maximum_fill_fraction",
+    "no_common_fill",
     "surge_fill_allowed",
 ]

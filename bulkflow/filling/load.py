@@ -44,6 +44,7 @@ __all__ = [
     "Limit",
     "LimitKind",
     "fill_range",
+    "no_common_fill",
 ]
 
 HOUSE_RULE = "house rule"
@@ -236,6 +237,23 @@ def fill_range(
         expansion=expansion,
         refused=refused,
         reason=_refusal(tank, strength_percent, minimum, maximum) if refused else "",
+    )
+
+
+def no_common_fill(emptiest: FillRange, fullest: FillRange) -> str:
+    """Return why no load is lawful at every temperature, though one may be at each.
+
+    Parameters
+    ----------
+    emptiest : at the temperature at which a load has to hold most.
+    fullest : at the temperature at which it may hold least.
+    """
+    return (
+        f"No load of {emptiest.strength_percent:g} % vol fits tank {emptiest.tank.name} at every"
+        f" filling temperature: at {emptiest.filling_temperature_c:g} degC it must hold at least"
+        f" {emptiest.min_lpa:,.0f} LPA ({emptiest.minimum.rule}), at"
+        f" {fullest.filling_temperature_c:g} degC at most {fullest.max_lpa:,.0f} LPA"
+        f" ({fullest.maximum.rule})."
     )
 
 

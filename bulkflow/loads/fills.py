@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from bulkflow.filling import FillRange
 from bulkflow.loads.bodies import LoadPart, TankAcceptance
-from bulkflow.plan.checks.fill import load_fill
+from bulkflow.plan.checks.fill import fill_at, load_fill
 from bulkflow.scenario.model import Lane, Liquid, Scenario, TankType
 
 __all__ = ["PartFill", "Ways", "capacity_of", "fill_of_part", "lpa_range"]
@@ -68,6 +68,17 @@ class PartFill:
         """Most litres at the filling temperature, all its compartments together."""
         return sum(one.max_litres for one in self.ranges)
 
+    def spread(self, litres: float) -> tuple[float, ...]:
+        """Return litres for each compartment, lawful in each where their sum is.
+
+        Every compartment is filled to the same share of the way from its own least to its own most.
+        """
+        room = self.most_litres - self.least_litres
+        share = (litres - self.least_litres) / room if room > 0 else 0.0
+        return tuple(
+            one.min_litres + share * (one.max_litres - one.min_litres) for one in self.ranges
+        )
+
     @property
     def least_lpa(self) -> float:
         """Least LPA."""
@@ -87,20 +98,20 @@ def capacity_of(tank: TankType, part: LoadPart) -> tuple[float, ...]:
 
 
 def fill_of_part(
-    ways: Ways, lane_id: str, tank_type: str, part: LoadPart, *, temperature_c: float | None = None
+    ways: Ways, lane_id: str, tank_type: str, part: LoadPart, *, temperature_c: float
 ) -> PartFill:
     """Return how full the part's compartments may and must be.
 
     Parameters
     ----------
-    temperature_c : of the liquid when filled [degC]; by default the lane's.
+    temperature_c : of the liquid when filled [degC].
     """
     tank = ways.tanks[tank_type]
-    strength = float(part.strength_percent)
+    liquid = _at_strength(ways, part.liquid_id, float(part.strength_percent))
     return PartFill(
         part,
         tuple(
-            _range(ways, lane_id, tank, part.liquid_id, strength, capacity, temperature_c)
+            fill_at(ways.lanes[lane_id], tank, liquid, capacity, temperature_c)
             for capacity in capacity_of(tank, part)
         ),
     )
@@ -111,24 +122,12 @@ def lpa_range(
 ) -> tuple[float, float] | None:
     """Return the least and most LPA of a strength that a tank or compartment may hold.
 
-    None where no fill is lawful.
+    At every temperature of the lane, as the plan has it; None where no fill is lawful.
     """
-    tank = ways.tanks[tank_type]
-    found = _range(ways, lane_id, tank, liquid_id, float(strength), litres, None)
+    liquid = _at_strength(ways, liquid_id, float(strength))
+    found = load_fill(ways.lanes[lane_id], ways.tanks[tank_type], liquid, litres)
     return None if found.refused else (found.min_lpa, found.max_lpa)
 
 
-def _range(
-    ways: Ways,
-    lane_id: str,
-    tank: TankType,
-    liquid_id: str,
-    strength: float,
-    capacity: float,
-    temperature_c: float | None,
-) -> FillRange:
-    lane = ways.lanes[lane_id]
-    if temperature_c is not None:
-        lane = lane.model_copy(update={"filling_temperature_c": temperature_c})
-    liquid = ways.liquids[liquid_id].model_copy(update={"strength_percent": strength})
-    return load_fill(lane, tank, liquid, capacity)
+def _at_strength(ways: Ways, liquid_id: str, strength: float) -> Liquid:
+    return ways.liquids[liquid_id].model_copy(update={"strength_percent": strength})

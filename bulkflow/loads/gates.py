@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import PlanningError
 from bulkflow.loads.acceptance import tank_checks
-from bulkflow.loads.bodies import LoadState, LoadStep, LotShare, TankAcceptance
-from bulkflow.loads.fills import Ways, fill_of_part
+from bulkflow.loads.bodies import LoadPart, LoadState, LoadStep, LotShare, TankAcceptance
+from bulkflow.loads.fills import PartFill, Ways, fill_of_part
 from bulkflow.loads.queries import LoadRecord, accepted_tank, steps_of
 from bulkflow.loads.steps import CARRIES_LIQUID
 from bulkflow.lots.explaining import explain_lots
@@ -108,7 +108,7 @@ def load_gates(
     on : the day of filling: the age of a cleaning counts up to it. Of a load that is filled
         already, the day it was.
     temperature_c : of the liquid when filled, stated or measured [degC]; by default what was
-        measured when the load was filled, else the lane's filling temperature.
+        measured when the load was filled, else every one that the lane is planned for.
     leaving : the departure about to be recorded, with its reference and seals.
     """
     filled = _filled(session, load)
@@ -265,20 +265,34 @@ def _fill(
             words = f"the workspace has no liquid {part.liquid_id}"
             yield LoadGate(kind, part.liquid_id, is_open=False, reason=words)
             continue
-        fill = fill_of_part(ways, load.lane_id, load.tank_type, part, temperature_c=temperature_c)
-        refused = [one.reason for one in fill.ranges if one.refused]
-        if refused:
-            yield LoadGate(kind, part.liquid_id, is_open=False, reason=refused[0])
-            continue
-        slack = Decimal(repr(FILL_TOLERANCE * fill.most_lpa + 0.001))
-        low, high = Decimal(repr(fill.least_lpa)) - slack, Decimal(repr(fill.most_lpa)) + slack
-        words = (
-            f"{part.lpa} LPA at {fill.ranges[0].filling_temperature_c:g} degC; from"
-            f" {fill.least_lpa:,.1f} ({fill.ranges[0].minimum.rule}) to"
-            f" {fill.most_lpa:,.1f} LPA ({fill.ranges[0].maximum.rule}), which is"
-            f" {fill.least_litres:,.0f} to {fill.most_litres:,.0f} L"
+        temperatures = (
+            ways.lanes[load.lane_id].filling_temperatures_c
+            if temperature_c is None
+            else (temperature_c,)
         )
-        yield LoadGate(kind, part.liquid_id, is_open=low <= part.lpa <= high, reason=words)
+        found = [
+            _fill_gate(
+                part, fill_of_part(ways, load.lane_id, load.tank_type, part, temperature_c=at)
+            )
+            for at in dict.fromkeys(temperatures)
+        ]
+        yield next((one for one in found if not one.is_open), found[0])
+
+
+def _fill_gate(part: LoadPart, fill: PartFill) -> LoadGate:
+    kind = LoadGateKind.FILL
+    refused = [one.reason for one in fill.ranges if one.refused]
+    if refused:
+        return LoadGate(kind, part.liquid_id, is_open=False, reason=refused[0])
+    slack = Decimal(repr(FILL_TOLERANCE * fill.most_lpa + 0.001))
+    low, high = Decimal(repr(fill.least_lpa)) - slack, Decimal(repr(fill.most_lpa)) + slack
+    words = (
+        f"{part.lpa} LPA at {fill.ranges[0].filling_temperature_c:g} degC; from"
+        f" {fill.least_lpa:,.1f} ({fill.ranges[0].minimum.rule}) to"
+        f" {fill.most_lpa:,.1f} LPA ({fill.ranges[0].maximum.rule}), which is"
+        f" {fill.least_litres:,.0f} to {fill.most_litres:,.0f} L"
+    )
+    return LoadGate(kind, part.liquid_id, is_open=low <= part.lpa <= high, reason=words)
 
 
 def _tank(load: LoadRecord, tank: TankAcceptance | None, on: date) -> LoadGate:

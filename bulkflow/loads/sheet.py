@@ -78,6 +78,7 @@ class PartLine:
     density_20c, density : in vacuum [kg/m3].
     capacity_litres : of what it fills; ``ullage_litres`` what stays free at loading.
     fills : the fill range of each compartment, with the rule that set each limit.
+    compartments : the litres to fill into each of them at the loading temperature.
     at_other : at some temperatures [degC], the litres that the same liquid then fills, and the
         least and most allowed.
     """
@@ -97,9 +98,21 @@ class PartLine:
     least_litres: float
     most_litres: float
     fills: tuple[FillRange, ...]
+    compartments: tuple[float, ...]
     at_other: tuple[tuple[float, float, float, float], ...]
     lots: tuple[LotLine, ...]
     dangerous_goods: tuple[DangerousGoods, ...]
+
+    @property
+    def compartment_words(self) -> tuple[str, ...]:
+        """The litres for each compartment and its own limits; nothing of an undivided tank."""
+        if len(self.fills) == 1:
+            return ()
+        return tuple(
+            f"{one.tank.capacity_litres:,.0f} L: {litres:,.0f} L"
+            f" ({one.min_litres:,.0f} to {one.max_litres:,.0f})"
+            for one, litres in zip(self.fills, self.compartments, strict=True)
+        )
 
     @property
     def ullage_litres(self) -> float:
@@ -278,6 +291,7 @@ def _part(
         least_litres=fill.least_litres,
         most_litres=fill.most_litres,
         fills=fill.ranges,
+        compartments=fill.spread(litres),
         at_other=tuple(_at_other(ways, load, part, made.litres_20c, strength)),
         lots=_lots(session, part),
         dangerous_goods=dangerous_goods_lines(strength, cargo, on=load.loading_day),

@@ -74,6 +74,10 @@ def _part(part: PartLine) -> dict[str, Any]:
         "least_rule": f"{fill.minimum.rule}; {fill.minimum.source}",
         "most_litres": part.most_litres,
         "most_rule": f"{fill.maximum.rule}; {fill.maximum.source}",
+        "compartments": [
+            {"capacity_litres": one.tank.capacity_litres, "litres": litres}
+            for one, litres in zip(part.fills, part.compartments, strict=True)
+        ],
         "at_other_temperatures": [
             dict(zip(("temperature_c", "litres", "least_litres", "most_litres"), row, strict=True))
             for row in part.at_other

@@ -68,6 +68,9 @@ def _part(sheet: LoadSheet, part: PartLine) -> Iterable[str | Table]:
             ["ullage", f"{part.ullage_litres:,.0f}", _percent(part, part.ullage_litres), ""],
         ],
     )  # fmt: skip
+    if part.compartment_words:
+        each = "; ".join(part.compartment_words)
+        yield f"Into the compartments, each within its own limits: {each}."
     yield f"The same liquid fills to, at {'; '.join(part.other_words)}."
     for line in part.dangerous_goods:
         yield f"{line.document_line} [{line.citation}]"

@@ -6,8 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from bulkflow.filling import FILLING_CAUTION, FillRange
-from bulkflow.plan.checks.fill import load_fill
+from bulkflow.filling import FILLING_CAUTION, HOUSE_RULE
+from bulkflow.plan.checks.fill import LaneFill, fill_at, load_fill
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding, period_words
 from bulkflow.scenario.model import (
@@ -17,11 +17,13 @@ from bulkflow.scenario.model import (
     LaneTank,
     LoadRow,
     LoadState,
+    Scenario,
     Supplier,
+    TankType,
 )
-from bulkflow.wording import counted
+from bulkflow.wording import counted, listed
 
-__all__ = ["lane_capacity", "load_findings", "most_load_lpa"]
+__all__ = ["lane_capacity", "load_findings", "most_load_lpa", "unstated_temperatures"]
 
 DAY = timedelta(days=1)
 
@@ -43,11 +45,10 @@ def load_findings(position: Position) -> Iterator[Finding]:
     yield from _blocked_room(position)
 
 
-def fills(position: Position, lane: Lane, tank: LaneTank, liquid: str) -> list[FillRange]:
+def fills(position: Position, lane: Lane, tank: LaneTank, liquid: str) -> list[LaneFill]:
     """Return the fill range of a tank on a lane, or of each of its compartments."""
     kind = position.tank_types[tank.tank_type]
-    sizes = sorted({one.capacity_litres for one in kind.compartments}) or [kind.capacity_litres]
-    return [load_fill(lane, kind, position.liquids[liquid], size) for size in sizes]
+    return [load_fill(lane, kind, position.liquids[liquid], size) for size in sizes_of(kind)]
 
 
 def most_load_lpa(position: Position, lane: Lane, tank: LaneTank, liquid: str) -> float:
@@ -113,6 +114,44 @@ def _fill(position: Position, lane: Lane) -> Iterator[Finding]:
             (f"lanes[{lane.id}]", f"tank_types[{tank_type}]", f"liquids[{liquid}]"),
             FILLING_CAUTION,
         )
+
+
+def unstated_temperatures(scenario: Scenario) -> str:
+    """Return which lanes have an assumed filling temperature that binds; empty where none has.
+
+    It binds where a tank has to be nearly full lest it surge: a load planned at just that much is
+    unlawful on a colder day.
+    """
+    tanks = {one.id: one for one in scenario.tank_types}
+    liquids = {one.id: one for one in scenario.liquids}
+    keys = {f"{which}filling_temperature_c" for which in ("", "minimum_", "maximum_")}
+    found = []
+    for lane in scenario.lanes:
+        kinds = [tanks[one.tank_type] for one in lane.tanks]
+        ranges = (
+            fill_at(lane, kind, liquids[liquid], size, lane.filling_temperature_c)
+            for kind in kinds
+            for size in sizes_of(kind)
+            for liquid in lane.liquids
+        )
+        if not keys & lane.model_fields_set and any(
+            not one.refused and one.minimum.source != HOUSE_RULE for one in ranges
+        ):
+            found.append(lane.id)
+    if not found:
+        return ""
+    usual = Lane.model_fields["filling_temperature_c"].default
+    return (
+        f"{counted(len(found), 'lane')} of tanks that have to be nearly full"
+        f" {'states' if len(found) == 1 else 'state'} no filling temperature ({listed(found, 6)}):"
+        f" {usual:g} degC is taken. A load planned at the least that is lawful then is unlawful on"
+        " a colder day. State minimum_filling_temperature_c, the season's lowest."
+    )
+
+
+def sizes_of(kind: TankType) -> list[float]:
+    """Return the sizes of a tank's compartments [L], each once; that of an undivided tank."""
+    return sorted({one.capacity_litres for one in kind.compartments}) or [kind.capacity_litres]
 
 
 def _slow(position: Position, lane: Lane) -> Iterator[Finding]:

@@ -6,6 +6,7 @@ Owns eqs. 3, 18, 22, 32 and 33 and what a load costs (eq. 28). How many may go i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
@@ -23,6 +24,7 @@ from bulkflow.filling import (
     FillRule,
     TankShell,
     fill_range,
+    no_common_fill,
 )
 from bulkflow.program.build_context import BuildContext, site_node
 from bulkflow.program.calendar import LoadDays, waits
@@ -330,9 +332,12 @@ class _Maker:
     ) -> LoadColumn | None:
         liquid = self.context.liquids[commodity.liquid]
         key = (lane.id, tank.tank_type, commodity.liquid)
-        found = self._fill(lane, tank.tank_type, liquid, size)
-        if found.refused:
-            self.book.refusals[key] = found.reason
+        fills = self._fills(lane, tank.tank_type, liquid, size)
+        emptiest = max(fills, key=lambda one: one.min_lpa)
+        fullest = min(fills, key=lambda one: one.max_lpa)
+        refused = [one.reason for one in fills if one.refused]
+        if refused or emptiest.min_lpa > fullest.max_lpa:
+            self.book.refusals[key] = (refused or [no_common_fill(emptiest, fullest)])[0]
             return None
         if lane.transit_loss_percent >= 100.0:
             self.book.refusals[key] = f"all that is sent on lane {lane.id} is lost on the way."
@@ -351,25 +356,32 @@ class _Maker:
             commodity,
             self.context.classes.keep(lane.destination, commodity),
             size,
-            found.minimum.source != HOUSE_RULE,
-            found.min_lpa,
-            found.max_lpa,
+            emptiest.minimum.source != HOUSE_RULE,
+            emptiest.min_lpa,
+            fullest.max_lpa,
             1.0 - lane.transit_loss_percent / 100.0,
             load_costs(self.context, lane, tank, commodity.liquid, calendar.days),
         )
 
-    def _fill(self, lane: Lane, tank_id: str, liquid: Liquid, size: float | None) -> FillRange:
-        """Return what one load, or one compartment, may hold (eq. 18)."""
+    def _fills(
+        self, lane: Lane, tank_id: str, liquid: Liquid, size: float | None
+    ) -> list[FillRange]:
+        """Return what one load, or compartment, may hold at the lane's temperatures (eq. 18)."""
         shell, payload = _shell(self.context.tank_types[tank_id], size, lane.payload_limit_kg)
-        return self.fill_range(
-            shell,
-            liquid.strength_percent,
-            lane.filling_temperature_c,
-            payload,
-            lane.minimum_fill_percent / 100.0,
-            density_15=liquid.density_15c_kg_per_m3,
-            density_50=liquid.density_50c_kg_per_m3,
-        )
+        low, high = lane.filling_temperatures_c
+        between = [float(q) for q in range(math.floor(low) + 1, math.ceil(high))]
+        return [
+            self.fill_range(
+                shell,
+                liquid.strength_percent,
+                temperature,
+                payload,
+                lane.minimum_fill_percent / 100.0,
+                density_15=liquid.density_15c_kg_per_m3,
+                density_50=liquid.density_50c_kg_per_m3,
+            )
+            for temperature in (low, *between, high)
+        ]
 
     def _add_core_lane(self, column: LoadColumn) -> None:
         calendar = column.calendar

@@ -386,7 +386,9 @@ class Lane(Record):
     day of the first sailing whose cut-off falls in the period; it arrives ``transit_days`` after
     leaving, is discharged on the receiver's first working day ``discharge_days`` or more after
     that, and its tank is free again ``return_days`` later. A tank carries at least
-    ``minimum_fill_percent`` of its capacity; 0 stands for half of the most it may hold.
+    ``minimum_fill_percent`` of its capacity; 0 stands for half of the most it may hold. Loads are
+    filled at ``filling_temperature_c`` as a rule, and planned to be lawful from the minimum to the
+    maximum filling temperature; each of these is the usual one where it is not stated.
     """
 
     id: Id
@@ -404,8 +406,17 @@ class Lane(Record):
     payload_limit_kg: Positive | None = None
     minimum_fill_percent: Percent = 0.0
     filling_temperature_c: Temperature = 20.0
+    minimum_filling_temperature_c: Temperature | None = None
+    maximum_filling_temperature_c: Temperature | None = None
     maximum_loads_per_period: Count | None = None
     legs: tuple[Leg, ...] = ()
+
+    @property
+    def filling_temperatures_c(self) -> tuple[float, float]:
+        """The lowest and the highest temperature at which a load has to be lawful [degC]."""
+        low, high = self.minimum_filling_temperature_c, self.maximum_filling_temperature_c
+        usual = self.filling_temperature_c
+        return usual if low is None else low, usual if high is None else high
 
 
 class DutyRate(Record):

@@ -19,9 +19,11 @@ from bulkflow.alcoholometry import (
 )
 from bulkflow.errors import InputError
 from bulkflow.loads.arrival import Wanted, arrival_sheet
-from bulkflow.loads.gates import GateClosedError
+from bulkflow.loads.fills import Ways, fill_of_part
+from bulkflow.loads.gates import GateClosedError, LoadGateKind, load_gates
 from bulkflow.loads.mixing import mix
 from bulkflow.loads.paper import arrival_html, load_sheet_html
+from bulkflow.loads.queries import find_load
 from bulkflow.loads.sheet import load_sheet
 from bulkflow.loads.sheet_text import load_sheet_lines
 from bulkflow.lots.acts import place_holds
@@ -29,7 +31,8 @@ from bulkflow.lots.bodies import Sample
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.samples import keep_sample
 from bulkflow.records.chain import head
-from tests.loads.making import a_load, a_part, accept, record, step
+from bulkflow.scenario.model import Compartment, TankType
+from tests.loads.making import LOADING, a_load, a_part, accept, record, step
 
 LOTS = [("VK-DRY-2641", 9000, "80.02"), ("VK-DRY-2642", 8900, "79.95")]
 
@@ -218,6 +221,47 @@ def test_the_plate_of_the_tank_that_came_counts(store, ann, scenario) -> None:
         sheet = load_sheet(session, scenario, "A-1")
     assert sheet.parts[0].capacity_litres == 24200.0
     assert sheet.weights.maximum_gross_kg == 30480.0
+
+
+def test_a_load_is_judged_at_every_temperature_of_its_lane_unless_one_is_stated(
+    store, ann, scenario
+) -> None:
+    # 15,500 LPA of 80.02 % are 19,370 L of the 24,000 at 20 degC, 80.7 %; surge asks for 80 %. At
+    # 0 degC (875.97 for 859.27 kg/m3 at 80 % vol, OIML R 22) they fill 79.2 %.
+    lanes = [
+        one.model_copy(update={"minimum_filling_temperature_c": 0.0}) for one in scenario.lanes
+    ]
+    wintry = scenario.model_copy(update={"lanes": tuple(lanes)})
+
+    def is_open(session, found, temperature=None):
+        load = find_load(session, "A-1")
+        gates = load_gates(session, load, found, on=LOADING, temperature_c=temperature)
+        (gate,) = (one for one in gates if one.kind is LoadGateKind.FILL)
+        return gate.is_open, gate.reason.partition(";")[0]
+
+    with store.write(ann) as session:
+        record(session, a_load(parts=(a_part([("VK-DRY-2641", 15_500, "80.02")]),)))
+        assert is_open(session, scenario) == (True, "15500.000 LPA at 20 degC")
+        assert is_open(session, wintry) == (False, "15500.000 LPA at 0 degC")
+        assert is_open(session, wintry, 20.0) == (True, "15500.000 LPA at 20 degC")
+
+
+def test_compartments_that_surge_are_filled_each_lawfully(scenario) -> None:
+    # 9,000 L surge and are at least 80 % full, 6,000 L half of the most. 11,000 L are
+    # 73 % of each by capacity: unlawful in the large one, so it takes more and the small one less.
+    tank = TankType(
+        id="T2", regime="adr_tank_vented", capacity_litres=15_000.0, tare_kg=6_900.0,
+        maximum_gross_kg=34_000.0,
+        compartments=tuple(Compartment(capacity_litres=one) for one in (9_000.0, 6_000.0)),
+    )  # fmt: skip
+    ways = Ways.of(scenario.model_copy(update={"tank_types": (*scenario.tank_types, tank)}))
+    part = a_part([("L", "8000", "80")], compartments_litres=(Decimal(9000), Decimal(6000)))
+    fill = fill_of_part(ways, "graz-by-road", "T2", part, temperature_c=20.0)
+    large, small = fill.spread(11_000.0)
+    assert large + small == pytest.approx(11_000.0)
+    assert large >= 0.8 * 9_000.0
+    assert fill.ranges[1].min_litres <= small <= fill.ranges[1].max_litres
+    assert fill.spread(fill.least_litres)[0] == pytest.approx(7_200.0)
 
 
 def test_compartments_are_filled_each_by_its_own_range(store, ann, scenario) -> None:

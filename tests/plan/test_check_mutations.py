@@ -11,6 +11,7 @@ import pytest
 
 from bulkflow.errors import VerificationError
 from bulkflow.plan.check import check_plan
+from bulkflow.plan.checks.fill import load_fill
 from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.scenario.model import Scenario
 from tests.plan import everything
@@ -148,6 +149,21 @@ def later(field: str, days: int = 1) -> Callable[[Any], Any]:
 def more_input(run: Any) -> Any:
     liquid, origin, lpa = run.inputs[0]
     return replace(run, inputs=((liquid, origin, lpa + 1.0), *run.inputs[1:]))
+
+
+def filled_to(limit: str) -> Callable[[Any], Any]:
+    """Fill a load just as far as is lawful at the lane's usual temperature."""
+
+    def edit(load: Any) -> Any:
+        found = everything.scenario()
+        lane = next(one for one in found.lanes if one.id == load.lane)
+        tank = next(one for one in found.tank_types if one.id == load.tank_type)
+        (held,) = load.parts
+        liquid = next(one for one in found.liquids if one.id == held.liquid)
+        fill = load_fill(lane, tank, liquid, held.capacity_litres)
+        return part(lpa=getattr(fill, limit))(load)
+
+    return edit
 
 
 def use_held_lot(scenario: Scenario, plan: Plan) -> Broken:
@@ -363,6 +379,12 @@ MUTATIONS: list[tuple[str, str, Mutation]] = [
                                            on("shuttle"))),
     ("fill", "too little in a compartment", in_scenario(
         "lanes", "truck-bay", minimum_fill_percent=96.0)),
+    ("fill", "too little for the coldest filling", both(
+        in_plan("loads", filled_to("min_lpa"), on("mill-road")),
+        in_scenario("lanes", "mill-road", minimum_filling_temperature_c=5.0))),
+    ("fill", "too much for the coldest filling", both(
+        in_plan("loads", filled_to("max_lpa"), on("shuttle")),
+        in_scenario("lanes", "shuttle", minimum_filling_temperature_c=-20.0))),
     ("litres", "litres of another strength", in_plan(
         "loads", part(litres_20c=1.0), planned)),
     ("compartments", "four of three", in_plan(

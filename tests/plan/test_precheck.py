@@ -14,6 +14,7 @@ from bulkflow.plan.checks.position import Position
 from bulkflow.plan.finding import Finding
 from bulkflow.plan.precheck import findings
 from bulkflow.plan.precheck_flow import SINK, SOURCE, find_shortfalls, unroll
+from bulkflow.plan.precheck_loads import unstated_temperatures
 from bulkflow.scenario.model import (
     Closure,
     DemandRow,
@@ -372,3 +373,11 @@ def test_opening_stock_alone_is_no_shortfall():
     stock = (OpeningStockRow(site="HARBOUR", liquid="DRY", lpa=7_000.0),)
     scenario = with_rows(demand=rows, opening_stock=stock, lots=())
     assert find_shortfalls(Position(scenario), set()) == []
+
+
+def test_lanes_whose_filling_temperature_is_taken_for_granted_are_named_where_it_binds() -> None:
+    assert "(grain-road and sea): 20 degC is taken." in unstated_temperatures(tiny())
+    stated = lane("sea", minimum_filling_temperature_c=-5.0)
+    assert unstated_temperatures(stated).startswith("1 lane of tanks")
+    small = edited("tank_types", "TC-10", sections_litres=(5_000.0, 5_000.0))
+    assert unstated_temperatures(small) == ""  # no surge rule: the cold asks for nothing more

@@ -12,6 +12,7 @@ from tests.program.builders import (
     ask,
     base,
     lane,
+    liquid,
     loads_by_week,
     planned,
     scenario,
@@ -289,6 +290,58 @@ def test_several_tank_sizes_on_one_lane():
     plan = planned(data)
     assert plan.costs.total == pytest.approx(160.0)
     assert sorted(load.tank_type for load in plan.loads) == ["T3", "T7"]
+
+
+def test_a_load_is_lawful_at_the_coldest_filling_too():
+    # An undivided tank of 10,000 litres is at least 80 % full. At 20 degC that is 6,400 LPA of GIN;
+    # at 0 degC it is denser by 875.97 / 859.27 kg/m3 (OIML R 22), so 6,524 LPA. STORE has 6,500: at
+    # 20 degC a load goes for 100, at 0 degC none may, and 100 LPA are lost at 10.
+    def cost(**more: float) -> float:
+        tanks = [{"tank_type": "T10", "cost_per_load": 100.0}]
+        data = base(
+            tank_types=[tank_type("T10", 10_000.0)],
+            lanes=[lane("road", "STORE", "BOTTLER", "GIN", tanks=tanks, **more)],
+            opening_stock=[stock("STORE", "GIN", 6_500.0)],
+            demand=[ask(2, 100.0)],
+        )
+        return planned(data).costs.total
+
+    assert cost() == pytest.approx(100.0)
+    assert cost(minimum_filling_temperature_c=0.0) == pytest.approx(1_000.0)
+    # Least at 5 degC: 6,494 LPA. Warmer days ask for less, and change nothing.
+    assert cost(minimum_filling_temperature_c=5.0) == pytest.approx(100.0)
+    assert cost(maximum_filling_temperature_c=30.0) == pytest.approx(100.0)
+
+
+def test_a_load_is_no_fuller_than_the_coldest_filling_allows():
+    # 97 % at 50 degC: 5,264 LPA of GIN in 7,000 litres filled at 20 degC, 5,248 at -20 degC. Of
+    # 5,260 asked for, a second load for 100 is less than 12 LPA lost at 10.
+    def cost(**more: float) -> float:
+        data = base(
+            lanes=[lane("road", "STORE", "BOTTLER", "GIN", **more)], demand=[ask(2, 5_260.0)]
+        )
+        return planned(data).costs.total
+
+    assert cost() == pytest.approx(100.0)
+    assert cost(minimum_filling_temperature_c=-20.0) == pytest.approx(200.0)
+
+
+def test_no_load_where_what_the_cold_asks_for_is_more_than_the_heat_allows():
+    # By densities that hardly change the tank may be 96.9 % full at any temperature; 96 % is asked
+    # for. By mass 96 % at -20 degC (5,581 LPA of GIN) is more than 96.9 % at 20 degC (5,431).
+    def refusals(**more: float) -> list[str]:
+        gin = liquid("GIN", density_15c_kg_per_m3=864.0, density_50c_kg_per_m3=863.9)
+        road = lane("road", "STORE", "BOTTLER", "GIN", minimum_fill_percent=96.0, **more)
+        built = build_program(scenario(base(liquids=[gin], lanes=[road])))
+        return [*built.maps.loads.refusals.values()]
+
+    assert refusals() == []
+    assert refusals(filling_temperature_c=-20.0) == []
+    assert refusals(minimum_filling_temperature_c=-20.0) == [
+        "No load of 80 % vol fits tank T7 at every filling temperature: at -20 degC it must hold"
+        " at least 5,581 LPA (least fill worth sending), at 20 degC at most 5,431 LPA (maximum"
+        " degree of filling)."
+    ]
 
 
 def test_lane_weight_limit():

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import NamedTuple
 
-from bulkflow.filling import Compartment, FillRange, FillRule, TankShell, fill_range
+from bulkflow.filling import (
+    Compartment,
+    FillRange,
+    FillRule,
+    TankShell,
+    fill_range,
+    no_common_fill,
+)
 from bulkflow.scenario.model import Lane, Liquid, TankType
 
-__all__ = ["load_fill", "payload_kg"]
+__all__ = ["LaneFill", "fill_at", "load_fill", "payload_kg"]
 
 # Which rule of maximum fill each key of a workspace stands for.
 REGIMES = {
@@ -17,8 +25,47 @@ REGIMES = {
 }
 
 
-def load_fill(lane: Lane, tank: TankType, liquid: Liquid, capacity_litres: float) -> FillRange:
-    """Return how much of a liquid a tank, or one compartment of it, may hold on a lane.
+class LaneFill(NamedTuple):
+    """What a tank, or a compartment, may hold whatever a lane's filling temperature is [LPA].
+
+    Where ``refused`` no load is lawful, and ``reason`` says why; the limits are then 0.
+    """
+
+    min_lpa: float
+    max_lpa: float
+    reason: str = ""
+
+    @property
+    def refused(self) -> bool:
+        """Whether no load is lawful."""
+        return bool(self.reason)
+
+
+def load_fill(lane: Lane, tank: TankType, liquid: Liquid, capacity_litres: float) -> LaneFill:
+    """Return how much of a liquid a tank, or one compartment of it, may hold on a lane."""
+    low, high = lane.filling_temperatures_c
+    whole = [degree for degree in range(-50, 51) if low < degree < high]
+    least: FillRange | None = None
+    most: FillRange | None = None
+    for temperature in {low, high, *map(float, whole)}:
+        found = fill_at(lane, tank, liquid, capacity_litres, temperature)
+        if found.refused:
+            return LaneFill(0.0, 0.0, found.reason)
+        if least is None or found.min_lpa > least.min_lpa:
+            least = found
+        if most is None or found.max_lpa < most.max_lpa:
+            most = found
+    assert least is not None
+    assert most is not None
+    if least.min_lpa > most.max_lpa:
+        return LaneFill(0.0, 0.0, no_common_fill(least, most))
+    return LaneFill(least.min_lpa, most.max_lpa)
+
+
+def fill_at(
+    lane: Lane, tank: TankType, liquid: Liquid, capacity_litres: float, temperature_c: float
+) -> FillRange:
+    """Return what a tank, or one compartment of it, may hold when filled at a temperature.
 
     A compartment has its share of the payload of tank and lane, by capacity.
     """
@@ -31,7 +78,7 @@ def load_fill(lane: Lane, tank: TankType, liquid: Liquid, capacity_litres: float
     return _fill(
         (tank.id, tank.regime, capacity_litres, max(sections, default=None), plate),
         (liquid.strength_percent, liquid.density_15c_kg_per_m3, liquid.density_50c_kg_per_m3),
-        (lane.filling_temperature_c, lane_payload, lane.minimum_fill_percent / 100.0),
+        (temperature_c, lane_payload, lane.minimum_fill_percent / 100.0),
     )
 
 

@@ -29,6 +29,17 @@ def check_transport(draft: Draft) -> None:
             _room(draft, path, lane, sites[lane.destination])
             _one_check(draft, path, lane, sites[lane.destination])
         _legs(draft, path, lane, guarantees)
+        _temperatures(draft, path, lane)
+
+
+def _temperatures(draft: Draft, path: str, lane: Lane) -> None:
+    usual, (low, high) = lane.filling_temperature_c, lane.filling_temperatures_c
+    for which, limit, wrong in (("minimum", low, low > usual), ("maximum", high, high < usual)):
+        if wrong:
+            side = "above" if which == "minimum" else "below"
+            found = f"is {figure(limit)} degC, {side} the usual {figure(usual)}"
+            mend = "State filling_temperature_c between the two; it is 20 where it is left out."
+            draft.add(f"{path}.{which}_filling_temperature_c", found, mend)
 
 
 def _tank_type(draft: Draft, path: str, tank_type: TankType) -> None:
