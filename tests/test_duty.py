@@ -59,6 +59,11 @@ def test_duty_per_lpa_needs_a_strength(strength: float) -> None:
         duty_per_lpa("per_litre", 1.0, strength_percent=strength, value_per_lpa=0.0)
 
 
+def test_duty_per_lpa_of_the_weakest_liquid() -> None:
+    found = duty_per_lpa("per_litre", 8.0, strength_percent=0.5, value_per_lpa=0.0)
+    assert found == pytest.approx(1600.0)
+
+
 def test_duty_per_lpa_up_to_pure_alcohol() -> None:
     assert duty_per_lpa("per_litre", 8.0, strength_percent=100.0, value_per_lpa=0.0) == 8.0
 
@@ -174,6 +179,8 @@ def test_misuse() -> None:
         DutyTerms("per_litre_stepped", Decimal(1), "JPY")
     with pytest.raises(ValueError, match="go with per_litre_stepped"):
         DutyTerms("per_lpa", Decimal(1), "JPY", Decimal(37), Decimal(10))
+    with pytest.raises(ValueError, match="go with per_litre_stepped"):
+        DutyTerms("per_litre_stepped", Decimal(1), "JPY", Decimal(37))
 
 
 # --- at risk --------------------------------------------------------------------------------
@@ -197,6 +204,8 @@ def test_duty_at_risk_by_leg() -> None:
     assert [risk_on(risks, "export", day) for day in (0, 4, 5, 6, 7, 12, 13)] == [
         400_000, 400_000, 600_000, 600_000, 200_000, 200_000, 0,
     ]  # fmt: skip
+    at_each = [[risk_on(risks, name, day) for day in (6, 40)] for name in ("export", "import")]
+    assert at_each == [[600_000, 0], [0, Decimal("169950.00")]]
     assert greatest_risk(risks) == {"export": 600_000, "import": Decimal("169950.00")}
     assert greatest_risk([]) == {}
 
@@ -219,5 +228,8 @@ def test_legs_that_cannot_be() -> None:
     assert (refused.value.low, refused.value.high) == (4, math.inf)
     with pytest.raises(OutOfRangeError, match="last day of a leg"):
         leg("a", "g", "1", 100, -1, 3)
+    with pytest.raises(OutOfRangeError, match="last day of a leg") as refused:
+        leg("a", "g", "1", 100, 0, -1)
+    assert refused.value.low == 0
     with pytest.raises(OutOfRangeError, match="duty per LPA is nan"):
         leg("a", "g", "NaN", 100, 0, 3)
