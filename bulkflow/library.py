@@ -36,6 +36,7 @@ from bulkflow.plan.summary import summarise
 from bulkflow.plan.write import read_plan_at, write_plan
 from bulkflow.reading.words import did_you_mean
 from bulkflow.report.calendars import calendar_pictures, calendar_words
+from bulkflow.report.drawing import alone
 from bulkflow.report.map import map_picture, placed_map
 from bulkflow.report.page import render_report
 from bulkflow.report.workbook import write_workbook
@@ -290,10 +291,10 @@ class QuarterPlan:
                                      title=f"{name}: loads by lane and week",
                                      description=calendar_words(plan, {}))  # fmt: skip
         return {
-            "map": map_picture(placed_map(scenario, plan), scenario, plan, name="map",
-                               title=f"{name}: sites, lanes and loads",
-                               description="Sites, lanes, and the loads of each lane."),
-            "calendar": "\n".join(calendar),
+            "map": alone(map_picture(placed_map(scenario, plan), scenario, plan, name="map",
+                                     title=f"{name}: sites, lanes and loads",
+                                     description="Sites, lanes, and the loads of each lane.")),
+            "calendar": "\n".join(alone(one) for one in calendar),
         }  # fmt: skip
 
     def save(self, folder: str | Path) -> None:

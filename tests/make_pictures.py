@@ -23,6 +23,7 @@ from bulkflow.plan.answer import print_answer
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.write import read_plan_at
 from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
+from bulkflow.report.drawing import alone
 from bulkflow.report.lot_tables import keyed_lots
 from bulkflow.report.lots_in_loads import lots_in_loads
 from bulkflow.report.map import map_picture, placed_map
@@ -35,7 +36,6 @@ DEMO = Path("scenarios") / "vejkalna"
 FOLDER = ROOT / DEMO
 PICTURES = FOLDER / "pictures"
 ANSWER_ENDS = "Stock against floor"  # the heading before which the picture of the answer ends
-WHITE = '<rect width="100%" height="100%" fill="#ffffff"/>'
 # Dark on light, told apart by weight too, so that it prints.
 THEME = TerminalTheme(
     (255, 255, 255),
@@ -82,8 +82,8 @@ def pictures(result: PlanResult, scenario: Scenario, folder: Path) -> dict[str, 
         description=calendar_words(plan, keyed),
     )  # fmt: skip
     return {
-        "map.svg": _on_white(drawn),
-        "calendar.svg": _on_white(calendar[0]),
+        "map.svg": alone(drawn) + "\n",
+        "calendar.svg": alone(calendar[0]) + "\n",
         "answer.svg": answer(result, scenario),
     }
 
@@ -99,11 +99,6 @@ def answer(result: PlanResult, scenario: Scenario) -> str:
     for line in lines:
         paper.print(Text.from_ansi(line))
     return paper.export_svg(theme=THEME, code_format=TERMINAL, unique_id="answer")
-
-
-def _on_white(picture: str) -> str:
-    head, _, rest = picture.partition(">")
-    return f"{head}>{WHITE}{rest}\n"
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Annotated
 
 from pydantic import Field
@@ -24,13 +25,16 @@ __all__ = [
     "PROMISE_GAP",
     "ROUNDING",
     "Summary",
+    "Verdict",
     "gap_words",
     "good_enough",
     "period_unit",
     "summarise",
+    "verdict",
 ]
 
 WEEK_DAYS = 7
+NOTHING_SHORT = "Nothing is short"
 # Less LPA than this is no shortage anybody could measure.
 NOTHING_LPA = 0.5
 # Two sums of the same amounts differ by no more than this share: a gap below it is none.
@@ -112,7 +116,7 @@ def summarise(result: PlanResult) -> Summary:
     if unfilled is None:
         unlooked.append("whether lots can fill the loads")
     if not trouble and not state.trouble and state.demand > 0 and not unlooked:
-        trouble.append("Nothing is short")
+        trouble.append(NOTHING_SHORT)
     elif unlooked:
         trouble.append(f"Not looked at: {listed(unlooked)}")
     sentences = [f"{state.head(len(loads))}.", *(f"{one}." for one in trouble), _proof_words(plan)]
@@ -137,6 +141,26 @@ def summarise(result: PlanResult) -> Summary:
         gap_money=plan.proof.cost - plan.proof.bound if math.isfinite(plan.proof.bound) else None,
         good_enough=good_enough(plan),
     )
+
+
+class Verdict(StrEnum):
+    """What a planner may do with the plan as it is, the worst first."""
+
+    LOOK_LONGER = "look_longer"
+    SHORT = "short"
+    MIND = "mind"
+    GOOD = "good"
+
+
+def verdict(summary: Summary) -> Verdict:
+    """Return the one word on top of the state of the quarter, of the figures of its sentence."""
+    if not summary.good_enough:
+        return Verdict.LOOK_LONGER
+    short = summary.lost_lpa, summary.backlog_end_lpa, summary.lost_after_lpa
+    if max(*short, summary.backlog_horizon_lpa) > NOTHING_LPA or summary.late_periods:
+        return Verdict.SHORT
+    # Said only where nothing at all is wrong and nothing was left unlooked at.
+    return Verdict.GOOD if f"{NOTHING_SHORT}." in summary.sentence else Verdict.MIND
 
 
 def period_unit(plan: Plan) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from bulkflow.plan.result import Miss, PlanResult
+from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.plan.summary import NOTHING_LPA
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
 from bulkflow.scenario.model import Scenario
@@ -21,17 +21,23 @@ __all__ = [
     "DutyOwed",
     "GuaranteePeak",
     "LaneLoads",
+    "ServedAt",
     "ShortDemand",
     "StockView",
+    "arriving",
     "bought",
     "charged",
+    "decide_by",
     "duty_owed",
     "guarantee_peaks",
     "lane_loads",
+    "late_at_once",
     "loads_in",
     "missed",
+    "served_at",
     "short_demand",
     "stock_views",
+    "tightest_guarantee",
 ]
 
 
@@ -102,6 +108,23 @@ class ShortDemand:
     periods: tuple[int, ...]
     lpa: float
     at_end_lpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class ServedAt:
+    """Demand of a site and liquid over the horizon, all markets and priorities together.
+
+    Parameters
+    ----------
+    demand_lpa, served_lpa : of each period.
+    open_lpa : at the end of each period: carried demand still open, and what was lost in it.
+    """
+
+    site: str
+    liquid: str
+    demand_lpa: tuple[float, ...]
+    served_lpa: tuple[float, ...]
+    open_lpa: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,3 +338,68 @@ def duty_owed(plan: Plan) -> list[DutyOwed]:
         )
         for site, rows in sorted(by_site.items())
     ]
+
+
+def served_at(plan: Plan) -> list[ServedAt]:
+    """Return demand and what serves it, by site and liquid, over the horizon."""
+    periods = len(plan.period_starts)
+    rows: dict[tuple[str, str], list[list[float]]] = defaultdict(
+        lambda: [[0.0] * periods for _ in range(3)]
+    )
+    for row in plan.demand:
+        asked, served, still_open = rows[row.site, row.liquid]
+        asked[row.period - 1] += row.demand_lpa
+        served[row.period - 1] += sum(lpa for _, lpa in row.served)
+        still_open[row.period - 1] += row.open_lpa
+    return [ServedAt(*place, *(tuple(one) for one in rows[place])) for place in sorted(rows)]
+
+
+def late_at_once(plan: Plan, unmet: Sequence[tuple[str, str]]) -> tuple[float, int]:
+    """Return the most carried demand open at the end of a period of the quarter, and which one.
+
+    ``(0.0, 0)`` where none is.
+    """
+    lost = {priority for priority, what in unmet if what == "lost"}
+    still_open: dict[int, float] = defaultdict(float)
+    for row in plan.demand:
+        if row.period <= plan.quarter_periods and row.priority not in lost:
+            still_open[row.period] += row.open_lpa
+    worst = max(still_open, key=lambda t: (still_open[t], -t), default=0)
+    return (still_open[worst], worst) if still_open[worst] > NOTHING_LPA else (0.0, 0)
+
+
+def tightest_guarantee(plan: Plan) -> GuaranteePeak | None:
+    """Return the guarantee that is used most of all in the quarter; None without guarantees."""
+    return max(guarantee_peaks(plan), key=lambda one: one.share, default=None)
+
+
+def arriving(plan: Plan, periods: int) -> list[PlannedLoad]:
+    """Return the loads under way, and those that can be used in the first periods, by that day."""
+    found = [
+        load
+        for load in plan.loads
+        if load.kind is LoadKind.UNDER_WAY or load.usable_period <= periods
+    ]
+    return sorted(found, key=lambda load: (load.usable_day, load.load_id))
+
+
+def decide_by(plan: Plan, hold: HoldCost) -> tuple[date | None, PlannedLoad | None]:
+    """Return the last day on which a decision on a lot still serves the plan, and for which load.
+
+    The day on which the first load that counts on it is loaded; where none does, the day of the
+    first load of its liquid from its site, which it could fill. A date that the workspace gives
+    comes before both.
+    """
+    waiting = [load for load in plan.loads if load.load_id in hold.loads]
+    alike = [
+        load
+        for load in plan.loads
+        if load.kind is not LoadKind.UNDER_WAY
+        and load.origin == hold.site
+        and any(part.liquid == hold.liquid for part in load.parts)
+    ]
+    first = min(waiting or alike, key=lambda load: (load.loading_day, load.load_id), default=None)
+    days = [] if first is None else [first.loading_day]
+    if hold.decision_due is not None:
+        days.append(hold.decision_due)
+    return min(days, default=None), first

@@ -1,39 +1,49 @@
-"""Calendars of the report: loads by lane and week with their lots, and what each tank holds.
+"""The calendar of the report: loads by lane and week, with dates, their lots and what they carry.
 
 More weeks than fit on a page go in further pictures. What colour tells, a hatch, a key or a word
-in the square tells too.
+in the square tells too; each square says on hover what load it is, and leads to its row below.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
-
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from bulkflow.program.answer import LoadKind, Plan, PlannedLoad
-from bulkflow.report.figures import INK, Shade, shade_of, svg_text, text_inches
-from bulkflow.report.lot_tables import KeyedLot, TankSpell
+from bulkflow.report.drawing import (
+    GROUND,
+    LINE,
+    SOFT,
+    Drawing,
+    shade_of,
+    shape,
+    square,
+    words_at,
+)
+from bulkflow.report.figures import text_inches
+from bulkflow.report.lot_tables import KeyedLot
+from bulkflow.report.terms import Terms, english
+from bulkflow.wording import amount
 
-__all__ = ["calendar_pictures", "calendar_words", "leaving_loads", "tank_pictures"]
+__all__ = ["calendar_pictures", "calendar_words", "leaving_loads"]
 
 WEEKS_ACROSS = 13
-TANKS_DOWN = 36
-ROWS_DOWN = 20
-WIDTH = 8.2  # inches, the printed width of a page
-NAMES = 1.55  # inches left for the names of lanes and tanks
-SMALLEST_WEEKS = 6  # fewer weeks are drawn as narrow as these would be
+ROWS_DOWN = 34
+# In units of the picture: 760 of them are the printed width of a page.
+WIDTH, NAMES = 760.0, 118.0
 SQUARES_ACROSS = 3
-SQUARE = 0.29  # of a week
-ROW = 0.38  # inches
-TANK_ROW = 0.19
-TOP, BOTTOM = 0.28, 0.4
+WEEK = (WIDTH - NAMES) / WEEKS_ACROSS
+SQUARE, GAP = 14.6, 1.2
+TALL, ROW = 17.0, 21.0
+TOP, BOTTOM = 27.0, 20.0
+NAME_SIZE, KEY_SIZE = 10.0, 7.6
+POINTS_A_UNIT = 0.75
 MOST_KEYS = 3  # in one square
 UNFILLED = "?"
-GRID = "#dfe3e7"
+THICK = "#000000"  # on the fill of a square, in a dark page too
+
+Links = Callable[[str], str]
 
 
 def leaving_loads(plan: Plan) -> list[PlannedLoad]:
@@ -62,12 +72,6 @@ def calendar_words(plan: Plan, keyed: Mapping[str, KeyedLot]) -> str:
     return ". ".join(lines)
 
 
-def _liquids_drawn(plan: Plan) -> list[str]:
-    """Return every liquid of either calendar, so that a liquid looks the same in both."""
-    carried = {part.liquid for load in plan.loads for part in load.parts}
-    return sorted(carried | {row.liquid for row in plan.tank_settings})
-
-
 def calendar_pictures(
     plan: Plan,
     keyed: Mapping[str, KeyedLot],
@@ -76,24 +80,28 @@ def calendar_pictures(
     name: str,
     title: str,
     description: str,
+    say: Terms | None = None,
+    link: Links | None = None,
 ) -> list[str]:
     """Return loads as squares in a grid of lanes and weeks, keys of their lots inside, as SVG.
 
-    ``unfilled`` are loads for which no lots were found: a question mark stands in them.
+    Parameters
+    ----------
+    unfilled : loads for which no lots were found: a question mark stands in them.
+    link : gives the place on the page where a load is told in full; None for a picture alone.
     """
     loads = leaving_loads(plan)
-    liquids = _liquids_drawn(plan)
     keys = {load: [keyed[lot].key for lot in lots] for load, lots in _lots_of(keyed).items()}
     keys |= {load: [UNFILLED] for load in unfilled}
+    cells: dict[tuple[str, int], list[PlannedLoad]] = defaultdict(list)
+    for load in loads:
+        cells[load.lane, load.period].append(load)
+    sheet = _Sheet(plan, cells, keys, _lots_of(keyed), say or english(), link)
     drawn: list[str] = []
     for weeks in _blocks(plan.quarter_periods):
-        cells: dict[tuple[str, int], list[PlannedLoad]] = defaultdict(list)
-        for load in loads:
-            if load.period in weeks:
-                cells[load.lane, load.period].append(load)
         for rows in _pages(cells, weeks):
-            words = (f"{name}{len(drawn)}", title, description)
-            drawn.append(_calendar(cells, rows, weeks, liquids, keys, words))
+            told = {"name": f"{name}{len(drawn)}", "title": title, "description": description}
+            drawn.append(sheet.draw(rows, weeks, told))
     return drawn
 
 
@@ -102,7 +110,7 @@ def _pages(
 ) -> list[dict[str, int]]:
     """Return lanes with the rows each needs, parted so that a picture fits on a page."""
     pages: list[dict[str, int]] = []
-    for lane in sorted({lane for lane, _ in cells}):
+    for lane in sorted({lane for lane, week in cells if week in weeks}):
         most = max(len(cells.get((lane, week), ())) for week in weeks)
         rows = -(-most // SQUARES_ACROSS)
         if not pages or sum(pages[-1].values()) + rows > ROWS_DOWN:
@@ -129,156 +137,120 @@ def _blocks(quarter: int) -> list[range]:
     ]
 
 
-def _calendar(
-    cells: Mapping[tuple[str, int], Sequence[PlannedLoad]],
-    rows: Mapping[str, int],
-    weeks: range,
-    liquids: Sequence[str],
-    keys: Mapping[str, Sequence[str]],
-    words: tuple[str, str, str],
-) -> str:
-    figure, axes = _grid(weeks, sum(rows.values()), ROW)
-    at = 0
-    for lane in rows:
+class _Sheet:
+    """What all pictures of one calendar share."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        cells: Mapping[tuple[str, int], Sequence[PlannedLoad]],
+        keys: Mapping[str, Sequence[str]],
+        lots: Mapping[str, Sequence[str]],
+        say: Terms,
+        link: Links | None,
+    ) -> None:
+        self.plan, self.cells, self.keys, self.lots = plan, cells, keys, lots
+        self.say, self.link = say, link
+        # Every liquid that any load carries, so that a liquid looks the same in all pictures.
+        self.liquids = sorted({part.liquid for load in plan.loads for part in load.parts})
+
+    def draw(self, rows: Mapping[str, int], weeks: range, told: Mapping[str, str]) -> str:
+        """Return the picture of some lanes and weeks."""
+        low = TOP + sum(rows.values()) * ROW
+        drawing = Drawing(WIDTH, low + BOTTOM, has_links=self.link is not None, **told)
+        self._head(drawing, weeks, low)
+        top = TOP
+        for lane, count in rows.items():
+            tall = count * ROW
+            drawing.add(words_at(NAMES - 8, top + tall / 2 + 3.5, lane, text_anchor="end",
+                                 font_size=_fitting(lane)))  # fmt: skip
+            for week in weeks:
+                for place, load in enumerate(self.cells.get((lane, week), ())):
+                    left = _left(weeks, week) + 1.6 + place % SQUARES_ACROSS * (SQUARE + GAP)
+                    self._load(drawing, load, left, top + 2 + place // SQUARES_ACROSS * ROW)
+            top += tall
+            drawing.add(shape("path", d=f"M{NAMES} {top:g}H{_left(weeks, weeks.stop):.1f}",
+                              stroke=LINE, stroke_width=0.8))  # fmt: skip
+        here = (load for (lane, week), found in self.cells.items()
+                if lane in rows and week in weeks for load in found)  # fmt: skip
+        self._legend(drawing, sorted({part.liquid for load in here for part in load.parts}), low)
+        return drawing.text()
+
+    def _head(self, drawing: Drawing, weeks: range, low: float) -> None:
         for week in weeks:
-            _cell(axes, cells.get((lane, week), ()), week, at, liquids, keys)
-        _name(axes, weeks, lane, at + rows[lane] / 2)
-        at += rows[lane]
-        axes.axhline(at, color=GRID, linewidth=0.6, zorder=0)
-    shown = {part.liquid for found in cells.values() for load in found for part in load.parts}
-    _legend(figure, sorted(shown), liquids)
-    name, title, description = words
-    return svg_text(figure, name=name, title=title, description=description)
-
-
-def _grid(weeks: range, rows: int, row_inches: float) -> tuple[Figure, Axes]:
-    """Return a figure with a grid of weeks across and rows down, in units of both."""
-    height = rows * row_inches + TOP + BOTTOM
-    figure = Figure(figsize=(WIDTH, height))
-    across = (WIDTH - NAMES - 0.05) * min(1.0, max(len(weeks), SMALLEST_WEEKS) / WEEKS_ACROSS)
-    across *= len(weeks) / max(len(weeks), SMALLEST_WEEKS)
-    axes = figure.add_axes(
-        (NAMES / WIDTH, BOTTOM / height, across / WIDTH, rows * row_inches / height)
-    )
-    axes.set_xlim(weeks.start - 0.5, weeks.stop - 0.5)
-    axes.set_ylim(max(rows, 1), 0)
-    axes.axis("off")
-    for week in weeks:
-        axes.axvline(week + 0.5, color=GRID, linewidth=0.6, zorder=0)
-        axes.text(week, -0.06 / row_inches, str(week), ha="center", va="bottom", fontsize=7,
-                  color=INK)  # fmt: skip
-    axes.axhline(0, color=GRID, linewidth=0.6, zorder=0)
-    return figure, axes
-
-
-def _name(axes: Axes, weeks: range, words: str, at: float) -> None:
-    size = 7.0 * min(1.0, (NAMES - 0.1) / max(text_inches(words, 7.0), 0.01))
-    axes.annotate(
-        words, (weeks.start - 0.5, at), xytext=(-4, 0), textcoords="offset points", ha="right",
-        va="center", fontsize=size, color=INK, annotation_clip=False,
-    )  # fmt: skip
-
-
-def _cell(
-    axes: Axes,
-    loads: Sequence[PlannedLoad],
-    week: int,
-    at: int,
-    liquids: Sequence[str],
-    keys: Mapping[str, Sequence[str]],
-) -> None:
-    for place, load in enumerate(loads):
-        left = week - 0.47 + (SQUARE + 0.03) * (place % SQUARES_ACROSS)
-        top = at + 0.1 + place // SQUARES_ACROSS
-        share = 0.8 / len(load.parts)
-        for part_at, part in enumerate(load.parts):
-            shade = shade_of(liquids, part.liquid)
-            axes.add_patch(_square((left, top + part_at * share), SQUARE, share, shade))
-        if load.kind is not LoadKind.PLANNED:
-            axes.add_patch(
-                Rectangle((left, top), SQUARE, 0.8, fill=False, edgecolor=INK, linewidth=1.8)
+            middle = _left(weeks, week) + WEEK / 2
+            day = self.say.day(self.plan.period_starts[week - 1])
+            drawing.add(
+                words_at(middle, 10, day, text_anchor="middle", font_size=NAME_SIZE),
+                words_at(middle, 21, str(week), text_anchor="middle", font_size=8, fill=SOFT),
             )
-        _keys(axes, keys.get(load.load_id, ()), left + SQUARE / 2, top + 0.4)
+        edges = (_left(weeks, week) for week in (*weeks, weeks.stop))
+        lines = "".join(f"M{edge:.1f} {TOP:g}V{low:g}" for edge in edges)
+        lines += f"M{NAMES} {TOP:g}H{_left(weeks, weeks.stop):.1f}"
+        drawing.add(shape("path", d=lines, stroke=LINE, stroke_width=0.8))
 
+    def _load(self, drawing: Drawing, load: PlannedLoad, left: float, top: float) -> None:
+        share = TALL / len(load.parts)
+        parts = [
+            square(left, top + place * share, SQUARE, share, shade_of(self.liquids, part.liquid))
+            for place, part in enumerate(load.parts)
+        ]
+        if load.kind is not LoadKind.PLANNED:
+            inside = {"x": left + 1.3, "y": top + 1.3, "width": SQUARE - 2.6, "height": TALL - 2.6}
+            parts.append(shape("rect", "", **inside, fill="none", stroke=THICK, stroke_width=2.6))
+        parts += _key(self.keys.get(load.load_id, ()), left + SQUARE / 2, top + TALL / 2)
+        link = self.link(load.load_id) if self.link else ""
+        drawing.told(self._words(load), *parts, link=link)
 
-def _keys(axes: Axes, keys: Sequence[str], x: float, y: float) -> None:
-    if not keys:
-        return
-    shown = list(keys) if len(keys) <= MOST_KEYS else [*keys[: MOST_KEYS - 1], "…"]
-    axes.text(
-        x, y, "\n".join(shown), ha="center", va="center", fontsize=6.0 if len(shown) < 3 else 4.8,
-        linespacing=0.95, color=INK, zorder=5,
-        bbox={"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"},
-    )  # fmt: skip
-
-
-def _square(corner: tuple[float, float], width: float, height: float, shade: Shade) -> Rectangle:
-    return Rectangle(
-        corner, width, height, facecolor=shade.fill, edgecolor=INK, linewidth=0.5,
-        hatch=shade.hatch,
-    )  # fmt: skip
-
-
-def _legend(figure: Figure, shown: Sequence[str], liquids: Sequence[str]) -> None:
-    """Name the shades below a picture, at most eight to a line's width."""
-    height = float(figure.get_size_inches()[1])
-    axes = figure.add_axes((0.02, 0.0, 0.96, 0.3 / height))
-    axes.set_xlim(0, WIDTH * 0.96)
-    axes.set_ylim(0, 1)
-    axes.axis("off")
-    widths = [text_inches(liquid, 7.0) + 0.42 for liquid in shown]
-    squeeze = min(1.0, WIDTH * 0.96 / max(sum(widths), 0.01))
-    at = 0.0
-    for liquid, width in zip(shown, widths, strict=True):
-        shade = shade_of(liquids, liquid)
-        axes.add_patch(_square((at, 0.2), 0.16 * squeeze, 0.6, shade))
-        axes.text(at + 0.22 * squeeze, 0.5, liquid, fontsize=7 * squeeze, va="center", color=INK)
-        at += width * squeeze
-
-
-def tank_pictures(
-    spells: Sequence[TankSpell], plan: Plan, *, name: str, title: str, description: str
-) -> list[str]:
-    """Return what each tank holds by week, as SVG; a thick edge marks a change of liquid."""
-    quarter, liquids = plan.quarter_periods, _liquids_drawn(plan)
-    tanks = sorted({(one.site, one.tank) for one in spells})
-    starts = range(0, len(tanks), TANKS_DOWN)
-    return [
-        _tanks(
-            spells, tanks[start : start + TANKS_DOWN], quarter, liquids,
-            (f"{name}{start}", title, description),
+    def _words(self, load: PlannedLoad) -> str:
+        carried = ", ".join(f"{part.liquid} {amount(part.lpa)} LPA" for part in load.parts)
+        lots = ", ".join(self.lots.get(load.load_id, ()))
+        return self.say(
+            "load_words",
+            load=load.load_id,
+            carried=carried,
+            loading=load.loading_day.isoformat(),
+            usable=load.usable_day.isoformat(),
+            kind=self.say(f"kind_{load.kind.value}"),
+            lots=lots or self.say("none"),
         )
-        for start in starts
-    ]  # fmt: skip
+
+    def _legend(self, drawing: Drawing, shown: Sequence[str], low: float) -> None:
+        """Name the shades below the picture."""
+        widths = [_units(liquid, NAME_SIZE) + 34 for liquid in shown]
+        squeeze = min(1.0, WIDTH / max(sum(widths), 1.0))
+        at = 0.0
+        for liquid, width in zip(shown, widths, strict=True):
+            drawing.add(
+                square(at, low + 6, 13, 11, shade_of(self.liquids, liquid)),
+                words_at(at + 18, low + 15, liquid, font_size=NAME_SIZE * squeeze),
+            )
+            at += width * squeeze
 
 
-def _tanks(
-    spells: Sequence[TankSpell],
-    tanks: Sequence[tuple[str, str]],
-    quarter: int,
-    liquids: Sequence[str],
-    words: tuple[str, str, str],
-) -> str:
-    weeks = range(1, quarter + 1)
-    figure, axes = _grid(weeks, len(tanks), TANK_ROW)
-    week_inches = (WIDTH - NAMES) / max(len(weeks), WEEKS_ACROSS)
-    for row, (site, tank) in enumerate(tanks):
-        _name(axes, weeks, f"{site} {tank}", row + 0.5)
-        for one in spells:
-            if (one.site, one.tank) != (site, tank):
-                continue
-            left, long = one.first - 0.5, one.last - one.first + 1
-            shade = shade_of(liquids, one.liquid)
-            axes.add_patch(_square((left, row + 0.1), long, 0.8, shade))
-            if one.changed:
-                axes.plot([left, left], [row, row + 1], color=INK, linewidth=3)
-            if text_inches(one.liquid, 5.5) + 0.1 < long * week_inches:
-                axes.text(
-                    left + long / 2, row + 0.5, one.liquid, fontsize=5.5, ha="center",
-                    va="center", color=INK, zorder=5,
-                    bbox={"boxstyle": "square,pad=0.12", "facecolor": "white",
-                          "edgecolor": "none"},
-                )  # fmt: skip
-    _legend(figure, sorted({one.liquid for one in spells}), liquids)
-    name, title, description = words
-    return svg_text(figure, name=name, title=title, description=description)
+def _left(weeks: range, week: int) -> float:
+    return NAMES + (week - weeks.start) * WEEK
+
+
+def _units(words: str, size: float) -> float:
+    return text_inches(words, size * POINTS_A_UNIT) * 96.0
+
+
+def _fitting(words: str) -> float:
+    """Return the size at which a name fits beside the grid."""
+    return NAME_SIZE * min(1.0, (NAMES - 10) / max(_units(words, NAME_SIZE), 1.0))
+
+
+def _key(keys: Sequence[str], x: float, y: float) -> list[str]:
+    if not keys:
+        return []
+    shown = list(keys) if len(keys) <= MOST_KEYS else [*keys[: MOST_KEYS - 1], "…"]
+    size = KEY_SIZE if len(shown) == 1 else 6.6 if len(shown) == 2 else 5.4
+    tall = len(shown) * size
+    wide = max(_units(key, size) for key in shown) + 1.4
+    plate = shape("rect", x=x - wide / 2, y=y - tall / 2 - 0.4, width=wide, height=tall + 0.8,
+                  fill=GROUND)  # fmt: skip
+    return [plate] + [
+        words_at(x, y - tall / 2 + (place + 0.82) * size, key, text_anchor="middle", font_size=size)
+        for place, key in enumerate(shown)
+    ]

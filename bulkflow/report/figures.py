@@ -1,15 +1,13 @@
 """Small pictures as SVG text: drawn by matplotlib, text kept as text, ids made safe to inline.
 
-Colours are told apart by lightness too, and by hatch or dash, so that a grey print reads the
-same. Figures are made without any global state of pyplot.
+Figures are made without any global state of pyplot. What needs no plotting library is written by
+`bulkflow.report.drawing`.
 """
 
 from __future__ import annotations
 
 import io
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 from xml.sax.saxutils import escape
@@ -20,41 +18,10 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextToPath
 
-__all__ = ["INK", "SHADES", "Shade", "shade_of", "svg_text", "text_inches"]
+__all__ = ["INK", "svg_text", "text_inches"]
 
 INK = "#1d2733"
 POINTS_PER_INCH = 72.0
-HATCH_POINTS = 0.6
-
-
-@dataclass(frozen=True, slots=True)
-class Shade:
-    """How one liquid is drawn: a fill and a hatch."""
-
-    fill: str
-    hatch: str
-
-
-# Every one has a hatch of its own, or is plain and far from the other plain one in lightness, so
-# that they differ in grey; hues are apart for the common colour blindnesses. Fills under a hatch
-# are light enough to show it. Dots and rings come last: their patterns make a file large.
-SHADES: tuple[Shade, ...] = (
-    Shade("#0b4f6c", ""),
-    Shade("#f2c14e", "////"),
-    Shade("#c98bab", "\\\\\\\\"),
-    Shade("#9ad1d4", "||||"),
-    Shade("#e08b6d", "----"),
-    Shade("#f4f1e8", ""),
-    Shade("#9db36c", "xxxx"),
-    Shade("#c9b1d9", "++++"),
-    Shade("#cfb98f", "...."),
-    Shade("#8fb3dc", "oooo"),
-)
-
-
-def shade_of(liquids: Sequence[str], liquid: str) -> Shade:
-    """Return the shade of a liquid by its place among all liquids of the plan."""
-    return SHADES[sorted(liquids).index(liquid) % len(SHADES)]
 
 
 @cache
@@ -76,8 +43,7 @@ def svg_text(figure: Figure, *, name: str, title: str, description: str) -> str:
     name : unique on the page; ids inside the picture start with it.
     title, description : the text alternative.
     """
-    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif",
-                     "hatch.linewidth": HATCH_POINTS}  # fmt: skip
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
     buffer = io.StringIO()
     with mpl.rc_context(settings):
         FigureCanvasSVG(figure)

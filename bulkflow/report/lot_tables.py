@@ -8,23 +8,40 @@ from dataclasses import dataclass
 from bulkflow.loads.bodies import LotShare
 from bulkflow.lots.bodies import Gate
 from bulkflow.lots.explaining import Explanation, GateState
+from bulkflow.plan.result import HoldCost
 from bulkflow.program.answer import Plan, PlannedLoad
 from bulkflow.report.lots_in_loads import Filling
-from bulkflow.report.tables import Cell, Heading, Table, blank, day, number, text, weeks
+from bulkflow.report.tables import (
+    Cell,
+    Heading,
+    Table,
+    blank,
+    day,
+    decided_by,
+    number,
+    text,
+    weeks,
+)
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Lot, Scenario
+from bulkflow.wording import amount
 
 __all__ = [
     "KeyedLot",
+    "Line",
     "TankSpell",
+    "arrivals_table",
+    "changed_tanks_table",
+    "coming_lots",
+    "constant_tanks",
+    "gate_reasons",
     "gates_table",
     "held_loads_table",
     "keyed_lots",
-    "keys_table",
     "loads_table",
+    "lot_anchors",
     "lots_table",
     "tank_spells",
-    "tanks_table",
 ]
 
 Fillings = Mapping[str, Filling]
@@ -38,6 +55,15 @@ class KeyedLot:
     share: LotShare
     lpa: float
     loads: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of text with its place on the page ('' for none), and links after it."""
+
+    words: str
+    anchor: str = ""
+    links: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,81 +99,97 @@ def _shares(load: PlannedLoad, fillings: Fillings) -> tuple[LotShare, ...]:
     return filling.shares if filling else ()
 
 
-def keys_table(keyed: Mapping[str, KeyedLot], say: Terms) -> Table:
-    """Return the lots in the loads of the quarter, with the keys of the calendar."""
-    heads = (
-        Heading(say("key"), number=True),
-        Heading(say("lot")),
-        Heading(say("status")),
-        Heading(say("ready")),
-        Heading(say("lpa"), number=True),
-        Heading(say("loads")),
-    )
-    rows = tuple(
-        (
-            number(int(one.key)),
-            text(lot),
-            _standing(one.share, say),
-            day(one.share.expected_on) if one.share.expected_on else blank(),
-            number(one.lpa),
-            text(", ".join(one.loads)),
-        )
-        for lot, one in keyed.items()
-    )
-    return Table(say("lots_in_loads"), heads, rows)
+def coming_lots(
+    plan: Plan, keyed: Mapping[str, KeyedLot], anchors: Mapping[str, str], say: Terms
+) -> list[Line]:
+    """Return the lots to come, and stock that is no lot, that fill the loads of the quarter.
+
+    Parameters
+    ----------
+    anchors : the place on the page of loads, by their name.
+    """
+    days = {load.load_id: say.day(load.loading_day) for load in plan.loads}
+    places = lot_anchors(keyed)
+    lines = []
+    for lot, one in keyed.items():
+        if one.share.to_come:
+            ready = one.share.expected_on
+            told = say("to_come_words", day=ready) if ready else say("in_stock")
+            links = tuple((days[load], anchors.get(load, "")) for load in one.loads)
+            words = say("coming_lot", mark=one.key, lot=lot, told=told, lpa=amount(one.lpa))
+            lines.append(Line(words, places[lot], links))
+    return lines
 
 
-def _standing(share: LotShare, say: Terms) -> Cell:
-    if share.to_come:
-        return text(say("to_come" if share.expected_on else "in_stock"))
-    if share.expected_on:
-        return text(say("status_awaiting"), alarm=True)
-    return text(say("status_released"))
+def lot_anchors(keyed: Mapping[str, KeyedLot]) -> dict[str, str]:
+    """Return the place on the page of each lot that has a key."""
+    return {lot: f"key-{one.key}" for lot, one in keyed.items()}
 
 
 def loads_table(
-    loads: Sequence[PlannedLoad], fillings: Fillings, say: Terms, caption: str
+    loads: Sequence[PlannedLoad],
+    fillings: Fillings,
+    keyed: Mapping[str, KeyedLot],
+    anchors: Mapping[str, str],
+    say: Terms,
+    caption: str,
 ) -> Table:
-    """Return loads one by one with their lots, each liquid in a tank or compartment a row."""
+    """Return loads one by one with their lots, each liquid in a tank or compartment a row.
+
+    Parameters
+    ----------
+    keyed : the keys of the lots; a lot to come is named by its key, which leads to its row.
+    anchors : the place on the page of each load.
+    """
     named = bool(fillings)
     heads = (
         Heading(say("loading_day")),
         Heading(say("load")),
-        Heading(say("lane")),
+        Heading(say("state")),
         Heading(say("tank")),
         Heading(say("liquid")),
         Heading(say("lpa"), number=True),
         Heading(say("litres"), number=True),
         *((Heading(say("lots")),) if named else ()),
+        Heading(say("arrives")),
         Heading(say("usable_day")),
-        Heading(say("state")),
     )
-    rows = []
+    rows, places = [], []
     for load in loads:
         for place, part in enumerate(load.parts):
             rows.append(
                 (
                     day(load.loading_day),
                     text(load.load_id),
-                    text(load.lane),
+                    _state(load, fillings, say),
                     text(load.tank_type),
                     text(part.liquid),
                     number(part.lpa),
                     number(part.litres_20c),
-                    *((_lots_cell(load, place, fillings),) if named else ()),
+                    *((_lots_cell(load, place, fillings, keyed),) if named else ()),
+                    day(load.arrival_day),
                     day(load.usable_day),
-                    _state(load, fillings, say),
                 )
             )
-    return Table(caption, heads, tuple(rows))
+            places.append(anchors.get(load.load_id, "") if not place else "")
+    return Table(caption, heads, tuple(rows), anchors=tuple(places))
 
 
-def _lots_cell(load: PlannedLoad, place: int, fillings: Fillings) -> Cell:
+def _lots_cell(
+    load: PlannedLoad, place: int, fillings: Fillings, keyed: Mapping[str, KeyedLot]
+) -> Cell:
     """Return the lots of the whole load, beside its first part."""
     if place:
         return text("")
-    words = ", ".join(f"{one.lot_id} ({one.lpa:,.0f})" for one in _shares(load, fillings))
-    return text(words)
+    anchors = lot_anchors(keyed)
+    links = tuple(
+        (
+            f"{keyed[one.lot_id].key}" if one.to_come and one.lot_id in keyed else one.lot_id,
+            anchors.get(one.lot_id, ""),
+        )
+        for one in _shares(load, fillings)
+    )
+    return Cell("", ", ".join(words for words, _ in links), links=links)
 
 
 def _state(load: PlannedLoad, fillings: Fillings, say: Terms) -> Cell:
@@ -159,6 +201,36 @@ def _state(load: PlannedLoad, fillings: Fillings, say: Terms) -> Cell:
     if filling.earliest is not None:
         held = f"{held} {say('until', day=filling.earliest.isoformat())}"
     return text(f"{words}, {held}", alarm=True)
+
+
+def arrivals_table(loads: Sequence[PlannedLoad], say: Terms) -> Table:
+    """Return loads under way and arriving, by the day from which they can be used."""
+    heads = (
+        Heading(say("usable_day")),
+        Heading(say("load")),
+        Heading(say("state")),
+        Heading(say("to")),
+        Heading(say("liquid")),
+        Heading(say("lpa"), number=True),
+        Heading(say("left_on")),
+        Heading(say("arrives")),
+    )
+    rows = tuple(
+        (
+            day(load.usable_day),
+            text(load.load_id),
+            text(say(f"kind_{load.kind.value}")),
+            text(load.destination),
+            text(", ".join(dict.fromkeys(part.liquid for part in load.parts))),
+            number(load.lpa),
+            day(load.leaving_day),
+            day(load.arrival_day),
+        )
+        for load in loads
+    )
+    total = (text(say("total")), *(text("") for _ in range(4)),
+             number(sum(load.lpa for load in loads)), text(""), text(""))  # fmt: skip
+    return Table(say("h_arrivals"), heads, rows, (total,) if rows else ())
 
 
 def held_loads_table(loads: Sequence[PlannedLoad], fillings: Fillings, say: Terms) -> Table:
@@ -185,7 +257,7 @@ def held_loads_table(loads: Sequence[PlannedLoad], fillings: Fillings, say: Term
     return Table(say("held_loads"), heads, rows)
 
 
-def lots_table(lots: Sequence[Lot], say: Terms) -> Table:
+def lots_table(lots: Sequence[Lot], holds: Sequence[HoldCost], plan: Plan, say: Terms) -> Table:
     """Return opening lots as the plan took them, where no register tells of their gates."""
     heads = (
         Heading(say("lot")),
@@ -193,9 +265,10 @@ def lots_table(lots: Sequence[Lot], say: Terms) -> Table:
         Heading(say("site")),
         Heading(say("lpa"), number=True),
         Heading(say("status")),
-        Heading(say("decision_due")),
+        Heading(say("decide_by")),
         Heading(say("why")),
     )
+    by = {hold.lot_id: decided_by(hold, plan, say) for hold in holds}
     rows = tuple(
         (
             text(lot.lot_id),
@@ -203,7 +276,7 @@ def lots_table(lots: Sequence[Lot], say: Terms) -> Table:
             text(lot.site),
             number(lot.lpa),
             text(say(f"status_{lot.status.value}"), alarm=lot.status.value != "released"),
-            day(lot.decision_due) if lot.decision_due else blank(),
+            by.get(lot.lot_id) or (day(lot.decision_due) if lot.decision_due else blank()),
             text(lot.note or ""),
         )
         for lot in lots
@@ -211,35 +284,86 @@ def lots_table(lots: Sequence[Lot], say: Terms) -> Table:
     return Table(say("h_lots"), heads, rows)
 
 
-def gates_table(lots: Sequence[Explanation], say: Terms) -> Table:
-    """Return the lots there are with each of their gates and why it is open or closed."""
+def gates_table(
+    lots: Sequence[Explanation],
+    holds: Sequence[HoldCost],
+    plan: Plan,
+    keyed: Mapping[str, KeyedLot],
+    anchors: Mapping[str, str],
+    pictured: Mapping[str, str],
+    say: Terms,
+) -> Table:
+    """Return the lots there are in one line each: their gates, and by when they are decided.
+
+    Parameters
+    ----------
+    keyed : those in the loads of the quarter, with the keys of the calendar.
+    anchors : the place on the page of loads, by their name.
+    pictured : the place on the page of the picture of a lot's decision.
+    """
+    days = {load.load_id: say.day(load.loading_day) for load in plan.loads}
     heads = (
+        *((Heading(say("key"), number=True),) if keyed else ()),
         Heading(say("lot")),
         Heading(say("liquid")),
         Heading(say("site")),
         Heading(say("lpa"), number=True),
         Heading(say("status")),
-        Heading(say("decision_due")),
+        Heading(say("decide_by")),
         *(Heading(say(f"gate_{gate.value}")) for gate in Gate),
+        *((Heading(say("in_loads")),) if keyed else ()),
+        *((Heading(say("evidence")),) if pictured else ()),
     )
+    by = {hold.lot_id: decided_by(hold, plan, say) for hold in holds}
     rows = tuple(
         (
+            *((_key_cell(keyed.get(one.lot.lot_id)),) if keyed else ()),
             text(one.lot.lot_id),
             text(one.lot.liquid_id),
             text(one.lot.site_id),
             number(float(one.lot.lpa_left)),
             text(say(f"status_{one.status.value}"), alarm=one.status.value != "released"),
-            day(one.due_on) if one.due_on else blank(),
+            by.get(one.lot.lot_id) or (day(one.due_on) if one.due_on else blank()),
             *(_gate(one, gate, say) for gate in Gate),
+            *((_drawn_on(keyed.get(one.lot.lot_id), days, anchors),) if keyed else ()),
+            *((_pictured(one.lot.lot_id, pictured, say),) if pictured else ()),
         )
         for one in lots
     )
-    return Table(say("h_lots"), heads, rows)
+    places = lot_anchors(keyed)
+    named = tuple(places.get(one.lot.lot_id, "") for one in lots)
+    return Table(say("h_lots"), heads, rows, anchors=named)
+
+
+def _key_cell(found: KeyedLot | None) -> Cell:
+    return blank() if found is None else number(int(found.key))
+
+
+def _drawn_on(found: KeyedLot | None, days: Mapping[str, str], anchors: Mapping[str, str]) -> Cell:
+    """Return the loading days of the loads that draw on a lot, each leading to its load."""
+    if found is None:
+        return text("")
+    links = tuple((days[load], anchors.get(load, "")) for load in found.loads)
+    return Cell("", found.loads[0], links=links)
+
+
+def _pictured(lot: str, pictured: Mapping[str, str], say: Terms) -> Cell:
+    return Cell("", "", links=((say("see"), pictured[lot]),)) if lot in pictured else text("")
+
+
+def gate_reasons(lots: Sequence[Explanation], say: Terms) -> list[str]:
+    """Return why each gate of each lot is open or closed, one text a lot, the closed first."""
+    told = []
+    for one in sorted(lots, key=lambda lot: all(state.is_open for state in lot.gates)):
+        gates = (f"{say(f'gate_{state.gate.value}')} {_word(state, say)}: {state.reason}"
+                 for state in one.gates)  # fmt: skip
+        told.append(f"{one.lot.lot_id}. {'; '.join(part.rstrip('.') for part in gates)}.")
+    return told
 
 
 def _gate(lot: Explanation, gate: Gate, say: Terms) -> Cell:
     state = next(one for one in lot.gates if one.gate is gate)
-    return text(f"{_word(state, say)}: {state.reason}", alarm=not state.is_open)
+    return text(_word(state, say), alarm=not state.is_open)
 
 
 def _word(state: GateState, say: Terms) -> str:
@@ -266,8 +390,10 @@ def tank_spells(plan: Plan) -> list[TankSpell]:
     return spells
 
 
-def tanks_table(spells: Sequence[TankSpell], scenario: Scenario, say: Terms) -> Table:
-    """Return which tank holds which liquid in which weeks."""
+def changed_tanks_table(
+    spells: Sequence[TankSpell], plan: Plan, scenario: Scenario, say: Terms
+) -> Table:
+    """Return the tanks that change their liquid in the quarter, one row a spell."""
     capacity = {
         (site.id, tank.id): tank.capacity_litres for site in scenario.sites for tank in site.tanks
     }
@@ -279,15 +405,36 @@ def tanks_table(spells: Sequence[TankSpell], scenario: Scenario, say: Terms) -> 
         Heading(say("weeks")),
         Heading(say("changed")),
     )
+    changing = {(one.site, one.tank) for one in spells if one.changed}
     rows = tuple(
         (
             text(one.site),
             text(one.tank),
             number(capacity[one.site, one.tank]) if (one.site, one.tank) in capacity else blank(),
             text(one.liquid),
-            weeks(range(one.first, one.last + 1)),
-            text(say("week_number", week=one.first), alarm=True) if one.changed else text(""),
+            weeks(plan, range(one.first, one.last + 1), say),
+            text(say("week_of", day=say.day(plan.period_starts[one.first - 1])), alarm=True)
+            if one.changed
+            else text(""),
         )
         for one in spells
+        if (one.site, one.tank) in changing
     )
     return Table(say("h_tanks"), heads, rows)
+
+
+def constant_tanks(spells: Sequence[TankSpell], say: Terms) -> list[str]:
+    """Return the tanks that hold one liquid throughout, in words: one text a site."""
+    changing = {(one.site, one.tank) for one in spells if one.changed}
+    held: dict[str, dict[str, list[str]]] = {}
+    for one in spells:
+        if (one.site, one.tank) not in changing:
+            held.setdefault(one.site, {}).setdefault(one.liquid, []).append(one.tank)
+    return [
+        f"{site}: "
+        + "; ".join(
+            f"{liquid} {say('in')} {', '.join(dict.fromkeys(tanks))}"
+            for liquid, tanks in sorted(liquids.items())
+        )
+        for site, liquids in sorted(held.items())
+    ]

@@ -68,13 +68,14 @@ class LotsInLoads:
     fillings : by the name of the load in the plan; loads from suppliers have none.
     lots : why each lot that holds liquid may ship or not.
     remarks : what the reader should know of the allocation.
-    decisions : pictures of the panel decisions that stand on these lots, and of their rules.
+    decisions : pictures of the panel decisions that stand on these lots, by lot, then of their
+        rules, by none ('').
     """
 
     fillings: dict[str, Filling] = field(default_factory=dict)
     lots: tuple[Explanation, ...] = ()
     remarks: tuple[str, ...] = ()
-    decisions: tuple[str, ...] = ()
+    decisions: tuple[tuple[str, str], ...] = ()
 
     def unfilled(self) -> tuple[str, ...]:
         """Return the loads of the plan for which no lots could be found."""
@@ -153,8 +154,8 @@ def lots_in_loads(
         )
 
 
-def _decision_pictures(session: Session, lots: Sequence[str]) -> Iterator[str]:
-    """Yield a picture of each lot's standing panel decision, then one of each rule applied."""
+def _decision_pictures(session: Session, lots: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Yield lots with a picture of the standing panel decision, then one of each rule applied."""
     rules: dict[tuple[str, int], str] = {}
     for lot in lots:
         standing = records_about(session, lot, kinds=(DECISION.name,))[-1:]
@@ -163,7 +164,7 @@ def _decision_pictures(session: Session, lots: Sequence[str]) -> Iterator[str]:
             picture = decision_picture(evidence, name=f"decision-{record.seq}")
             if not picture:
                 continue
-            yield picture
+            yield lot, picture
             rule = evidence["rule"]
             rules.setdefault(
                 (rule["rule_id"], rule["rule_version"]),
@@ -173,7 +174,7 @@ def _decision_pictures(session: Session, lots: Sequence[str]) -> Iterator[str]:
                     name=f"risks-{record.seq}",
                 ),
             )
-    yield from filter(None, rules.values())
+    yield from (("", picture) for picture in rules.values() if picture)
 
 
 @contextmanager

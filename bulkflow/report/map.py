@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 
 import networkx as nx
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from bulkflow.program.answer import LoadKind, Plan
-from bulkflow.report.figures import INK, svg_text
-from bulkflow.report.placing import LABEL_POINTS, NAME_POINTS, WIDTH, Placed, Point, place
+from bulkflow.report.drawing import GROUND, INK, SOFT, Drawing, shape, words_at
+from bulkflow.report.placing import LABEL_POINTS, NAME_POINTS, WIDTH, Box, Placed, Point, place
 from bulkflow.scenario.model import Scenario
 
 __all__ = ["lane_counts", "map_graph", "map_picture", "placed_map"]
 
+UNITS = 96.0  # of the picture, an inch
+POINT = UNITS / 72.0
+RADIUS = 6.5
+# How many corners, where the first one stands (in sides), and the fill; a circle has no corner.
 FACES = {
-    "supplier": ("s", "#f2c14e"),
-    "distillery": ("D", "#0b4f6c"),
-    "depot": ("h", "#9ad1d4"),
-    "bottler": ("o", "#d1603d"),
+    "supplier": (4, 0.5, "#f2c14e"),
+    "distillery": (4, 0.0, "#0b4f6c"),
+    "depot": (6, 0.5, "#9ad1d4"),
+    "bottler": (0, 0.0, "#d1603d"),
 }
-LANE = "#51606f"
-THINNEST, THICKEST = 0.7, 4.0  # points
+THINNEST, THICKEST = 1.0, 5.4
 ARROW = (30, 31)  # steps of a path between which its arrow stands
 
 
@@ -68,55 +70,59 @@ def _words(lane: str, loads: int) -> str:
 def map_picture(
     placed: Placed, scenario: Scenario, plan: Plan, *, name: str, title: str, description: str
 ) -> str:
-    """Return the map as SVG."""
+    """Return the map as SVG; a site or a lane says on hover what it is."""
     counts = lane_counts(plan)
-    figure = Figure(figsize=(WIDTH, placed.height))
-    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set_xlim(0.0, WIDTH)
-    axes.set_ylim(0.0, placed.height)
-    axes.axis("off")
+    drawing = Drawing(UNITS * WIDTH, UNITS * placed.height, name=name, title=title,
+                      description=description)  # fmt: skip
+
+    def at(point: Point) -> Point:
+        """Return a point in units of the picture, whose y runs down."""
+        return UNITS * point[0], UNITS * (placed.height - point[1])
+
     most = max(counts.values(), default=0) or 1
     for lane, path in placed.paths.items():
-        _draw_lane(axes, path, counts.get(lane, 0) / most)
+        loads = counts.get(lane, 0)
+        drawing.told(_words(lane, loads), *_lane([at(one) for one in path], loads / most))
     for lane, box in placed.labels.items():
-        axes.text(
-            box.x, box.y, _words(lane, counts[lane]), fontsize=LABEL_POINTS, ha="center",
-            va="center", color=INK, zorder=5,
-            bbox={"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"},
-        )  # fmt: skip
-    _draw_sites(axes, placed, map_graph(scenario, counts))
-    return svg_text(figure, name=name, title=title, description=description)
-
-
-def _draw_lane(axes: Axes, path: list[Point], share: float) -> None:
-    axes.plot(
-        [x for x, _ in path],
-        [y for _, y in path],
-        color=LANE,
-        linewidth=THINNEST + (THICKEST - THINNEST) * share,
-        linestyle="solid" if share else (0, (3, 3)),
-        solid_capstyle="round",
-        alpha=0.75,
-        zorder=1,
-    )
-    axes.annotate(
-        "",
-        xy=path[ARROW[1]],
-        xytext=path[ARROW[0]],
-        arrowprops={"arrowstyle": "-|>", "color": LANE, "lw": 0.8},
-        zorder=2,
-    )
-
-
-def _draw_sites(axes: Axes, placed: Placed, graph: nx.MultiDiGraph[str]) -> None:
-    for node, data in graph.nodes(data=True):
-        x, y = placed.middles[node]
-        marker, colour = FACES[data["kind"]]
-        axes.plot([x], [y], marker, color=colour, markeredgecolor=INK, markersize=9, zorder=4)
+        x, y = at((box.x, box.y))
+        drawing.add(_plate(box, x, y),
+                    words_at(x, y + 3, _words(lane, counts[lane]), font_size=LABEL_POINTS * POINT,
+                             text_anchor="middle"))  # fmt: skip
+    for node, data in map_graph(scenario, counts).nodes(data=True):
         box = placed.names[node]
-        axes.text(
-            box.x, box.y, node, fontsize=NAME_POINTS, ha="center", va="center", color=INK,
-            zorder=6, fontweight="bold",
-            bbox={"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none",
-                  "alpha": 0.85},
-        )  # fmt: skip
+        (x, y), (name_x, name_y) = at(placed.middles[node]), at((box.x, box.y))
+        drawing.told(f"{node}, {data['kind']}", _marker(data["kind"], x, y))
+        drawing.add(_plate(box, name_x, name_y),
+                    words_at(name_x, name_y + 3.4, node, font_size=NAME_POINTS * POINT,
+                             text_anchor="middle", font_weight="bold"))  # fmt: skip
+    return drawing.text()
+
+
+def _plate(box: Box, x: float, y: float) -> str:
+    wide, tall = UNITS * box.width, UNITS * box.height
+    return shape("rect", x=x - wide / 2, y=y - tall / 2, width=wide, height=tall, fill=GROUND,
+                 fill_opacity=0.85)  # fmt: skip
+
+
+def _lane(path: Sequence[Point], share: float) -> list[str]:
+    line = "L".join(f"{x:.1f} {y:.1f}" for x, y in path)
+    (x, y), (tip_x, tip_y) = path[ARROW[0]], path[ARROW[1]]
+    turn = math.degrees(math.atan2(tip_y - y, tip_x - x))
+    return [
+        shape("path", d=f"M{line}", fill="none", stroke=SOFT, stroke_opacity=0.75,
+              stroke_linecap="round", stroke_width=THINNEST + (THICKEST - THINNEST) * share,
+              stroke_dasharray=None if share else "4 4"),
+        shape("path", d="M5 0L-4 -3.6L-4 3.6Z", fill=SOFT,
+              transform=f"translate({tip_x:.1f} {tip_y:.1f}) rotate({turn:.0f})"),
+    ]  # fmt: skip
+
+
+def _marker(kind: str, x: float, y: float) -> str:
+    corners, first, colour = FACES[kind]
+    if not corners:
+        return shape("circle", cx=x, cy=y, r=RADIUS, fill=colour, stroke=INK)
+    points = " ".join(
+        f"{x + RADIUS * math.cos(turn):.1f},{y + RADIUS * math.sin(turn):.1f}"
+        for turn in (math.tau * (first + place) / corners for place in range(corners))
+    )
+    return shape("polygon", points=points, fill=colour, stroke=INK)

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from bulkflow.paper import short_head, stylesheet
 from bulkflow.plan import views
-from bulkflow.plan.compare import PlanDifference
+from bulkflow.plan.compare import InputChange, PlanDifference
 from bulkflow.plan.holds import hold_words
-from bulkflow.plan.next_steps import Whereabouts, next_steps
+from bulkflow.plan.next_steps import Whereabouts
 from bulkflow.plan.result import HoldCost, PlanResult
-from bulkflow.plan.summary import gap_words, period_unit, summarise
-from bulkflow.program.answer import Plan
+from bulkflow.plan.summary import Verdict, gap_words, period_unit, summarise, verdict
+from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.report import lot_tables, tables
-from bulkflow.report.calendars import (
-    calendar_pictures,
-    calendar_words,
-    leaving_loads,
-    tank_pictures,
-)
-from bulkflow.report.charts import Series, risk_picture, stock_picture, stock_series
+from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
+from bulkflow.report.charts import Strips, stock_series
+from bulkflow.report.first_screen import four_figures, week_steps
+from bulkflow.report.lot_tables import Line
 from bulkflow.report.lots_in_loads import LotsInLoads
 from bulkflow.report.map import lane_counts, map_picture, placed_map
 from bulkflow.report.tables import Table
@@ -34,20 +33,39 @@ from bulkflow.wording import money, percent
 __all__ = ["render_report"]
 
 NEXT_PERIODS = 2
-SHOWN_HASH = 16
+ARRIVING_PERIODS = 4
+MOST_INPUTS = 20  # changed ones, shown
+
+
+@dataclass(frozen=True, slots=True)
+class _Small:
+    """A small picture with its place on the page; one that others tell of too is not printed."""
+
+    place: str
+    picture: Markup
+    printed: bool
 
 
 @dataclass(frozen=True, slots=True)
 class _Section:
-    """One part of the page, in the order of reading."""
+    """One part of the page, in the order of reading.
+
+    Parameters
+    ----------
+    pictures : as wide as the page.
+    lines : one-line texts below the tables.
+    small : small pictures in fixed colours.
+    half : whether two of them may stand side by side on a wide screen.
+    """
 
     key: str
     title: str
     notes: tuple[str, ...] = ()
     pictures: tuple[Markup, ...] = ()
     tables: tuple[Table, ...] = ()
-    small: bool = False
-    folded: tuple[Table, ...] = field(default=())
+    lines: tuple[Line, ...] = ()
+    small: tuple[_Small, ...] = ()
+    half: bool = False
 
 
 def render_report(
@@ -73,20 +91,29 @@ def render_report(
     say = terms or english()
     plan = result.plan
     environment = Environment(
-        loader=ChoiceLoader(
-            [PackageLoader("bulkflow.report", "."), PackageLoader("bulkflow.web", "static")]
-        ),
+        loader=PackageLoader("bulkflow.report", "."),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     page = environment.get_template("page.html")
+    summary = summarise(beside.told_to(result) if beside else result)
+    judged = verdict(summary)
     return page.render(
         say=say,
         language=say.language,
         plan=plan,
-        sentence=summarise(beside.told_to(result) if beside else result).sentence,
+        style=stylesheet(
+            f"{plan.scenario_name}: {say('report')}",
+            result.chain_head,
+            page_words=say("page_words", page="{page}", pages="{pages}"),
+        ),
+        verdict=say(f"verdict_{judged.value}"),
+        go=judged in (Verdict.GOOD, Verdict.MIND),
+        sentence=summary.sentence,
+        figures=four_figures(result, summary, say),
+        week=week_steps(result, beside or LotsInLoads(), where, say),
         made_for=say(
             "made_for",
             periods=plan.quarter_periods,
@@ -95,8 +122,6 @@ def render_report(
             horizon=len(plan.period_starts),
         ),
         origin=_origin(result, say),
-        next_steps=_next_steps(result, say),
-        commands=_commands(result, beside, where, say) if where else [],
         sections=list(_sections(result, scenario, since, beside or LotsInLoads(), say)),
     )
 
@@ -104,33 +129,8 @@ def render_report(
 def _origin(result: PlanResult, say: Terms) -> str:
     if not result.register:
         return say("opening_tables")
-    number, _, digest = result.chain_head.partition(":")
     name = result.register.rsplit("/", 1)[-1]
-    return say("opening_register", register=name, head=f"{number}:{digest[:SHOWN_HASH]}")
-
-
-def _next_steps(result: PlanResult, say: Terms) -> list[tuple[str, str]]:
-    """Return what a planner does next, as (section, words)."""
-    steps = []
-    if any(views.short_demand(result.plan, result.unmet)):
-        steps.append(("short", say("next_short")))
-    if result.holds:
-        steps.append(("holds", say("next_holds")))
-    steps.append(("next", say("next_loads")))
-    if result.plan.guarantee_use:
-        steps.append(("risk", say("next_duty")))
-    return steps
-
-
-def _commands(
-    result: PlanResult, beside: LotsInLoads | None, where: Whereabouts, say: Terms
-) -> list[tuple[str, str]]:
-    """Return commands that take the next step, each with what it is for."""
-    loads = beside.soonest(result.plan) if beside else ()
-    return [
-        (say(f"do_{step.key}", subject=step.subject), step.command)
-        for step in next_steps(result, where, loads=loads)
-    ]
+    return say("opening_register", register=name, head=short_head(result.chain_head))
 
 
 def _sections(
@@ -140,27 +140,25 @@ def _sections(
     beside: LotsInLoads,
     say: Terms,
 ) -> Iterator[_Section]:
-    plan = result.plan
+    plan, strips = result.plan, Strips(result.plan, say)
     if result.findings:
         notes = tuple(str(one) for one in result.findings)
         yield _Section("findings", say("h_findings"), notes)
-    yield from _demand_sections(result, say)
-    yield _map_section(scenario, plan, say)
-    yield from _load_sections(plan, beside, say)
-    yield _stock_section(scenario, plan, say)
-    yield from _duty_sections(plan, say)
-    yield _Section("purchases", say("h_purchases"), tables=(tables.purchases_table(plan, say),))
-    yield _Section(
-        "runs",
-        say("h_runs"),
-        tables=_filled(tables.charges_table(plan, say), tables.making_table(plan, say)),
-    )
-    yield _tanks_section(plan, scenario, say)
-    yield from _lot_sections(result, scenario, beside, say)
     if since is not None:
         yield _changes_section(since, say)
+    loads = _Loads(plan, scenario, beside, say)
+    yield from _load_sections(loads, beside, say)
+    yield _stock_section(scenario, plan, strips, say)
+    yield from _demand_sections(result, strips, say)
+    yield from _duty_sections(plan, strips, say)
+    yield from _lot_sections(result, scenario, loads, beside, say)
     costs = tables.costs_table(plan.costs, plan.currency, say)
-    yield _Section("costs", say("h_costs"), tables=(costs,))
+    yield _Section("costs", say("h_costs"), tables=(costs,), half=True)
+    bought = tables.purchases_table(plan, say)
+    yield _Section("purchases", say("h_purchases"), tables=(bought,), half=True)
+    yield _making_section(plan, say)
+    yield _tanks_section(plan, scenario, say)
+    yield _map_section(scenario, plan, say)
     yield _proof_section(result, say)
 
 
@@ -168,20 +166,25 @@ def _filled(*found: Table) -> tuple[Table, ...]:
     return tuple(table for table in found if table.rows)
 
 
-def _demand_sections(result: PlanResult, say: Terms) -> Iterator[_Section]:
-    quarter, after = views.short_demand(result.plan, result.unmet)
+def _demand_sections(result: PlanResult, strips: Strips, say: Terms) -> Iterator[_Section]:
+    plan = result.plan
+    drawn = {
+        (one.site, one.liquid): strips.served(one, name=f"served{place}")
+        for place, one in enumerate(views.served_at(plan))
+    }
+    served = tables.served_table(plan, say, drawn, strips.axis())
+    yield _Section("served", say("h_served"), (say("served_note"),), tables=_filled(served),
+                   half=True)  # fmt: skip
+    quarter, after = views.short_demand(plan, result.unmet)
     shown = _filled(
-        tables.shortage_table(quarter, say("h_short"), say),
-        tables.shortage_table(after, say("short_after"), say),
-        tables.misses_table(views.missed(result), result.plan.currency, say),
+        tables.shortage_table(plan, quarter, say("short_quarter"), say),
+        tables.shortage_table(plan, after, say("short_after"), say),
+        tables.misses_table(plan, views.missed(result), say),
     )
-    asked = sum(
-        row.demand_lpa for row in result.plan.demand if row.period <= result.plan.quarter_periods
-    )
+    asked = sum(row.demand_lpa for row in plan.demand if row.period <= plan.quarter_periods)
     notes = (say("no_shortage"),) if asked > 0 and not quarter else ()
-    yield _Section("short", say("h_short"), notes, tables=shown)
-    if result.explanations:
-        yield _Section("why", say("h_why"), tuple(" ".join(one) for one in result.explanations))
+    why = tuple(Line(" ".join(one)) for one in result.explanations)
+    yield _Section("short", say("h_short"), notes, tables=shown, lines=why, half=True)
 
 
 def _map_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
@@ -196,77 +199,88 @@ def _map_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
     notes = [say("map_note"), say("map_real" if placed.real else "map_schematic")]
     if placed.unlabelled:
         notes.append(say("map_unlabelled", lanes=", ".join(placed.unlabelled)))
-    return _Section("map", say("h_map"), tuple(notes), (Markup(picture),))
+    lanes = tables.lane_table(plan, scenario, say)
+    return _Section("map", say("h_map"), (" ".join(notes),), (Markup(picture),), _filled(lanes),
+                    half=True)  # fmt: skip
 
 
-def _load_sections(plan: Plan, beside: LotsInLoads, say: Terms) -> Iterator[_Section]:
-    loads = leaving_loads(plan)
-    keyed = lot_tables.keyed_lots(loads, beside.fillings)
-    if not loads:
+class _Loads:
+    """The loads that leave in the quarter: their lots by key, and where on the page each is."""
+
+    def __init__(self, plan: Plan, scenario: Scenario, beside: LotsInLoads, say: Terms) -> None:
+        self.plan = plan
+        self.all = leaving_loads(plan)
+        self.keyed = lot_tables.keyed_lots(self.all, beside.fillings)
+        self.sites = {site.id for site in scenario.sites}
+        self.supplies, where = tables.supplies_table(plan, self.sites, say)
+        self.own = [load for load in self.all if load.load_id not in where]
+        own = {load.load_id: f"load-{place}" for place, load in enumerate(self.own, start=1)}
+        self.anchors = own | where
+
+
+def _load_sections(told: _Loads, beside: LotsInLoads, say: Terms) -> Iterator[_Section]:
+    plan, loads, keyed, anchors = told.plan, told.all, told.keyed, told.anchors
+    if loads:
+        alternative = say(
+            "calendar_alt",
+            loads=len(loads),
+            lanes=len({load.lane for load in loads}),
+            weeks=plan.quarter_periods,
+            calendar_in_words=calendar_words(plan, keyed),
+        )
+        drawn = calendar_pictures(
+            plan,
+            keyed,
+            beside.unfilled(),
+            name="calendar",
+            title=say("h_calendar"),
+            description=alternative,
+            say=say,
+            link=anchors.__getitem__,
+        )
+        notes = [say("calendar_note"), *([say("calendar_lots")] if keyed else [])]
+        yield _Section("calendar", say("h_calendar"), (" ".join(notes),),
+                       tuple(Markup(one) for one in drawn))  # fmt: skip
+    else:
         yield _Section("calendar", say("h_calendar"), (say("no_loads"),))
-        return
-    alternative = say(
-        "calendar_alt",
-        loads=len(loads),
-        lanes=len({load.lane for load in loads}),
-        weeks=plan.quarter_periods,
-        calendar_in_words=calendar_words(plan, keyed),
-    )
-    drawn = calendar_pictures(
-        plan,
-        keyed,
-        beside.unfilled(),
-        name="calendar",
-        title=say("h_calendar"),
-        description=alternative,
-    )
-    notes = [say("calendar_note")]
-    if keyed:
-        notes.append(say("calendar_lots"))
-    notes += beside.remarks
-    yield _Section(
-        "calendar",
-        say("h_calendar"),
-        tuple(notes),
-        tuple(Markup(one) for one in drawn),
-        _filled(lot_tables.keys_table(keyed, say), tables.lane_table(plan, say)),
-    )
-    yield _next_section(plan, beside, say)
+
+    def table(first: int, last: int, caption: str) -> Table:
+        here = [load for load in told.own if first <= load.period <= last]
+        return lot_tables.loads_table(here, beside.fillings, keyed, anchors, say, caption)
+
+    ahead = table(1, NEXT_PERIODS, say("h_next"))
+    later = table(NEXT_PERIODS + 1, plan.quarter_periods, say("later_loads"))
+    notes = [] if ahead.rows else [say("no_loads")]
+    yield _Section("next", say("h_next"), tuple(notes), tables=_filled(ahead, later))
+    coming = views.arriving(plan, ARRIVING_PERIODS)
+    shown = lot_tables.arrivals_table([load for load in coming if load.origin in told.sites
+                                       or load.kind is LoadKind.UNDER_WAY], say)  # fmt: skip
+    notes = [say("arrivals_note") if shown.rows else say("no_arrivals")]
+    yield _Section("arrivals", say("h_arrivals"), tuple(notes), tables=_filled(shown), half=True)
+    if told.supplies.rows:
+        yield _Section("supplies", say("supplies"), tables=(told.supplies,), half=True)
+    lines = tuple(lot_tables.coming_lots(plan, keyed, anchors, say))
+    if lines or beside.remarks:
+        yield _Section("keys", say("lots_in_loads"), (" ".join(beside.remarks),), lines=lines)
 
 
-def _next_section(plan: Plan, beside: LotsInLoads, say: Terms) -> _Section:
-    soon, later = range(1, 1 + NEXT_PERIODS), range(1 + NEXT_PERIODS, plan.quarter_periods + 1)
-    ahead = views.loads_in(plan, soon)
-    notes = [] if ahead else [say("no_loads")]
-    first = lot_tables.loads_table(ahead, beside.fillings, say, say("h_next"))
-    rest = lot_tables.loads_table(
-        views.loads_in(plan, later), beside.fillings, say, say("later_loads")
-    )
-    return _Section(
-        "next", say("h_next"), tuple(notes), tables=_filled(first), folded=_filled(rest)
-    )
+def _making_section(plan: Plan, say: Terms) -> _Section:
+    made = tables.charges_table(plan, say), tables.making_table(plan, say)
+    return _Section("runs", say("h_runs"), tables=_filled(*made))
 
 
 def _tanks_section(plan: Plan, scenario: Scenario, say: Terms) -> _Section:
     spells = lot_tables.tank_spells(plan)
     if not spells:
-        return _Section("tanks", say("h_tanks"), (say("no_tanks"),))
-    description = say(
-        "tanks_alt",
-        tanks=len({(one.site, one.tank) for one in spells}),
-        changes=sum(one.changed for one in spells),
-    )
-    drawn = tank_pictures(spells, plan, name="tanks", title=say("h_tanks"), description=description)
-    return _Section(
-        "tanks",
-        say("h_tanks"),
-        (say("tanks_note"),),
-        tuple(Markup(one) for one in drawn),
-        folded=(lot_tables.tanks_table(spells, scenario, say),),
-    )
+        return _Section("tanks", say("h_tanks"), (say("no_tanks"),), half=True)
+    changed = lot_tables.changed_tanks_table(spells, plan, scenario, say)
+    notes = (say("tanks_note" if changed.rows else "no_change"),)
+    constant = tuple(Line(words) for words in lot_tables.constant_tanks(spells, say))
+    return _Section("tanks", say("h_tanks"), notes, tables=_filled(changed), lines=constant,
+                    half=True)  # fmt: skip
 
 
-def _stock_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
+def _stock_section(scenario: Scenario, plan: Plan, strips: Strips, say: Terms) -> _Section:
     strengths = {one.id: one.strength_percent for one in scenario.liquids}
     floors = {(one.site, one.liquid): one.floor_lpa for one in scenario.stock_policies}
     rooms = {
@@ -274,91 +288,57 @@ def _stock_section(scenario: Scenario, plan: Plan, say: Terms) -> _Section:
         for one in views.stock_views(plan, scenario)
         if one.room_litres > 0
     }
-    pictures = tuple(
-        Markup(_stock_picture(series, plan, place, say))
+    drawn = {
+        (series.site, series.liquid): strips.stock(series, name=f"stock{place}")
         for place, series in enumerate(stock_series(plan, floors, rooms))
-    )
-    return _Section(
-        "stock",
-        say("h_stock"),
-        (say("stock_note"),),
-        pictures,
-        (tables.stock_table(plan, scenario, say),),
-        small=True,
-    )
+    }
+    stock = tables.stock_table(plan, scenario, say, drawn, strips.axis())
+    return _Section("stock", say("h_stock"), (say("stock_note"),), tables=_filled(stock))
 
 
-def _stock_picture(series: Series, plan: Plan, place: int, say: Terms) -> str:
-    description = say(
-        "stock_alt",
-        liquid=series.liquid,
-        site=series.site,
-        opening=f"{series.lpa[0]:,.0f}",
-        end=f"{series.lpa[-1]:,.0f}",
-        floor=f"{series.floor_lpa:,.0f}",
-        room=say("none") if series.room_lpa is None else f"{series.room_lpa:,.0f}",
-    )
-    return stock_picture(
-        series,
-        plan.quarter_periods,
-        name=f"stock{place}",
-        title=f"{series.site}, {series.liquid}",
-        description=description,
-    )
-
-
-def _duty_sections(plan: Plan, say: Terms) -> Iterator[_Section]:
-    names = sorted({row.guarantee for row in plan.guarantee_use})
-    pictures = tuple(
-        Markup(_risk_picture(plan, guarantee, place, say)) for place, guarantee in enumerate(names)
-    )
-    notes = () if names else (say("no_guarantee"),)
-    yield _Section("risk", say("h_risk"), notes, pictures, _filled(tables.risk_table(plan, say)))
+def _duty_sections(plan: Plan, strips: Strips, say: Terms) -> Iterator[_Section]:
+    drawn = {}
+    for place, guarantee in enumerate(sorted({row.guarantee for row in plan.guarantee_use})):
+        rows = sorted((row for row in plan.guarantee_use if row.guarantee == guarantee),
+                      key=lambda row: row.period)  # fmt: skip
+        drawn[guarantee] = strips.at_risk(rows, name=f"risk{place}")
+    risk = tables.risk_table(plan, say, drawn, strips.axis())
+    notes = (say("risk_note") if drawn else say("no_guarantee"),)
+    yield _Section("risk", say("h_risk"), notes, tables=_filled(risk), half=True)
     due = tables.due_table(plan, say)
-    notes = () if due.rows else (say("no_due"),)
-    yield _Section("due", say("h_due"), notes, tables=_filled(due))
-
-
-def _risk_picture(plan: Plan, guarantee: str, place: int, say: Terms) -> str:
-    rows = sorted(
-        (row for row in plan.guarantee_use if row.guarantee == guarantee),
-        key=lambda row: row.period,
-    )
-    most = max(rows, key=lambda row: row.used)
-    description = say(
-        "risk_alt",
-        guarantee=guarantee,
-        most=f"{most.used:,.0f}",
-        limit=f"{most.limit:,.0f}",
-        currency=plan.currency,
-        week=most.period,
-    )
-    return risk_picture(
-        [row.used for row in rows],
-        most.limit,
-        plan.quarter_periods,
-        name=f"risk{place}",
-        title=f"{guarantee}, {plan.currency}",
-        description=description,
-    )
+    none_due = () if due.rows else (say("no_due"),)
+    yield _Section("due", say("h_due"), none_due, tables=_filled(due), half=True)
 
 
 def _lot_sections(
-    result: PlanResult, scenario: Scenario, beside: LotsInLoads, say: Terms
+    result: PlanResult, scenario: Scenario, leaving: _Loads, beside: LotsInLoads, say: Terms
 ) -> Iterator[_Section]:
+    plan = result.plan
     if beside.lots:
-        gates = lot_tables.gates_table(beside.lots, say)
-        pictures = tuple(Markup(picture) for picture in beside.decisions)
-        notes = (say("gates_note"), *([say("decisions_note")] if pictures else []))
-        yield _Section("lots", say("h_lots"), notes, pictures=pictures, tables=(gates,), small=True)
+        closed = {one.lot.lot_id for one in beside.lots if not all(g.is_open for g in one.gates)}
+        small: list[_Small] = []
+        pictured: dict[str, str] = {}
+        for place, (lot, picture) in enumerate(beside.decisions, start=1):
+            anchor = f"decision-{place}"
+            small.append(_Small(anchor, Markup(picture), printed=lot in closed))
+            pictured |= {lot: anchor} if lot else {}
+        gates = lot_tables.gates_table(
+            beside.lots, result.holds, plan, leaving.keyed, leaving.anchors, pictured, say
+        )
+        notes = (say("gates_note"),)
+        reasons = tuple(Line(words) for words in lot_tables.gate_reasons(beside.lots, say))
+        yield _Section("lots", say("h_lots"), notes, tables=(gates,), lines=reasons)
+        if small:
+            yield _Section("decisions", say("h_decisions"), (say("decisions_note"),),
+                           small=tuple(small))  # fmt: skip
     elif scenario.lots:
-        lots = lot_tables.lots_table(scenario.lots, say)
+        lots = lot_tables.lots_table(scenario.lots, result.holds, plan, say)
         yield _Section("lots", say("h_lots"), tables=(lots,))
-    costs = tables.holds_table(result.holds, result.plan.currency, say)
-    loads = lot_tables.held_loads_table(leaving_loads(result.plan), beside.fillings, say)
+    costs = tables.holds_table(result.holds, plan, say)
+    loads = lot_tables.held_loads_table(leaving.all, beside.fillings, say)
     if costs.rows or loads.rows:
-        notes = tuple(_hold_words(hold, result.plan, say) for hold in result.holds)
-        yield _Section("holds", say("h_holds"), notes, tables=_filled(costs, loads))
+        told = tuple(Line(_hold_words(hold, plan, say)) for hold in result.holds)
+        yield _Section("holds", say("h_holds"), tables=_filled(costs, loads), lines=told)
 
 
 def _hold_words(hold: HoldCost, plan: Plan, say: Terms) -> str:
@@ -376,7 +356,11 @@ def _hold_words(hold: HoldCost, plan: Plan, say: Terms) -> str:
         else say("counts_from", week=hold.enters_period)
     )
     loads = f"; {say('depends')}: {', '.join(hold.loads)}" if hold.loads else ""
-    parts = [f"{counted}{loads}", hold.note, *hold_words(hold, plan, period_unit(plan))]
+    by, load = views.decide_by(plan, hold)
+    decide = ""
+    if by is not None and load is not None:
+        decide = say("decide_words" if hold.loads else "decide_could", day=by, load=load.load_id)
+    parts = [f"{counted}{loads}", decide, hold.note, *hold_words(hold, plan, period_unit(plan))]
     sentences = (f"{part[0].upper()}{part[1:].rstrip('.')}." for part in parts if part)
     return " ".join([said, *sentences])
 
@@ -384,16 +368,33 @@ def _hold_words(hold: HoldCost, plan: Plan, say: Terms) -> str:
 def _changes_section(since: PlanDifference, say: Terms) -> _Section:
     before, after = since.costs["total"]
     cost = (
-        f"{say('cost')}: {before:,.0f} {since.currency} {say('before')},"
-        f" {after:,.0f} {say('after')}"
+        f"{say('cost').capitalize()}: {money(before)} {since.currency} {say('before')},"
+        f" {money(after)} {say('after')}"
     )
-    notes = [say("kept", kept=since.kept_loads), cost]
+    counts = Counter(one.change for one in since.loads)
+    changed = [say(f"changes_{kind}", loads=counts[kind])
+               for kind in ("amount", "moved", "added", "dropped") if counts[kind]]  # fmt: skip
+    notes = [". ".join([say("kept", kept=since.kept_loads).rstrip("."), *changed, cost]) + "."]
     if since.begins_later:
         day, began = since.begins_after.isoformat(), since.begins_before.isoformat()
         notes.insert(0, say("compared_from", day=day, began=began))
+    if since.inputs is not None:
+        notes.append(say("inputs_changed", inputs=len(since.inputs)))
+    told = [_input_words(one, say) for one in since.inputs or ()]
+    more = [say("and_more", more=len(told) - MOST_INPUTS)] if len(told) > MOST_INPUTS else []
     return _Section(
-        "changes", say("h_changes"), tuple(notes), tables=_filled(tables.changes_table(since, say))
+        "changes",
+        say("h_changes"),
+        tuple(notes),
+        tables=_filled(tables.changes_table(since, say)),
+        lines=tuple(Line(words) for words in (*told[:MOST_INPUTS], *more)),
     )
+
+
+def _input_words(change: InputChange, say: Terms) -> str:
+    what = ", ".join(filter(None, (change.part, change.row, change.key)))
+    none = say("none")
+    return say("input_words", what=what, before=change.before or none, after=change.after or none)
 
 
 def _proof_section(result: PlanResult, say: Terms) -> _Section:
@@ -427,6 +428,6 @@ def _proof_section(result: PlanResult, say: Terms) -> _Section:
             comparisons=f"{report.comparisons:,}",
         )
     )
-    return _Section(
-        "proof", say("h_proof"), tuple(notes), folded=(tables.checks_table(result, say),)
-    )
+    notes = [". ".join(f"{note[0].upper()}{note[1:]}" for note in notes) + "."]
+    lines = tuple(Line(words) for words in tables.check_words(result, say))
+    return _Section("proof", say("h_proof"), tuple(notes), lines=lines)

@@ -5,17 +5,20 @@ Figures come from ``bulkflow.plan.views``; words from the table of terms; no lay
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+
+from markupsafe import Markup
 
 from bulkflow.plan import views
 from bulkflow.plan.compare import PlanDifference
 from bulkflow.plan.result import HoldCost, Miss, PlanResult
+from bulkflow.plan.summary import NOTHING_LPA
 from bulkflow.program.answer import CostBreakdown, Plan
 from bulkflow.report.terms import Terms
 from bulkflow.scenario.model import Scenario
-from bulkflow.wording import amount, percent, share, whole_parts
+from bulkflow.wording import amount, counted, money, percent, share, whole_parts
 
 __all__ = [
     "Cell",
@@ -23,7 +26,7 @@ __all__ = [
     "Table",
     "changes_table",
     "charges_table",
-    "checks_table",
+    "check_words",
     "costs_table",
     "due_table",
     "holds_table",
@@ -32,8 +35,10 @@ __all__ = [
     "misses_table",
     "purchases_table",
     "risk_table",
+    "served_table",
     "shortage_table",
     "stock_table",
+    "supplies_table",
 ]
 
 LONGEST_WHOLE = 19  # characters
@@ -42,22 +47,34 @@ COST_PARTS = (
     "sales",
 )  # fmt: skip
 
+Place = tuple[str, str]
+Pictures = Mapping[Place, str]
+
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """A column: its words and whether it holds numbers (set to the right)."""
+    """A column: its words, whether it holds numbers (set to the right), a picture in its place."""
 
     words: str
     number: bool = False
+    picture: Markup | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell: its text, what it sorts by, and whether it is an alarm (said by a sign too)."""
+    """A cell: its text, what it sorts by, and whether it is an alarm (said by a sign too).
+
+    Parameters
+    ----------
+    links : places on the page, each with its words, set before the text.
+    picture : shown in place of the text.
+    """
 
     text: str
     key: float | str
     alarm: bool = False
+    links: tuple[tuple[str, str], ...] = ()
+    picture: Markup | None = None
 
     @property
     def whole(self) -> bool:
@@ -65,13 +82,24 @@ class Cell:
         return len(self.text) <= LONGEST_WHOLE and " " not in self.text
 
 
+Row = tuple[Cell, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table with its caption."""
+    """A table with its caption.
+
+    Parameters
+    ----------
+    feet : totals, which stay last however the rows are sorted.
+    anchors : the name on the page of each row; () for none.
+    """
 
     caption: str
     headings: tuple[Heading, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+    rows: tuple[Row, ...]
+    feet: tuple[Row, ...] = ()
+    anchors: tuple[str, ...] = ()
 
 
 def text(value: str, *, alarm: bool = False) -> Cell:
@@ -81,7 +109,13 @@ def text(value: str, *, alarm: bool = False) -> Cell:
 
 def number(value: float, digits: int = 0, *, alarm: bool = False) -> Cell:
     """Return a cell of a number with thousands set apart."""
-    return Cell(f"{value:,.{digits}f}", float(value), alarm)
+    shown = f"{value:,.{digits}f}" if digits else amount(value)
+    return Cell(shown, float(value), alarm)
+
+
+def cash(value: float, *, alarm: bool = False) -> Cell:
+    """Return a cell of money."""
+    return Cell(money(value), float(value), alarm)
 
 
 def blank() -> Cell:
@@ -89,55 +123,72 @@ def blank() -> Cell:
     return Cell("", float("-inf"))
 
 
+def drawn(picture: str) -> Cell:
+    """Return a cell with a picture."""
+    return Cell("", "", picture=Markup(picture))
+
+
 def day(value: date) -> Cell:
     """Return a cell of a day, written year-month-day as in the files."""
     return Cell(value.isoformat(), value.isoformat())
 
 
-def weeks(periods: Iterable[int]) -> Cell:
-    """Return a cell of periods, runs joined by a dash."""
+def weeks(plan: Plan, periods: Iterable[int], say: Terms) -> Cell:
+    """Return a cell of periods by the days on which they begin, runs joined by a dash."""
     runs: list[list[int]] = []
     for period in sorted(set(periods)):
         if runs and period == runs[-1][1] + 1:
             runs[-1][1] = period
         else:
             runs.append([period, period])
-    said = ", ".join(f"{first}" if first == last else f"{first}-{last}" for first, last in runs)
+
+    def begins(period: int) -> str:
+        return say.day(plan.period_starts[period - 1])
+
+    said = ", ".join(
+        begins(first) if first == last else f"{begins(first)} – {begins(last)}"
+        for first, last in runs
+    )
     return Cell(said, float(runs[0][0]) if runs else float("-inf"))
 
 
-def lane_table(plan: Plan, say: Terms) -> Table:
-    """Return loads by lane and week of the quarter."""
+def lane_table(plan: Plan, scenario: Scenario, say: Terms) -> Table:
+    """Return the lanes that carry loads in the quarter, from where to where."""
+    lanes = {lane.id: lane for lane in scenario.lanes}
     found = views.lane_loads(plan)
-    week_heads = tuple(
-        Heading(str(week), number=True) for week in range(1, plan.quarter_periods + 1)
+    heads = (
+        Heading(say("lane")),
+        Heading(say("from")),
+        Heading(say("to")),
+        Heading(say("loads"), number=True),
+        Heading(say("lpa"), number=True),
     )
     rows = tuple(
         (
             text(row.lane),
-            *(number(one) if one else Cell("·", 0.0) for one in row.loads),
+            text(lanes[row.lane].origin if row.lane in lanes else ""),
+            text(lanes[row.lane].destination if row.lane in lanes else ""),
             number(sum(row.loads)),
             number(row.lpa),
         )
         for row in found
     )
-    heads = (
-        Heading(say("lane")),
-        *week_heads,
-        Heading(say("all"), number=True),
-        Heading(say("lpa"), number=True),
-    )
-    return Table(say("h_calendar"), heads, rows)
+    total = (
+        text(say("total")), text(""), text(""), number(sum(sum(row.loads) for row in found)),
+        number(sum(row.lpa for row in found)),
+    )  # fmt: skip
+    return Table(say("loads_by_lane"), heads, rows, (total,))
 
 
-def stock_table(plan: Plan, scenario: Scenario, say: Terms) -> Table:
+def stock_table(plan: Plan, scenario: Scenario, say: Terms, pictures: Pictures, axis: str) -> Table:
     """Return stock of every site and liquid against floor and room over the quarter."""
     heads = (
         Heading(say("site")),
         Heading(say("liquid")),
+        Heading(say("stock_strip"), picture=Markup(axis)),
         Heading(say("opening"), number=True),
         Heading(say("least"), number=True),
-        Heading(say("week"), number=True),
+        Heading(say("week_of_least")),
         Heading(say("floor"), number=True),
         Heading(say("below_floor")),
         Heading(say("end"), number=True),
@@ -147,26 +198,67 @@ def stock_table(plan: Plan, scenario: Scenario, say: Terms) -> Table:
         (
             text(row.site),
             text(row.liquid),
+            drawn(pictures[row.site, row.liquid])
+            if (row.site, row.liquid) in pictures
+            else text(""),
             number(row.opening_lpa),
             number(row.least_lpa, alarm=bool(row.below_floor)),
-            number(row.least_period),
+            weeks(plan, [row.least_period], say),
             number(row.floor_lpa) if row.floor_lpa else blank(),
-            weeks(row.below_floor),
+            weeks(plan, row.below_floor, say),
             number(row.end_lpa),
-            blank() if row.fullest_share is None
+            blank()
+            if row.fullest_share is None
             else Cell(f"{100 * row.fullest_share:.0f} %", row.fullest_share),
         )
         for row in views.stock_views(plan, scenario)
-    )  # fmt: skip
+    )
     return Table(say("h_stock"), heads, rows)
 
 
-def risk_table(plan: Plan, say: Terms) -> Table:
+def served_table(plan: Plan, say: Terms, pictures: Pictures, axis: str) -> Table:
+    """Return demand of the quarter against what serves it, by site and liquid."""
+    quarter = plan.quarter_periods
+    heads = (
+        Heading(say("site")),
+        Heading(say("liquid")),
+        Heading(say("served_strip"), picture=Markup(axis)),
+        Heading(say("demand"), number=True),
+        Heading(say("served"), number=True),
+        Heading(say("share"), number=True),
+        Heading(say("open_in")),
+    )
+    rows = []
+    for row in views.served_at(plan):
+        asked, served = sum(row.demand_lpa[:quarter]), sum(row.served_lpa[:quarter])
+        still_open = [place + 1 for place, lpa in enumerate(row.open_lpa[:quarter])
+                      if lpa > NOTHING_LPA]  # fmt: skip
+        rows.append(
+            (
+                text(row.site),
+                text(row.liquid),
+                drawn(pictures[row.site, row.liquid]),
+                number(asked),
+                number(served, alarm=bool(still_open)),
+                Cell(percent(served / asked), served / asked) if asked > 0 else blank(),
+                weeks(plan, still_open, say),
+            )
+        )
+    asked, served = (sum(cells[place].key for cells in rows) for place in (3, 4))  # type: ignore[misc]
+    total = (
+        text(say("total")), text(""), text(""), number(asked), number(served),
+        Cell(percent(served / asked), served / asked) if asked > 0 else blank(), text(""),
+    )  # fmt: skip
+    return Table(say("h_served"), heads, tuple(rows), (total,))
+
+
+def risk_table(plan: Plan, say: Terms, pictures: Mapping[str, str], axis: str) -> Table:
     """Return the fullest week of each guarantee."""
     heads = (
         Heading(say("guarantee")),
+        Heading(say("risk_strip"), picture=Markup(axis)),
         Heading(say("most_used"), number=True),
-        Heading(say("week"), number=True),
+        Heading(say("week_of_most")),
         Heading(say("limit"), number=True),
         Heading(say("share"), number=True),
         Heading(say("left"), number=True),
@@ -174,11 +266,12 @@ def risk_table(plan: Plan, say: Terms) -> Table:
     rows = tuple(
         (
             text(row.guarantee),
-            number(row.used),
-            number(row.period),
-            number(row.limit),
+            drawn(pictures[row.guarantee]),
+            cash(row.used),
+            weeks(plan, [row.period], say),
+            cash(row.limit),
             Cell(percent(row.share), row.share, row.share > 1.0),
-            number(row.limit - row.used),
+            cash(row.limit - row.used),
         )
         for row in views.guarantee_peaks(plan)
     )
@@ -195,6 +288,7 @@ def due_table(plan: Plan, say: Terms) -> Table:
         Heading(say("lpa"), number=True),
         Heading(f"{say('duty')}, {plan.currency}", number=True),
     )
+    due = [row for row in plan.duty_due if row.period <= plan.quarter_periods]
     rows = tuple(
         (
             day(row.payable_on),
@@ -202,12 +296,13 @@ def due_table(plan: Plan, say: Terms) -> Table:
             text(row.load_id),
             text(row.liquid),
             number(row.lpa),
-            number(row.amount),
+            cash(row.amount),
         )
-        for row in sorted(plan.duty_due, key=lambda one: (one.payable_on, one.load_id))
-        if row.period <= plan.quarter_periods
+        for row in sorted(due, key=lambda one: (one.payable_on, one.load_id))
     )
-    return Table(say("h_due"), heads, rows)
+    total = (text(say("total")), text(""), text(""), text(""), number(sum(one.lpa for one in due)),
+             cash(sum(one.amount for one in due)))  # fmt: skip
+    return Table(say("h_due"), heads, rows, (total,) if rows else ())
 
 
 def purchases_table(plan: Plan, say: Terms) -> Table:
@@ -220,18 +315,66 @@ def purchases_table(plan: Plan, say: Terms) -> Table:
         Heading(f"{say('cost')}, {plan.currency}", number=True),
         Heading(say("weeks")),
     )
+    found = views.bought(plan)
     rows = tuple(
         (
             text(row.supplier),
             text(row.liquid),
             number(row.lpa),
             number(row.cost / row.lpa, 3),
-            number(row.cost),
-            weeks(row.periods),
+            cash(row.cost),
+            weeks(plan, row.periods, say),
         )
-        for row in views.bought(plan)
+        for row in found
     )
-    return Table(say("h_purchases"), heads, rows)
+    total = (text(say("total")), text(""), number(sum(one.lpa for one in found)), blank(),
+             cash(sum(one.cost for one in found)), text(""))  # fmt: skip
+    return Table(say("h_purchases"), heads, rows, (total,) if rows else ())
+
+
+def supplies_table(plan: Plan, made_at: Iterable[str], say: Terms) -> tuple[Table, dict[str, str]]:
+    """Return loads from suppliers, those alike on a day in one row, and the row of each load.
+
+    Parameters
+    ----------
+    made_at : the sites; what comes from elsewhere is a supplier's.
+    """
+    own = set(made_at)
+    groups: dict[tuple[date, str, str, str], list[str]] = {}
+    lpa: dict[tuple[date, str, str, str], float] = {}
+    usable: dict[tuple[date, str, str, str], date] = {}
+    for load in views.loads_in(plan, range(1, plan.quarter_periods + 1)):
+        if load.origin in own:
+            continue
+        liquids = ", ".join(dict.fromkeys(part.liquid for part in load.parts))
+        key = (load.loading_day, load.lane, load.tank_type, liquids)
+        groups.setdefault(key, []).append(load.load_id)
+        lpa[key] = lpa.get(key, 0.0) + load.lpa
+        usable[key] = max(usable.get(key, load.usable_day), load.usable_day)
+    heads = (
+        Heading(say("loading_day")),
+        Heading(say("lane")),
+        Heading(say("loads"), number=True),
+        Heading(say("tank")),
+        Heading(say("liquid")),
+        Heading(say("lpa"), number=True),
+        Heading(say("usable_day")),
+    )
+    keys = sorted(groups)
+    rows = tuple(
+        (day(key[0]), text(key[1]), number(len(groups[key])), text(key[2]), text(key[3]),
+         number(lpa[key]), day(usable[key]))
+        for key in keys
+    )  # fmt: skip
+    anchors = tuple(f"supply-{place}" for place in range(1, len(keys) + 1))
+    total = (
+        text(say("total")), text(""), number(sum(len(one) for one in groups.values())), text(""),
+        text(""), number(sum(lpa.values())), text(""),
+    )  # fmt: skip
+    where = {load: anchor for key, anchor in zip(keys, anchors, strict=True)
+             for load in groups[key]}  # fmt: skip
+    table = Table(say("supplies"), heads, rows, (total,) if rows else (), anchors)
+    return table, where
 
 
 def charges_table(plan: Plan, say: Terms) -> Table:
@@ -239,7 +382,11 @@ def charges_table(plan: Plan, say: Terms) -> Table:
     heads = (
         Heading(say("still")),
         Heading(say("recipe")),
-        *(Heading(str(week), number=True) for week in range(1, plan.quarter_periods + 1)),
+        *(
+            Heading(say.day(start), number=True)
+            for start in plan.period_starts[: plan.quarter_periods]
+        ),
+        Heading(say("all"), number=True),
         Heading(say("hearts"), number=True),
     )
     rows = tuple(
@@ -247,6 +394,7 @@ def charges_table(plan: Plan, say: Terms) -> Table:
             text(row.still),
             text(row.recipe),
             *(Cell(f"{one:g}", one) if one else Cell("·", 0.0) for one in row.charges),
+            Cell(f"{sum(row.charges):g}", sum(row.charges)),
             number(row.hearts_lpa),
         )
         for row in views.charged(plan)
@@ -255,38 +403,45 @@ def charges_table(plan: Plan, say: Terms) -> Table:
 
 
 def making_table(plan: Plan, say: Terms) -> Table:
-    """Return the vattings and let-downs of the quarter."""
+    """Return the vattings and let-downs of the quarter, each liquid of a site in one row."""
     heads = (
-        Heading(say("week"), number=True),
         Heading(say("site")),
         Heading(say("made")),
         Heading(say("liquid")),
         Heading(say("lots"), number=True),
         Heading(say("lpa"), number=True),
+        Heading(say("weeks")),
     )
-    vattings = [
-        (row.period, row.site, say("vatting"), row.liquid, number(row.lots), row.lpa)
-        for row in plan.vattings
-    ]
-    let_downs = [
-        (row.period, row.site, row.recipe, row.makes, blank(), row.lpa) for row in plan.let_downs
-    ]
-    rows = tuple(
-        (number(period), text(site), text(how), text(liquid), lots, number(lpa))
-        for period, site, how, liquid, lots, lpa in sorted(
-            vattings + let_downs, key=lambda row: (row[0], row[1], row[3])
-        )
-        if period <= plan.quarter_periods and lpa > 0.5
-    )
-    return Table(say("h_runs"), heads, rows)
+    made: dict[tuple[str, str, str], list[tuple[int, int, float]]] = {}
+    for vatting in plan.vattings:
+        key = (vatting.site, say("vatting"), vatting.liquid)
+        made.setdefault(key, []).append((vatting.period, vatting.lots, vatting.lpa))
+    for one in plan.let_downs:
+        made.setdefault((one.site, one.recipe, one.makes), []).append((one.period, 0, one.lpa))
+    rows = []
+    for key in sorted(made):
+        here = [row for row in made[key] if row[0] <= plan.quarter_periods and row[2] > 0.5]
+        if here:
+            lots = sum(row[1] for row in here)
+            rows.append(
+                (
+                    *(text(word) for word in key),
+                    number(lots) if lots else blank(),
+                    number(sum(row[2] for row in here)),
+                    weeks(plan, [row[0] for row in here], say),
+                )
+            )
+    return Table(say("making"), heads, tuple(rows))
 
 
-def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
+def holds_table(holds: Sequence[HoldCost], plan: Plan, say: Terms) -> Table:
     """Return what each closed gate costs, as planned, released, and failed."""
+    currency = plan.currency
     heads = (
         Heading(say("lot")),
         Heading(say("status")),
         Heading(say("lpa"), number=True),
+        Heading(say("decide_by")),
         Heading(f"{say('cost_as_is')}, {currency}", number=True),
         Heading(f"{say('cost_released')}, {currency}", number=True),
         Heading(f"{say('cost_failed')}, {currency}", number=True),
@@ -299,9 +454,10 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
             text(hold.lot_id),
             text(say(f"status_{hold.status}")),
             number(hold.lpa),
+            decided_by(hold, plan, say),
             *(
-                blank() if amount is None else number(amount)
-                for amount in (hold.cost_as_is, hold.cost_released, hold.cost_failed)
+                blank() if cost is None else cash(cost)
+                for cost in (hold.cost_as_is, hold.cost_released, hold.cost_failed)
             ),
             _range(hold.saving_least, hold.saving_most, say),
             _range(hold.extra_least, hold.extra_most, say),
@@ -309,7 +465,21 @@ def holds_table(holds: Sequence[HoldCost], currency: str, say: Terms) -> Table:
         )
         for hold in holds
     )
-    return Table(say("h_holds"), heads, rows)
+    return _told_columns(Table(say("h_holds"), heads, rows))
+
+
+def decided_by(hold: HoldCost, plan: Plan, say: Terms) -> Cell:
+    """Return the last day on which a decision still serves the plan, as a cell."""
+    by, _ = views.decide_by(plan, hold)
+    return day(by) if by is not None else text(say("no_load_of_it"))
+
+
+def _told_columns(table: Table) -> Table:
+    """Return a table without the columns that say nothing in any row."""
+    keep = [place for place in range(len(table.headings))
+            if any(row[place].text for row in table.rows)]  # fmt: skip
+    rows = tuple(tuple(row[place] for place in keep) for row in table.rows)
+    return replace(table, headings=tuple(table.headings[place] for place in keep), rows=rows)
 
 
 def _range(least: float | None, most: float | None, say: Terms) -> Cell:
@@ -328,7 +498,9 @@ def _short(hold: HoldCost) -> Cell:
     )
 
 
-def shortage_table(short: Sequence[views.ShortDemand], caption: str, say: Terms) -> Table:
+def shortage_table(
+    plan: Plan, short: Sequence[views.ShortDemand], caption: str, say: Terms
+) -> Table:
     """Return demand late or lost."""
     heads = (
         Heading(say("site")),
@@ -346,7 +518,7 @@ def shortage_table(short: Sequence[views.ShortDemand], caption: str, say: Terms)
             text(row.liquid),
             text(row.market),
             text(row.priority),
-            weeks(row.periods),
+            weeks(plan, row.periods, say),
             number(row.lpa, alarm=True) if row.unmet == "carried" else blank(),
             number(row.lpa, alarm=True) if row.unmet == "lost" else blank(),
             number(row.at_end_lpa) if row.unmet == "carried" else blank(),
@@ -356,7 +528,7 @@ def shortage_table(short: Sequence[views.ShortDemand], caption: str, say: Terms)
     return Table(caption, heads, rows)
 
 
-def misses_table(missed: Sequence[Miss], currency: str, say: Terms) -> Table:
+def misses_table(plan: Plan, missed: Sequence[Miss], say: Terms) -> Table:
     """Return floors and closing targets missed, and stock past its life."""
     heads = (
         Heading(say("miss")),
@@ -364,20 +536,22 @@ def misses_table(missed: Sequence[Miss], currency: str, say: Terms) -> Table:
         Heading(say("liquid")),
         Heading(say("weeks")),
         Heading(say("lpa_worst"), number=True),
-        Heading(f"{say('cost')}, {currency}", number=True),
+        Heading(f"{say('cost')}, {plan.currency}", number=True),
     )
     rows = tuple(
         (
             text(say(f"miss_{one.kind}")),
             text(one.site),
             text(one.liquid),
-            weeks(one.periods),
+            weeks(plan, one.periods, say),
             number(one.worst_lpa, alarm=True),
             number(one.cost),
         )
         for one in missed
     )
-    return Table(say("missed"), heads, rows)
+    empty = (text("") for _ in range(4))
+    total = (text(say("total")), *empty, number(sum(one.cost for one in missed)))
+    return Table(say("missed"), heads, rows, (total,) if rows else ())
 
 
 def changes_table(difference: PlanDifference, say: Terms) -> Table:
@@ -405,52 +579,40 @@ def changes_table(difference: PlanDifference, say: Terms) -> Table:
         )
         for row in difference.loads
     )
-    return Table(say("h_changes"), heads, rows)
+    caption = say("changed_loads", loads=counted(len(rows), "load"))
+    return Table(caption, heads, rows)
 
 
 def costs_table(costs: CostBreakdown, currency: str, say: Terms) -> Table:
     """Return the cost by part, with total and what the plan can change."""
     parts = [part for part in COST_PARTS if part != "hire" or costs.hire]
     exact = [getattr(costs, part) * (-1.0 if part == "sales" else 1.0) for part in parts]
-    signed: list[tuple[str, float, float]] = [
-        (say(f"cost_{part}"), one, shown)
-        for part, one, shown in zip(parts, exact, whole_parts(exact), strict=True)
-    ]
-    signed += [
-        (say("total"), costs.total, costs.total),
-        (say("cost_changeable"), costs.changeable, costs.changeable),
-    ]
     heads = (
         Heading(say("part")),
         Heading(f"{say('amount')}, {currency}", number=True),
         Heading(say("share"), number=True),
     )
+
+    def row(words: str, of: float, shown: float) -> Row:
+        return text(words), number(shown), Cell(share(of, costs.total), of)
+
     rows = tuple(
-        (
-            text(part),
-            number(shown),
-            Cell(share(one, costs.total), one),
-        )
-        for part, one, shown in signed
+        row(say(f"cost_{part}"), one, shown)
+        for part, one, shown in zip(parts, exact, whole_parts(exact), strict=True)
     )
-    return Table(say("h_costs"), heads, rows)
+    feet = (
+        row(say("total"), costs.total, costs.total),
+        row(say("cost_changeable"), costs.changeable, costs.changeable),
+    )
+    return Table(say("h_costs"), heads, rows, feet)
 
 
-def checks_table(result: PlanResult, say: Terms) -> Table:
-    """Return every check of the plan."""
-    heads = (
-        Heading(say("check")),
-        Heading(say("result")),
-        Heading(say("worst"), number=True),
-        Heading(say("compared"), number=True),
-    )
-    rows = tuple(
-        (
-            text(check.words),
-            text(say("passed") if check.passed else say("failed"), alarm=not check.passed),
-            Cell(f"{check.worst:.2g} {check.unit}".strip(), check.worst),
-            number(check.compared),
-        )
-        for check in result.report.checks
-    )
-    return Table(say("check"), heads, rows)
+def check_words(result: PlanResult, say: Terms) -> list[str]:
+    """Return every check of the plan in a line, those that failed first."""
+    lines = []
+    for check in sorted(result.report.checks, key=lambda one: one.passed):
+        passed = say("passed") if check.passed else say("failed")
+        worst = "0" if check.worst == 0 else f"{check.worst:.1g}"
+        off = say("off_by", worst=f"{worst} {check.unit}".strip())
+        lines.append(f"{check.words}: {passed}{f', {off}' if check.worst else ''}")
+    return lines

@@ -9,6 +9,7 @@ from __future__ import annotations
 import string
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -21,6 +22,7 @@ from bulkflow.reading.yamlfile import YamlDocument, parse_yaml, read_yaml
 __all__ = ["ENGLISH", "Terms", "english", "read_terms"]
 
 ENGLISH = "en"
+MONTHS = 12
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,11 @@ class Terms:
         if text is None:
             text = english().own[key]
         return text.format(**values) if values else text
+
+    def day(self, day: date) -> str:
+        """Return a day without its year, as on an axis: ``4 Jan``."""
+        months = self("months").split()
+        return self("day_month", day=day.day, month=months[day.month - 1])
 
 
 @cache
@@ -83,6 +90,8 @@ def _faults(document: YamlDocument, key: str, text: object) -> list[Fault]:
         return [document.fault((key,), "is no term of the report", did_you_mean(key, known))]
     if not isinstance(text, str) or not text.strip():
         return [document.fault((key,), "is not a text", "Write the term, in quotes if need be.")]
+    if key == "months" and len(text.split()) != MONTHS:
+        return [document.fault((key,), "is not twelve months", "Write all, apart by spaces.")]
     wanted = _fields(known[key])
     if _fields(text) != wanted:
         fields = ", ".join(f"{{{name}}}" for name in sorted(wanted)) or "no field"

@@ -10,6 +10,6 @@ module           what it holds
 ``serving``      the server itself: loopback unless told otherwise, nothing said in logs
 ===============  =================================================================
 
-``static/base.css`` is the look that the report has, too. Needs the extra ``[booth]``; nothing here
-is imported by the rest of the program unless a page is served.
+``base.css`` is the look that report and papers have, too (`bulkflow.paper`). Needs the extra
+``[booth]``; nothing here is imported by the rest of the program unless a page is served.
 """

@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from bulkflow.paper import look
 from bulkflow.web.security import nonce_of
 
 __all__ = ["Pages"]
@@ -74,6 +75,8 @@ class Pages:
 
 
 def _content(package: str, name: str) -> bytes:
+    if (package, name) == (_SHARED, "base.css"):
+        return look().encode()
     return (resources.files(package) / "static" / name).read_bytes()
 
 

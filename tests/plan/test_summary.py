@@ -13,7 +13,7 @@ from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.document import result_from_document, to_document
 from bulkflow.plan.make import checked
 from bulkflow.plan.result import HeldLoad, HoldCost, Miss, PlanResult
-from bulkflow.plan.summary import PROMISE_GAP, gap_words, summarise
+from bulkflow.plan.summary import PROMISE_GAP, Verdict, gap_words, summarise, verdict
 from bulkflow.report.page import render_report
 from bulkflow.scenario.reader import read_workspace
 from tests.plan import by_hand
@@ -133,6 +133,18 @@ def test_what_would_make_it_false_is_said_instead(name: str):
     sentence = summarise(make()).sentence
     assert words in sentence
     assert "othing is short" not in sentence
+
+
+def test_the_verdict_is_good_where_nothing_is_short_and_nowhere_else():
+    assert verdict(summarise(by_hand.result())) is Verdict.GOOD
+    found = {name: verdict(summarise(make())) for name, (make, _) in SPOILED.items()}
+    assert Verdict.GOOD not in found.values()
+    assert found["late in the quarter"] is Verdict.SHORT
+    assert found["owed at the quarter's end"] is Verdict.SHORT
+    assert set(found.values()) >= {Verdict.SHORT, Verdict.MIND}
+    plan = by_hand.result().plan
+    wide = replace(plan, proof=replace(plan.proof, bound=0.5 * plan.proof.cost))
+    assert verdict(summarise(replace(by_hand.result(), plan=wide))) is Verdict.LOOK_LONGER
 
 
 @pytest.mark.parametrize("name", SPOILED)

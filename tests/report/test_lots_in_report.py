@@ -18,7 +18,6 @@ from bulkflow.report.calendars import (
     calendar_pictures,
     calendar_words,
     leaving_loads,
-    tank_pictures,
 )
 from bulkflow.report.lot_tables import keyed_lots, tank_spells
 from bulkflow.report.lots_in_loads import LotsInLoads, lots_in_loads
@@ -176,37 +175,35 @@ def test_a_long_calendar_is_parted_into_pages_that_keep_every_load(made) -> None
     )
     plan = replace(result.plan, loads=many)
     drawn = calendar_pictures(plan, {}, name="c", title="t", description="d")
-    assert len(drawn) == 3  # 30 lanes of two rows each, at most 20 rows a picture
+    assert len(drawn) == 2  # 30 lanes of two rows each, at most 34 rows a picture
     for lane in range(30):
         assert sum(f">lane-{lane:02}<" in text for text in drawn) == 1
     for text in drawn:
-        tall = float(re.search(r'viewBox="0 0 [\d.]+ ([\d.]+)"', text)[1])
-        assert tall / 72.0 < 9.0  # inches; an A4 page less its margins has 10.6
+        wide, tall = map(float, re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', text).groups())
+        assert 186 * tall / wide < 230  # mm on an A4 page, which has 268 less its margins
 
 
-def legend(svg: str) -> dict[str, str]:
-    """Return the liquids that the legend of a picture names, each with its fill."""
-    patterns = dict(re.findall(r'<pattern id="([^"]+)".*?fill="(#\w+)"', svg, re.S))
-    last = svg[svg.rindex('axes_2">') :].split("<defs>")[0]
-    fills = [
-        patterns.get(one, one) for one in re.findall(r"style=\"fill: (?:url\(#)?([^);]+)", last)
-    ]
-    return dict(zip(re.findall(r">([\w-]+)</text>", last), fills, strict=False))
-
-
-def test_a_liquid_looks_the_same_in_loads_and_in_tanks(made) -> None:
-    _, _, result, _ = made
-    words = {"title": "t", "description": "d"}
-    (loads,) = (legend(one) for one in calendar_pictures(result.plan, {}, name="c", **words))
-    (tanks,) = (
-        legend(one)
-        for one in tank_pictures(tank_spells(result.plan), result.plan, name="t", **words)
+def test_a_load_leads_to_its_lots_and_a_lot_to_its_decision(made) -> None:
+    _, scenario, result, beside = made
+    lot = next(one for one in beside.lots if one.status.value == "released").lot.lot_id
+    drawn = "<svg><title>scores</title></svg>"
+    page = render_report(result, scenario, beside=replace(beside, decisions=((lot, drawn),)))
+    rows = re.findall(r'<tr role="row" id="([^"]+)">(.*?)</tr>', page, re.S)
+    told = dict(rows)
+    squares = re.findall(r'<a href="#([^"]+)" aria-label="([^:]+):', page)
+    assert {words for _, words in squares} == {one.load_id for one in leaving_loads(result.plan)}
+    for place, load in squares:
+        assert load in told[place] or place.startswith("supply-")
+    taking = next(
+        place
+        for place, load in squares
+        if load in beside.fillings and lot in [s.lot_id for s in beside.fillings[load].shares]
     )
-    both = loads.keys() & tanks.keys()
-    assert len(both) >= 3
-    assert tanks.keys() - loads.keys()  # the tanks hold what no load carries
-    assert {one: loads[one] for one in both} == {one: tanks[one] for one in both}
-    assert len(set(tanks.values())) == len(tanks)
+    ((key, words),) = re.findall(r'<a href="#(key-[^"]+)">([^<]+)</a>', told[taking])[:1]
+    assert words == lot
+    assert f">{lot}<" in told[key]
+    assert 'href="#decision-1"' in told[key]
+    assert '<figure id="decision-1"' in page
 
 
 def test_what_holds_a_lot_is_told_in_sentences(made) -> None:

@@ -17,8 +17,8 @@ from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.make import plan_scenario
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.program.answer import PlannedLoad
-from bulkflow.report.charts import Series, stock_picture
-from bulkflow.report.figures import SHADES
+from bulkflow.report.charts import Series, Strips
+from bulkflow.report.drawing import SHADES, square
 from bulkflow.report.page import render_report
 from bulkflow.report.terms import english, read_terms
 from bulkflow.scenario import read_workspace
@@ -107,7 +107,9 @@ def test_every_picture_has_a_text_alternative(page: str) -> None:
     for picture in pictures:
         root = ET.fromstring(picture)
         space = "{http://www.w3.org/2000/svg}"
-        assert root.attrib["role"] == "img"
+        if root.attrib.get("aria-hidden"):  # an axis, which every strip below it says itself
+            continue
+        assert root.attrib["role"] == ("group" if "<a " in picture else "img")
         assert (root.findtext(f"{space}title") or "").strip()
         assert len((root.findtext(f"{space}desc") or "").strip()) > 20
 
@@ -206,7 +208,17 @@ def test_every_english_term_is_used() -> None:
         for path in (ROOT / "bulkflow" / "report").iterdir()
         if path.suffix in {".py", ".html"}
     )
-    built = ("kind_", "status_", "change_", "cost_", "gate_", "do_", "miss_")
+    built = (
+        "kind_",
+        "status_",
+        "change_",
+        "changes_",
+        "cost_",
+        "gate_",
+        "do_",
+        "miss_",
+        "verdict_",
+    )
     unused = [
         key
         for key in english().own
@@ -227,7 +239,56 @@ def test_all_shades_differ_in_grey() -> None:
     assert all(luminance(one.fill) > 0.55 for one in SHADES if one.hatch)
 
 
-def test_pictures_are_the_same_every_time() -> None:
-    series = Series("SITE", "DRY", (5.0, 3.0, 9.0), 4.0, 10.0)
-    drawn = [stock_picture(series, 2, name="s", title="t", description="d") for _ in range(2)]
+def test_a_hatch_stays_inside_its_square() -> None:
+    for shade in SHADES:
+        lines = re.findall(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)", square(10, 20, 14, 17, shade))
+        assert bool(lines) == bool(shade.hatch)
+        for x, y, to_x, to_y in (tuple(map(float, line)) for line in lines):
+            assert 10 <= min(x, to_x) <= max(x, to_x) <= 24
+            assert 20 <= min(y, to_y) <= max(y, to_y) <= 37
+
+
+def test_pictures_are_the_same_every_time_and_say_each_week(
+    made: tuple[PlanResult, Scenario],
+) -> None:
+    plan = made[0].plan
+    weeks = len(plan.period_starts)
+    series = Series("SITE", "DRY", (5000.0, *(3000.0 + week for week in range(weeks))), 3001.0, 9e3)
+    drawn = [Strips(plan, english()).stock(series, name="s") for _ in range(2)]
     assert drawn[0] == drawn[1]
+    words = re.findall(r"<g><title>([^<]*)</title>", drawn[0])
+    assert len(words) == weeks
+    assert words[0].startswith(f"week of {english().day(plan.period_starts[0])}: 3,000 LPA")
+    assert drawn[0].count("<circle") == 1  # below its floor in the first week alone
+
+
+def test_totals_are_apart_from_the_rows_that_are_sorted(page: str) -> None:
+    for table in re.findall(r"<table.*?</table>", page, re.S):
+        body = table[table.index("<tbody") : table.index("</tbody>")]
+        assert f">{english()('total')}<" not in body
+    assert page.count("<tfoot") >= 3  # money, purchases, demand
+
+
+def test_what_the_page_says_first_is_the_verdict_and_four_figures(
+    made: tuple[PlanResult, Scenario], page: str
+) -> None:
+    result, scenario = made
+    first = page[page.index("<main>") : page.index("<nav")]
+    assert english()("verdict_mind") in first  # its lots were not put into loads: not looked at
+    assert re.findall(r'class="value">([^<]+)<', first) == ["100 %", "0 LPA", "0 %", "86.7 %"]
+    owing = replace(result.plan.demand[0], open_lpa=7_000.0)
+    plan = replace(result.plan, demand=(owing, *result.plan.demand[1:]))
+    short = render_report(replace(result, plan=plan), scenario)
+    first = short[short.index("<main>") : short.index("<nav")]
+    assert english()("verdict_short") in first
+    assert "7,000 LPA !" in first
+    proof = replace(result.plan.proof, bound=0.5 * result.plan.proof.cost)
+    wide = render_report(replace(result, plan=replace(result.plan, proof=proof)), scenario)
+    assert english()("verdict_look_longer") in wide
+
+
+def test_a_wrong_count_of_months_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "lv.yaml"
+    file.write_text("months: jan feb\n", encoding="utf-8")
+    with pytest.raises(InputError, match="months is not twelve months"):
+        read_terms(file)

@@ -14,6 +14,7 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 
 from bulkflow.errors import InputError
+from bulkflow.paper import look
 from bulkflow.web.limits import GuessLimit
 from bulkflow.web.pages import Pages
 from bulkflow.web.security import Guard, nonce_of
@@ -184,7 +185,7 @@ def _contrast(one: str, other: str) -> float:
 def test_words_and_edges_stand_out_in_the_light_and_in_the_dark(dark: bool) -> None:
     web = (STATIC / "web.css").read_text("utf-8")
     light, _, night = web.partition("@media (prefers-color-scheme: dark)")
-    colours = _colours((STATIC / "base.css").read_text("utf-8")) | _colours(light)
+    colours = _colours(look().partition("@media screen")[0]) | _colours(light)
     colours |= _colours(night) if dark else {}
     for words, ground, least in (
         ("ink", "ground", 7.0), ("soft", "ground", 4.5), ("mark", "ground", 4.5),
