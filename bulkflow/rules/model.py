@@ -7,9 +7,11 @@ legal advice.
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -25,9 +27,12 @@ __all__ = [
     "ContentsError",
     "DangerousGoods",
     "DutySchedule",
+    "ExciseUnit",
     "Figure",
+    "FlashPoints",
     "GasketMaterial",
     "JourneyLimit",
+    "LabelForm",
     "LabelTolerance",
     "LossAllowance",
     "MethodPrecision",
@@ -37,10 +42,12 @@ __all__ = [
     "ReferenceTemperature",
     "RoundingMode",
     "Rule",
+    "SeaSchedule",
     "Statement",
     "StrengthExemption",
     "StrengthLimit",
     "SubstanceLimit",
+    "TransportMode",
     "WeightLimit",
 ]
 
@@ -48,6 +55,11 @@ Text = Annotated[str, Field(min_length=1, max_length=400)]
 Percent = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
 Amount = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+
+
+TransportMode = Literal[
+    "sea", "road", "rail", "air", "post", "fixed installations", "inland waterway", "other"
+]
 
 
 class Basis(StrEnum):
@@ -272,7 +284,7 @@ class JourneyLimit(Rule):
     """The longest journey under duty suspension, by mode of transport [days]."""
 
     kind: Literal["journey_limit"]
-    mode: Literal["sea", "road", "rail"]
+    mode: TransportMode
     days: Annotated[int, Field(ge=1)]
 
 
@@ -322,6 +334,13 @@ class DangerousGoods(Rule):
         return (
             f"UN {self.un_number} {self.proper_name}, {self.hazard_class}, {self.packing_group},"
             f" ({self.tunnel_code})"
+        )
+
+    @property
+    def sea_line(self) -> str:
+        """The particulars for sea: no tunnel code (IMDG 5.4.1.4)."""
+        return (
+            f"UN {self.un_number} {self.proper_name}, {self.hazard_class}, PG {self.packing_group}"
         )
 
 
@@ -376,6 +395,62 @@ class CleaningAge(Rule):
     maximum_days: Annotated[int, Field(ge=0)]
 
 
+class LabelForm(Rule):
+    """How a strength is written on a label: a pattern (case is no matter) and an example."""
+
+    kind: Literal["label_form"]
+    pattern: Text
+    example: Text
+    text: Text
+
+    def follows(self, label: str) -> bool:
+        """Return whether the words of a label that state its strength have the form."""
+        return re.fullmatch(self.pattern, " ".join(label.split()), re.IGNORECASE) is not None
+
+
+class ExciseUnit(Rule):
+    """The unit in which duty is reckoned, in LPA by nominal volume; 0 where it is no amount.
+
+    ``celsius`` is the temperature at which its strength and volume are taken.
+    """
+
+    kind: Literal["excise_unit"]
+    unit: Text
+    litres_of_pure_alcohol: Amount
+    celsius: Annotated[float, Field(ge=0.0, le=40.0)]
+
+
+class SeaSchedule(Rule):
+    """Emergency schedules and stowage of a UN number at sea."""
+
+    kind: Literal["sea_schedule"]
+    un_number: Annotated[int, Field(ge=1, le=9999)]
+    fire: Text
+    spillage: Text
+    stowage: Text
+
+
+class FlashPoints(Rule):
+    """Flash points [degC] by strength [%], for orientation: between the points linear."""
+
+    kind: Literal["flash_points"]
+    percent: Annotated[tuple[Percent, ...], Field(min_length=2)]
+    celsius: tuple[float, ...]
+
+    @model_validator(mode="after")
+    def _pairs(self) -> Self:
+        if len(self.percent) != len(self.celsius) or list(self.percent) != sorted(self.percent):
+            raise ValueError("give a flash point for each per cent, in rising order")
+        return self
+
+    def at(self, strength_percent: float) -> float | None:
+        """Return the flash point at a strength [degC]; None where the table does not reach."""
+        for (low, low_c), (high, high_c) in pairwise(zip(self.percent, self.celsius, strict=True)):
+            if low <= strength_percent <= high:
+                return low_c + (high_c - low_c) * (strength_percent - low) / (high - low)
+        return None
+
+
 class MethodPrecision(Rule):
     """How far results of a method on a kind of sample lie apart: r and R, in ``unit``."""
 
@@ -428,6 +503,10 @@ AnyRule = Annotated[
     | PriorCargo
     | GasketMaterial
     | CleaningAge
+    | LabelForm
+    | ExciseUnit
+    | SeaSchedule
+    | FlashPoints
     | MethodPrecision
     | Figure
     | Contaminant,

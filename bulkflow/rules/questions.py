@@ -7,6 +7,7 @@ all. None means that no rule is known here, which is not the same as none existi
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from datetime import date
 from typing import Literal, TypeVar
 
@@ -15,10 +16,14 @@ from bulkflow.rules.model import (
     BottleSizes,
     CleaningAge,
     CleaningCode,
+    ContentsError,
     DangerousGoods,
     DutySchedule,
+    ExciseUnit,
+    FlashPoints,
     GasketMaterial,
     JourneyLimit,
+    LabelForm,
     LabelTolerance,
     LossAllowance,
     MoneyRounding,
@@ -26,29 +31,38 @@ from bulkflow.rules.model import (
     QuantityRounding,
     ReferenceTemperature,
     Rule,
+    SeaSchedule,
     Statement,
     StrengthExemption,
     StrengthLimit,
     SubstanceLimit,
+    TransportMode,
 )
-from bulkflow.rules.reader import rules_of, wider_jurisdictions
+from bulkflow.rules.reader import all_rules, rules_of, wider_jurisdictions
 
 __all__ = [
     "DANGEROUS_GOODS_CAUTION",
+    "applying",
     "bottle_sizes",
     "cautions",
     "cleaning_age",
     "cleaning_codes",
+    "contents_error",
     "dangerous_goods_lines",
     "duty_schedule",
+    "excise_unit",
+    "flash_points_c",
     "gasket_materials",
     "journey_limit",
+    "label_form",
     "label_tolerance",
     "loss_allowance",
     "money_rounding",
     "prior_cargoes",
     "quantity_rounding",
     "reference_temperature",
+    "sea_schedule",
+    "statements",
     "strength_exemption",
     "strength_limit",
     "substance_limits",
@@ -109,14 +123,60 @@ def duty_schedule(jurisdiction: str, *, on: date) -> DutySchedule | None:
     )
 
 
+def label_form(market: str, *, on: date) -> LabelForm | None:
+    """Return how a strength is written on a label in a market."""
+    return _first(LabelForm, market, on)
+
+
+def contents_error(market: str, *, on: date) -> ContentsError | None:
+    """Return how far the contents of a bottle may fall short in a market."""
+    return _first(ContentsError, market, on)
+
+
+def excise_unit(jurisdiction: str, *, on: date) -> ExciseUnit | None:
+    """Return the unit in which a place reckons its duty."""
+    return _first(ExciseUnit, jurisdiction, on)
+
+
+def sea_schedule(un_number: int, *, on: date) -> SeaSchedule | None:
+    """Return the emergency schedules of a UN number at sea."""
+    listed = rules_of(SeaSchedule, on=on)
+    return next((found for found in listed if found.un_number == un_number), None)
+
+
+def flash_points_c(strength_percent: float, *, on: date) -> tuple[tuple[FlashPoints, float], ...]:
+    """Return what each table says of the flash point at a strength, for orientation only.
+
+    Examples
+    --------
+    >>> [round(celsius) for _, celsius in flash_points_c(80.0, on=date(2027, 1, 4))]
+    [20, 20]
+    """
+    found = ((table, table.at(strength_percent)) for table in rules_of(FlashPoints, on=on))
+    return tuple((table, celsius) for table, celsius in found if celsius is not None)
+
+
+def statements(jurisdiction: str, topic: str, *, on: date) -> tuple[Statement, ...]:
+    """Return the statements on a topic that hold somewhere, the place's own first."""
+    return tuple(one for one in _nearest(Statement, jurisdiction, on) if one.topic == topic)
+
+
+def applying(jurisdictions: Iterable[str], *, on: date) -> tuple[Rule, ...]:
+    """Return every rule in force on a day in any of some places, in the order of the files.
+
+    Wider rules are included; what holds everywhere, too, and the codes on dangerous goods.
+    """
+    places = {wide for one in jurisdictions for wide in wider_jurisdictions(one)}
+    places |= {"ALL", "ADR", "IMDG", "OIV"}
+    return tuple(one for one in all_rules() if one.jurisdiction in places and one.holds_on(on))
+
+
 def loss_allowance(jurisdiction: str, *, on: date) -> LossAllowance | None:
     """Return what may be lost in transit; its per cent is None where none is set."""
     return _first(LossAllowance, jurisdiction, on)
 
 
-def journey_limit(
-    jurisdiction: str, mode: Literal["sea", "road", "rail"], *, on: date
-) -> JourneyLimit | None:
+def journey_limit(jurisdiction: str, mode: TransportMode, *, on: date) -> JourneyLimit | None:
     """Return the longest journey under suspension by a mode of transport."""
     return next(
         (found for found in _nearest(JourneyLimit, jurisdiction, on) if found.mode == mode), None

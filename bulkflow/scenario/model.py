@@ -132,6 +132,9 @@ class Liquid(Record):
     name: Text | None = None
     kind: Literal["neutral", "distillate", "feints"]
     strength_percent: Strength
+    strength_tolerance_percent: Positive | None = None
+    definition: Literal["gin", "distilled gin", "London gin"] | None = None
+    lowest_clear_percent: Strength | None = None
     spirit_base: Id | None = None
     value_per_lpa: Amount = 0.0
     shelf_life_days: Annotated[int, Field(strict=True, ge=1)] | None = None
@@ -453,6 +456,7 @@ class Market(Record):
 
     id: Id
     name: Text | None = None
+    country: Text | None = None
     barred_spirit_bases: tuple[Id, ...] = ()
     barred_suppliers: tuple[Id, ...] = ()
 
@@ -474,6 +478,9 @@ class Product(Record):
     strength_percent: Strength
     bottles_per_case: PositiveCount
     bottling_loss_percent: Percent = 0.0
+    label_strength: Text | None = None
+    added_allergens: tuple[Id, ...] = ()
+    lot_code: Text | None = None
 
 
 class StockPolicy(Record):

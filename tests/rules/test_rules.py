@@ -116,8 +116,10 @@ def test_the_american_sizes_changed_on_10_january_2025() -> None:
 def test_label_tolerances() -> None:
     assert rules.label_tolerance("FR", on=TODAY).percent_vol(40.0) == 0.3
     assert rules.label_tolerance("US", on=TODAY).percent_vol(40.0) == 0.3
-    old = rules.label_tolerance("US", on=date(2020, 4, 1))
+    # T.D. TTB-158: published on 2 April 2020, in effect on 4 May
+    old = rules.label_tolerance("US", on=date(2020, 5, 3))
     assert (old.plus_minus, old.drop_only) == (0.15, True)
+    assert rules.label_tolerance("US", on=date(2020, 5, 4)).plus_minus == 0.3
     assert rules.label_tolerance("IN", on=TODAY).percent_vol(42.8) == pytest.approx(0.428)
 
 
@@ -128,6 +130,24 @@ def test_contents() -> None:
     assert rule.tolerable_ml(350.0) == pytest.approx(10.5)
     assert rule.tolerable_ml(50.0) == pytest.approx(4.5)
     assert rule.tolerable_ml(2.0) is None
+
+
+@pytest.mark.parametrize(
+    ("market", "nominal_ml", "error_ml"),
+    # Directive 76/211/EEC Annex I 2.4, columns as in the French decree 78-166 Art 4; US: 27 CFR
+    # 19.356(b), from memory
+    [
+        ("FR", 50, 4.5), ("FR", 100, 4.5), ("FR", 200, 9.0), ("FR", 350, 10.5), ("FR", 500, 15.0),
+        ("FR", 1000, 15.0), ("FR", 1500, 22.5), ("FR", 1750, 26.25), ("FR", 2000, 30.0),
+        ("FR", 10_000, 150.0), ("FR", 12_000, None), ("GB", 1500, 22.5), ("GB", 12_000, 150.0),
+        ("GB", 20_000, 200.0), ("US", 1750, 26.25), ("US", 750, 15.0), ("US", 375, 11.25),
+        ("US", 50, 4.5), ("JP", 700, None),
+    ],
+)  # fmt: skip
+def test_contents_over_the_whole_range(market, nominal_ml, error_ml) -> None:
+    rule = rules.contents_error(market, on=TODAY)
+    found = None if rule is None else rule.tolerable_ml(nominal_ml)
+    assert found == (None if error_ml is None else pytest.approx(error_ml))
 
 
 def test_reference_temperatures() -> None:
@@ -142,6 +162,93 @@ def test_losses_and_journeys() -> None:
     assert rules.loss_allowance("JP", on=TODAY) is None
     assert rules.journey_limit("ES", "sea", on=TODAY).days == 45
     assert rules.journey_limit("ES", "road", on=TODAY).days == 35
+
+
+def test_journey_limits_cite_the_regulation_in_force() -> None:
+    """Delegated Reg (EU) 2022/1636 since 13 February 2023; eight modes, no 57 days."""
+    caps = {one.mode: one.days for one in rules.rules_of(rules.JourneyLimit, on=TODAY)}
+    assert caps == {"sea": 45, "rail": 35, "road": 35, "air": 20, "post": 30,
+                    "fixed installations": 15, "inland waterway": 35, "other": 45}  # fmt: skip
+    assert "2022/1636" in rules.journey_limit("LV", "sea", on=date(2023, 2, 13)).source
+    before = rules.journey_limit("LV", "sea", on=date(2023, 2, 12))
+    assert (before.days, "684/2009" in before.source) == (45, True)
+    assert rules.journey_limit("LV", "air", on=date(2023, 2, 12)) is None
+
+
+def test_the_neutral_alcohol_of_the_union_before_the_amendment_of_2022() -> None:
+    older = {one.substance for one in rules.substance_limits("LV", on=date(2022, 8, 14))}
+    assert older == {one.substance for one in rules.substance_limits("GB", on=TODAY)}
+    assert len(rules.substance_limits("LV", on=date(2022, 8, 15))) == 5
+
+
+def test_what_a_beverage_above_70_percent_lacks() -> None:
+    """ADR 2017 and 2025 Table A: UN 3065 PG II has no special provision."""
+    (strong,) = rules.dangerous_goods_lines(80.0, "alcoholic beverage", on=TODAY)
+    (weak,) = rules.dangerous_goods_lines(63.5, "alcoholic beverage", on=TODAY)
+    assert strong.special_provisions == ()
+    assert weak.special_provisions == (144, 145, 247)
+    assert strong.sea_line == "UN 3065 ALCOHOLIC BEVERAGES, 3, PG II"
+    assert rules.sea_schedule(1170, on=TODAY).fire == "F-E"
+    assert rules.sea_schedule(3065, on=TODAY).spillage == "S-D"
+
+
+def test_flash_points_by_strength() -> None:
+    """23 degC falls at about 55 %, between 50 (24) and 60 (22) of the substance database."""
+    said = {table.id: c for table, c in rules.flash_points_c(55.0, on=TODAY)}
+    assert said["flash_point.substances"] == pytest.approx(23.0)
+    assert rules.rule("flash_point.handbook", on=TODAY).at(96.0) == 17.0
+    assert rules.rule("flash_point.handbook", on=TODAY).at(5.0) is None
+
+
+@pytest.mark.parametrize(
+    ("market", "label", "right"),
+    # Reg (EU) 1169/2011 Annex XII; tax bureau guidance; Standard 2.7.1
+    [
+        ("AT", "41.2 % vol", True), ("AT", "alc. 41,2% vol", True),
+        ("AT", "Alcohol 40 % vol", True),
+        ("AT", "41.25 % vol", False), ("AT", "40 %", False), ("AT", "80 proof", False),
+        ("US", "43% alcohol by volume", True), ("US", "43 % ALC/VOL (86 proof)", True),
+        ("US", "86 proof", False), ("US", "43 % vol", False),
+        ("AU", "37 % alcohol by volume", True),
+    ],
+)  # fmt: skip
+def test_label_forms(market: str, label: str, right: bool) -> None:
+    assert rules.label_form(market, on=TODAY).follows(label) is right
+
+
+@pytest.mark.parametrize("market", ["EU", "GB", "US", "AU", "NZ"])
+def test_the_example_of_a_label_follows_its_own_form(market: str) -> None:
+    form = rules.label_form(market, on=TODAY)
+    assert form.follows(form.example)
+
+
+def test_units_of_excise() -> None:
+    """A proof gallon is 1.8927 LPA by nominal volume (27 CFR 19.1); Japan reckons at 15 degC."""
+    assert rules.excise_unit("US", on=TODAY).litres_of_pure_alcohol == pytest.approx(1.892706)
+    assert rules.excise_unit("LV", on=TODAY).unit == "hectolitre of pure alcohol"
+    assert rules.excise_unit("JP", on=TODAY).celsius == 15.0
+
+
+def test_gaskets_and_cautions_bear_generic_names() -> None:
+    words = [word for one in rules.rules_of(rules.GasketMaterial, on=TODAY) for word in one.words]
+    assert not {"teflon", "buna", "viton"} & set(words)
+    said = {one.title: one.text for one in rules.cautions(on=TODAY)}
+    assert "5 minutes from 20 to 40 m3" in said["Wait before gauging or sampling"]
+    assert "Never nose at an open tank" in said["Vapour"]
+
+
+def test_american_rates_on_imports_are_reclaimed() -> None:
+    (claim, *_) = rules.statements("US", "duty", on=TODAY)
+    assert "full rate" in claim.text
+    assert rules.statements("US", "duty", on=date(2022, 12, 31)) == ()
+
+
+def test_what_applies_where_and_when() -> None:
+    spring = rules.applying(["LV", "US"], on=date(2027, 4, 1))
+    ids = {one.id for one in spring}
+    assert {"eu.neutral_alcohol.methanol", "us.bottle_sizes", "adr.un3065.ii"} <= ids
+    assert not {"gb.neutral_alcohol.methanol", "jp.reference_temperature"} & ids
+    assert all(rules.says(one) for one in rules.all_rules())
 
 
 def test_duty_schedules() -> None:
