@@ -20,25 +20,31 @@ from bulkflow.reading.shape import pattern
 from bulkflow.records import Body, Component, Kind, Record, records_about, records_in
 
 __all__ = [
+    "ADMISSION",
     "AMENDMENT",
     "CANCELLATION",
     "CHECK_PURPOSES",
+    "CHOICE",
     "CLOSING",
     "CONFIRMATION",
     "CONFIRMATION_PLAN",
     "KEY_OPENING",
     "PANELS",
+    "POURING",
     "PREPARATION",
     "QUALIFICATION",
     "REOPENING",
+    "SEAT",
     "SHEET",
     "SITTING",
     "STANDARD",
     "TRAINING",
+    "Admission",
     "Amendment",
     "Bridging",
     "Cancellation",
     "CheckSample",
+    "Choice",
     "Closing",
     "ConfirmationPlan",
     "ConfirmationRecord",
@@ -52,11 +58,13 @@ __all__ = [
     "Place",
     "PlainWords",
     "PouredStandard",
+    "Pouring",
     "Preparation",
     "PreparedSample",
     "Qualification",
     "Reopening",
     "RuleUsed",
+    "Seat",
     "Sheet",
     "Sitting",
     "Standard",
@@ -285,11 +293,47 @@ class Glass(Body):
 
 
 class Sheet(Body):
-    """The sheet of one assessor."""
+    """The sheet of one assessor, or those glasses of it that came in together."""
 
     sitting: Identifier
     assessor: Identifier
     glasses: tuple[Glass, ...]
+
+
+class Seat(Body):
+    """A personal code is given to an assessor of a sitting or test; one before it ends with it.
+
+    ``code_digest`` is the SHA-256 of the code, which itself is kept nowhere.
+    """
+
+    sitting: Identifier
+    assessor: Identifier
+    code_digest: str
+
+
+class Admission(Body):
+    """A code was redeemed, once, into the session with this digest."""
+
+    sitting: Identifier
+    assessor: Identifier
+    code_digest: str
+    session_digest: str
+
+
+class Pouring(Body):
+    """The glasses of a flight were poured and covered when this was recorded."""
+
+    sitting: Identifier
+    flight: Annotated[int, Field(ge=1)]
+
+
+class Choice(Body):
+    """The glass that an assessor picked in a set of a forced-choice test."""
+
+    test: Identifier
+    assessor: Identifier
+    number: Annotated[int, Field(ge=1)]
+    code: BlindCode
 
 
 class Amendment(Body):
@@ -451,6 +495,10 @@ SITTING = Kind("panel sitting", Sitting, lambda body: body.sitting)
 PREPARATION = Kind("panel preparation", Preparation, lambda body: body.sitting)
 SHEET = Kind("panel sheet", Sheet, lambda body: body.sitting)
 KEY_OPENING = Kind("panel key opening", KeyOpening, lambda body: body.sitting)
+SEAT = Kind("panel seat", Seat, lambda body: body.sitting)
+ADMISSION = Kind("panel admission", Admission, lambda body: body.sitting)
+POURING = Kind("panel pouring", Pouring, lambda body: body.sitting)
+CHOICE = Kind("panel choice", Choice, lambda body: body.test)
 AMENDMENT = Kind("panel amendment", Amendment, lambda body: body.sitting)
 CLOSING = Kind("panel closing", Closing, lambda body: body.sitting)
 CANCELLATION = Kind("panel cancellation", Cancellation, lambda body: body.sitting)
@@ -465,7 +513,11 @@ KINDS: tuple[Kind[Any], ...] = (
     STANDARD,
     SITTING,
     PREPARATION,
+    SEAT,
+    ADMISSION,
+    POURING,
     SHEET,
+    CHOICE,
     KEY_OPENING,
     CLOSING,
     CANCELLATION,

@@ -72,15 +72,17 @@ PANELS_MAY_IMPORT: dict[str, set[str]] = {
             True,
             {"errors", "methods", "records", "release", "assessors", "sittings"},
         ),
+        "booth": (True, {"errors", "records", "preparation", "sittings"}),
         "cli": (
             True,
             {"errors", "methods", "records", "preparation", "release", "serving", "assessors",
-             "sittings", "uses"},
+             "sittings", "uses", "booth"},
         ),
     }.items()
 } | {"panels": {"panels.library"}}  # fmt: skip
-# Of the command line only, the shared shell.
-PANELS_MAY_IMPORT["panels.cli"].add("bulkflow.cli")
+# Of the command line only, the shared shell; of pages, what serves them.
+PANELS_MAY_IMPORT["panels.cli"] |= {"bulkflow.cli", "bulkflow.web"}
+PANELS_MAY_IMPORT["panels.booth"].add("bulkflow.web")
 DRAWN = MAY_IMPORT | PANELS_MAY_IMPORT
 # What is installed only if asked for, and the code that needs it.
 EXTRAS = {

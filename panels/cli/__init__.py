@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
 from bulkflow.errors import BulkflowError, Fault, InputError
+from panels.cli.booth import booth
 from panels.cli.queue import queue
 from panels.errors import ConvergenceError, MethodError, PanelsError
 
@@ -52,6 +53,7 @@ def build_app() -> typer.Typer:
         """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
 
     app.command("queue")(queue)
+    app.command("booth")(booth)
     for name in GROUPS:
         app.add_typer(import_module(f"{__name__}.{name}").app, name=name)
     return app

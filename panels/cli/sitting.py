@@ -37,11 +37,10 @@ from panels.cli.register import (
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
-    from bulkflow.reading.yamlfile import YamlDocument
     from bulkflow.records import Record
     from panels.sittings.deciding import Judgement
-    from panels.sittings.definition import SittingDefinition
     from panels.sittings.history import HeldSitting
+    from panels.sittings.planning import PlannedSitting
 
 __all__ = ["app"]
 
@@ -84,10 +83,15 @@ def plan(
     Example: panels sitting plan scenarios/vejkalna sitting.yaml --dry-run
     """
     from panels.sittings.definition import read_definition
+    from panels.sittings.keys import draw_seed
+    from panels.sittings.planning import plan_sitting
 
     defined, file = read_definition(definition)
     with writing.panels(folder) as session:
-        _plan(session, folder, defined, writing, seed=seed, file=file)
+        planned = plan_sitting(
+            session, defined, seed=draw_seed() if seed is None else seed, file=file
+        )
+        _register(session, folder, planned, writing)
 
 
 @app.command("next")
@@ -119,30 +123,22 @@ def next_(
 
     Example: panels sitting next demo VK-2 --on 2027-01-05 --water "demineralised, batch W-1"
     """
-    from panels.sittings.history import find_sitting, list_sittings
-    from panels.sittings.queueing import draft_sitting, queue_lots
+    from panels.sittings.keys import draw_seed
+    from panels.sittings.queueing import plan_next
 
     with writing.panels(folder) as session:
-        held = (
-            find_sitting(session, like) if like else next(iter(list_sittings(session)[-1:]), None)
-        )
-        if held is None:
-            raise InputError(
-                Fault("", 0, "--like", "finds no sitting", "Plan the first one: sitting plan.")
-            )
-        day = on.date()
-        queued = queue_lots(session, start=day, weekdays=[day.weekday()], lots_per_sitting=lots)
-        defined = draft_sitting(
-            queued,
-            held.sitting,
+        planned = plan_next(
+            session,
             name=name,
-            held_on=day,
+            held_on=on.date(),
             water=water,
             lots=lots,
+            seed=draw_seed(),
+            like=like,
             assessors=assessor or (),
             exceptions=dict(_excepted(text) for text in exception or ()),
         )
-        _plan(session, folder, defined, writing, seed=None, file=None)
+        _register(session, folder, planned, writing)
 
 
 def _excepted(text: str) -> tuple[str, str]:
@@ -153,29 +149,21 @@ def _excepted(text: str) -> tuple[str, str]:
     return who, why
 
 
-def _plan(
-    session: Session,
-    folder: Path,
-    defined: SittingDefinition,
-    writing: PanelWritingOptions,
-    *,
-    seed: int | None,
-    file: YamlDocument | None,
+def _register(
+    session: Session, folder: Path, planned: PlannedSitting, writing: PanelWritingOptions
 ) -> None:
-    """Lay a sitting out and register it; its key goes apart."""
-    from panels.sittings.keys import draw_seed, key_path
-    from panels.sittings.planning import plan_sitting, register_sitting
+    """Register a sitting that is laid out; its key goes apart."""
+    from panels.sittings.keys import key_path
+    from panels.sittings.planning import register_sitting
     from panels.sittings.volumes import spirit_lines
 
-    planned = plan_sitting(session, defined, seed=draw_seed() if seed is None else seed, file=file)
-    key_file = None if writing.dry_run else key_path(folder, defined.sitting)
+    sitting = planned.sitting
+    key_file = None if writing.dry_run else key_path(folder, sitting.sitting)
     record = register_sitting(session, planned, key_file=key_file)
-    said = f"Planned {defined.sitting}: {len(planned.sitting.places)} glasses for"
-    said += f" {len(defined.assessors)} assessors"
+    said = f"Planned {sitting.sitting}: {len(sitting.places)} glasses for"
+    said += f" {len(sitting.assessors)} assessors"
     if not writing.as_json:
-        for line in planned.sitting.balance:
-            sys.stdout.write(f"{line}\n")
-        for line in spirit_lines(session, planned.sitting):
+        for line in (*sitting.balance, *spirit_lines(session, sitting)):
             sys.stdout.write(f"{line}\n")
         if key_file is not None:
             sys.stdout.write(f"The key is in {key_file}; keep it from assessors and servers.\n")

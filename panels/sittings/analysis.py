@@ -499,7 +499,7 @@ def _deviations(
     told += [f"{sitting}: no sheet from {name}" for name in held.outstanding]
     early = {
         day
-        for record, _ in held.sheets
+        for record in held.sheet_records
         if (day := local_time(record.at, held.sitting.zone).date()) < held.sitting.held_on
     }
     if early:

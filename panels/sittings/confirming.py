@@ -25,6 +25,7 @@ from panels.errors import ServingError
 from panels.records import (
     CONFIRMATION,
     CONFIRMATION_PLAN,
+    Choice,
     ConfirmationPlan,
     ConfirmationRecord,
     ForcedChoiceSet,
@@ -38,6 +39,7 @@ from panels.sittings.keys import KeyLine, SittingKey
 
 __all__ = [
     "PlannedConfirmation",
+    "chosen_answers",
     "find_confirmation",
     "plan_confirmation",
     "read_answers",
@@ -172,6 +174,31 @@ def read_answers(path: Path, plan: ConfirmationPlan, key: SittingKey) -> dict[st
     answers: dict[str, list[bool]] = defaultdict(list)
     for (assessor, _), pick in picks.items():
         answers[assessor].append(pick)
+    return dict(answers)
+
+
+def chosen_answers(
+    plan: ConfirmationPlan, key: SittingKey, choices: Sequence[Choice]
+) -> dict[str, list[bool]]:
+    """Return whether each assessor's choices picked the lot, in the order of their sets.
+
+    Raises
+    ------
+    InputError : a set has no choice yet.
+    """
+    odd = {(line.assessor, line.code): line.subject == plan.lot for line in key.lines}
+    picked = {(one.assessor, one.number): one.code for one in choices}
+    missing = [one for one in plan.sets if (one.assessor, one.number) not in picked]
+    if missing:
+        first = missing[0]
+        raise _fault(
+            plan.test,
+            f"has {len(missing)} sets without an answer, first {first.number} of {first.assessor}",
+            "A choice is forced: wait for the assessor's best guess.",
+        )
+    answers: dict[str, list[bool]] = defaultdict(list)
+    for one in plan.sets:
+        answers[one.assessor].append(odd[one.assessor, picked[one.assessor, one.number]])
     return dict(answers)
 
 

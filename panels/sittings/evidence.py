@@ -279,7 +279,7 @@ def _records(analysis: SittingAnalysis) -> dict[str, Any]:
     held = analysis.held
     return {
         "sitting": held.record.seq,
-        "sheets": [record.seq for record, _ in held.sheets],
+        "sheets": [record.seq for record in held.sheet_records],
         "key_openings": [record.seq for record, _ in held.openings],
         "closing": None if held.closing is None else held.closing[0].seq,
     }

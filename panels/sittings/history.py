@@ -43,7 +43,9 @@ class HeldSitting:
     record : the record that planned it.
     sitting : as planned.
     preparation : how samples were made up, if recorded.
-    sheets : with their records, in order of recording; slips amended.
+    sheets : one an assessor, in order of recording; slips amended. Where its glasses came in one
+        by one, the record is the last one's.
+    sheet_records : every record of a sheet, or of a glass of one.
     amendments : of the sheets, with their records.
     openings : of the key, with their records.
     closing : once no more sheets are taken.
@@ -56,6 +58,7 @@ class HeldSitting:
     sheets: tuple[tuple[Record, Sheet], ...]
     openings: tuple[tuple[Record, KeyOpening], ...]
     closing: tuple[Record, Closing] | None
+    sheet_records: tuple[Record, ...] = ()
     amendments: tuple[tuple[Record, Amendment], ...] = ()
     cancelled: tuple[Record, Cancellation] | None = None
 
@@ -135,19 +138,32 @@ def _held(session: Session, record: Record, body: Sitting) -> HeldSitting:
     amendments = bodies_about(session, AMENDMENT, name)
     closings: Sequence[tuple[Record, Closing]] = bodies_about(session, CLOSING, name)
     cancelled = bodies_about(session, CANCELLATION, name)
+    handed_in = bodies_about(session, SHEET, name)
     return HeldSitting(
         record=record,
         sitting=body,
         preparation=prepared[-1][1] if prepared else None,
         sheets=tuple(
             (record, _amended(sheet, [one for _, one in amendments]))
-            for record, sheet in bodies_about(session, SHEET, name)
+            for record, sheet in _joined(handed_in)
         ),
+        sheet_records=tuple(record for record, _ in handed_in),
         openings=tuple(bodies_about(session, KEY_OPENING, name)),
         closing=closings[-1] if closings else None,
         amendments=tuple(amendments),
         cancelled=cancelled[-1] if cancelled else None,
     )
+
+
+def _joined(handed_in: Sequence[tuple[Record, Sheet]]) -> list[tuple[Record, Sheet]]:
+    """Put together what came in glass by glass."""
+    whole: dict[str, tuple[Record, Sheet]] = {}
+    for record, sheet in handed_in:
+        if sheet.assessor in whole:
+            glasses = (*whole[sheet.assessor][1].glasses, *sheet.glasses)
+            sheet = sheet.model_copy(update={"glasses": glasses})
+        whole[sheet.assessor] = (record, sheet)
+    return list(whole.values())
 
 
 def _amended(sheet: Sheet, amendments: Sequence[Amendment]) -> Sheet:

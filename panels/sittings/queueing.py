@@ -38,12 +38,14 @@ from panels.sittings.definition import (
     SittingDefinition,
     served_as,
 )
-from panels.sittings.history import list_sittings
+from panels.sittings.history import find_sitting, list_sittings
+from panels.sittings.planning import PlannedSitting, plan_sitting
 
 __all__ = [
     "QueuedLot",
     "WaitingOn",
     "draft_sitting",
+    "plan_next",
     "promise",
     "queue_lots",
     "read_waiting",
@@ -304,6 +306,46 @@ def draft_sitting(
             for name, reason in (exceptions or {}).items()
         ),
     )
+
+
+def plan_next(
+    session: Session,
+    *,
+    name: str,
+    held_on: date,
+    water: str,
+    lots: int,
+    seed: int,
+    like: str | None = None,
+    assessors: Sequence[str] = (),
+    exceptions: Mapping[str, str] | None = None,
+) -> PlannedSitting:
+    """Plan the next sitting from the queue of its day; nothing is written.
+
+    Parameters
+    ----------
+    like : whose people, room and times it takes over; the newest sitting's where none is named.
+
+    Raises
+    ------
+    InputError : there is no sitting to be like, no lot waits, or it may not be held so.
+    """
+    held = find_sitting(session, like) if like else next(iter(list_sittings(session)[-1:]), None)
+    if held is None:
+        mend = "Plan the first one: panels sitting plan."
+        raise InputError(Fault("", 0, "the queue", "has no sitting to go by", mend))
+    queued = queue_lots(session, start=held_on, weekdays=[held_on.weekday()], lots_per_sitting=lots)
+    drafted = draft_sitting(
+        queued,
+        held.sitting,
+        name=name,
+        held_on=held_on,
+        water=water,
+        lots=lots,
+        assessors=assessors,
+        exceptions=exceptions,
+    )
+    return plan_sitting(session, drafted, seed=seed)
 
 
 def promise(session: Session, queued: Sequence[QueuedLot]) -> list[Record]:

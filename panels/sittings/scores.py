@@ -60,6 +60,19 @@ class SheetRules:
         """How to score, for messages and sheets."""
         return f"{self.lowest:g} to {self.highest:g} in steps of {self.step:g}"
 
+    def wrong_score(self, value: float) -> str:
+        """Say what is wrong with a score; empty for one on the scale."""
+        steps = (value - self.lowest) / self.step
+        if not self.lowest <= value <= self.highest:
+            return "off the scale"
+        return "between the steps" if abs(steps - round(steps)) > 1e-9 else ""
+
+    @property
+    def steps(self) -> tuple[float, ...]:
+        """Every score there is, lowest first."""
+        count = round((self.highest - self.lowest) / self.step) + 1
+        return tuple(round(self.lowest + self.step * n, 9) for n in range(count))
+
 
 def sheet_rules(rules: Sequence[ReleaseRule]) -> SheetRules:
     """Return the scale and list of notes that all rules of a sitting share.
@@ -221,11 +234,8 @@ class _SheetReader:
         if given is None:
             return None
         value = float(given)
-        steps = (value - rules.lowest) / rules.step
-        if not rules.lowest <= value <= rules.highest:
-            row.fault("score", f"is {given}, off the scale", f"Score {rules.scale_words}.")
-        elif abs(steps - round(steps)) > 1e-9:
-            row.fault("score", f"is {given}, between the steps", f"Score {rules.scale_words}.")
+        if wrong := rules.wrong_score(value):
+            row.fault("score", f"is {given}, {wrong}", f"Score {rules.scale_words}.")
         return value
 
     def _marks(self, row: Row) -> list[OffNoteMark]:

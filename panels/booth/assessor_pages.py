@@ -1,0 +1,285 @@
+"""What an assessor's browser is sent: blind codes, one serving at a time, in their own order."""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from bulkflow.web.limits import GuessLimit
+from bulkflow.web.pages import Pages
+from bulkflow.web.sessions import Cookie, Signer, digest_of
+from panels.booth.desk import Desk, Kept
+from panels.booth.forms import (
+    ATTRIBUTE_STEPS,
+    LONGEST_REMARK,
+    NO_SCORE,
+    Answer,
+    fields_of,
+    read_answer,
+)
+from panels.booth.occasion import Occasion, Place, Turn
+from panels.preparation import cautions
+
+__all__ = ["CODE_LETTERS", "AssessorPages", "draw_code", "plain_code"]
+
+CODE_LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
+"""Letters and figures that are not taken for one another; five bits each."""
+_CODE_LENGTH = 12
+
+TROUBLES = {
+    Kept.NOT_IN_TURN: "That serving is not in front of you now. Nothing was kept of it.",
+    Kept.TOO_EARLY: "That serving is not open yet. Nothing was kept of it.",
+    Kept.OVER: "No answers are taken any more. Nothing was kept; tell the leader.",
+}
+
+
+def draw_code() -> str:
+    """Draw a personal code nobody can guess, in three groups."""
+    drawn = "".join(secrets.choice(CODE_LETTERS) for _ in range(_CODE_LENGTH))
+    return "-".join(drawn[n : n + 4] for n in range(0, _CODE_LENGTH, 4))
+
+
+def plain_code(typed: str) -> str:
+    """Return a code as it was drawn, however it was typed."""
+    letters = "".join(one for one in typed.upper() if one.isalnum())
+    return "-".join(letters[n : n + 4] for n in range(0, len(letters), 4))
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """Whose page it is."""
+
+    token: str
+    occasion: Occasion
+    assessor: str
+
+
+class AssessorPages:
+    """Sign in with a personal code, nose, answer.
+
+    Parameters
+    ----------
+    desk : keeps what comes in.
+    pages : templates.
+    signer : of forms.
+    seat, visit : cookies of an admitted assessor, and of a visitor who is not yet.
+    limit : of guesses at codes.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        pages: Pages,
+        signer: Signer,
+        seat: Cookie,
+        visit: Cookie,
+        limit: GuessLimit,
+    ) -> None:
+        self.desk, self.pages, self.signer = desk, pages, signer
+        self.seat, self.visit, self.limit = seat, visit, limit
+        self.last_heard: dict[tuple[str, str], datetime] = {}
+
+    @property
+    def routes(self) -> list[Route]:
+        """Where they are found."""
+        return [
+            Route("/", self.home),
+            Route("/enter", self.enter, methods=["POST"]),
+            Route("/answer", self.answer, methods=["POST"]),
+            Route("/turn", self.mark),
+        ]
+
+    async def home(self, request: Request) -> Response:
+        """Show whose turn it is for what, or where to sign in."""
+        visitor = await self._visitor(request)
+        if visitor is None:
+            return self._door(request)
+        return self._turn_page(request, visitor)
+
+    async def mark(self, request: Request) -> Response:
+        """Say what the page would show, for the clock to ask."""
+        visitor = await self._visitor(request)
+        return PlainTextResponse("door" if visitor is None else self._turn(visitor).mark)
+
+    async def enter(self, request: Request) -> Response:
+        """Redeem a personal code into a session."""
+        form = await request.form()
+        visit = self.visit.read(request)
+        if not visit or not self.signer.is_our_form(visit, form.get("form")):
+            return self._door(
+                request, "This page had gone stale. Please type your code again.", 403
+            )
+        keys = (f"visit {visit}", f"from {_sender(request)}", "all")
+        if wait := self.limit.wait(keys[0], keys[1]):
+            answer = self._door(request, f"Too many codes were wrong. Wait {wait} seconds.", 429)
+            answer.headers["Retry-After"] = str(wait)
+            return answer
+        token = secrets.token_urlsafe(32)
+        code = plain_code(str(form.get("code", "")))
+        admitted = len(code) > _CODE_LENGTH and await run_in_threadpool(
+            self.desk.admit, digest_of(code), digest_of(token)
+        )
+        if not admitted:
+            self.limit.failed(*keys)
+            words = "This code opens no seat: it is mistyped, was used, or its sitting is over."
+            return self._door(request, f"{words} Ask the leader for a new one.", 403)
+        answer = RedirectResponse("/", 303)
+        self.seat.put(answer, token)
+        return answer
+
+    async def answer(self, request: Request) -> Response:
+        """Show an answer again before it is kept; keep a confirmed one, once."""
+        visitor = await self._visitor(request)
+        form = await request.form()
+        if visitor is None:
+            return self._door(request, "Your session has ended. Nothing was kept.", 403)
+        if not self.signer.is_our_form(visitor.token, form.get("form")):
+            return self._turn_page(
+                request, visitor, trouble="The form was not this page's.", status=403
+            )
+        turn = self._turn(visitor)
+        codes = str(form.get("codes", ""))
+        done = visitor.occasion.answers.get(visitor.assessor, {})
+        if codes.split(" ")[0] in done or turn.serving is None:
+            return RedirectResponse("/", 303)  # sent again: it was kept the first time
+        if codes != " ".join(turn.serving.codes):
+            return self._turn_page(request, visitor, trouble=TROUBLES[Kept.NOT_IN_TURN], status=409)
+        if turn.place is not Place.OPEN:
+            return self._turn_page(request, visitor, trouble=TROUBLES[Kept.TOO_EARLY], status=409)
+        given = _given(visitor.occasion, form)
+        found, wrong = read_answer(visitor.occasion, turn.serving, given)
+        step = form.get("step")
+        if found is None or step not in ("check", "confirm"):
+            return self._turn_page(
+                request, visitor, given=given, wrong=wrong, status=422 if wrong else 200
+            )
+        if step == "check":
+            return self._check_page(request, visitor, found, given)
+        kept = await asyncio.wrap_future(
+            self.desk.keep(visitor.occasion.name, visitor.assessor, found)
+        )
+        if kept in TROUBLES:
+            return self._turn_page(request, visitor, trouble=TROUBLES[kept], status=409)
+        return RedirectResponse("/", 303)
+
+    async def _visitor(self, request: Request) -> Visitor | None:
+        token = self.seat.read(request)
+        if not token:
+            return None
+        found = await run_in_threadpool(self.desk.whose, digest_of(token))
+        if found is None:
+            return None
+        occasion, assessor = found
+        self.last_heard[occasion.name, assessor] = self.desk.now
+        return Visitor(token, occasion, assessor)
+
+    def _turn(self, visitor: Visitor) -> Turn:
+        return visitor.occasion.turn(visitor.assessor, self.desk.now, self.desk.pause)
+
+    def _door(self, request: Request, trouble: str = "", status: int = 200) -> Response:
+        visit = self.visit.read(request) or secrets.token_urlsafe(16)
+        answer = self.pages.show(
+            request,
+            "enter.html",
+            status,
+            trouble=trouble,
+            form=self.signer.form_key(visit),
+        )
+        self.visit.put(answer, visit)
+        return answer
+
+    def _turn_page(
+        self,
+        request: Request,
+        visitor: Visitor,
+        *,
+        given: dict[str, str] | None = None,
+        wrong: dict[str, str] | None = None,
+        trouble: str = "",
+        status: int = 200,
+    ) -> Response:
+        turn, occasion = self._turn(visitor), visitor.occasion
+        return self.pages.show(
+            request,
+            "turn.html",
+            status,
+            **self._common(visitor, turn),
+            given=given or {},
+            wrong=wrong or {},
+            trouble=trouble,
+            seconds=_seconds(turn, self.desk.now),
+            opens=_clock(occasion, turn.opens),
+            ends=_clock(occasion, turn.ends),
+            late=turn.ends is not None and self.desk.now > turn.ends,
+            scores=() if occasion.rules is None else [f"{one:g}" for one in occasion.rules.steps],
+            steps=ATTRIBUTE_STEPS,
+            no_score=NO_SCORE,
+            longest=LONGEST_REMARK,
+            cautions=cautions.ASSESSORS,
+        )
+
+    def _check_page(
+        self, request: Request, visitor: Visitor, found: Answer, given: dict[str, str]
+    ) -> Response:
+        turn = self._turn(visitor)
+        return self.pages.show(
+            request,
+            "check.html",
+            **self._common(visitor, turn),
+            given=given,
+            said=list(_said(visitor.occasion, found)),
+        )
+
+    def _common(self, visitor: Visitor, turn: Turn) -> dict[str, Any]:
+        return {
+            "occasion": visitor.occasion,
+            "assessor": visitor.assessor,
+            "turn": turn,
+            "form": self.signer.form_key(visitor.token),
+        }
+
+
+def _given(occasion: Occasion, form: FormData) -> dict[str, str]:
+    """Return what a form says in the fields there are."""
+    return {name: str(form[name]) for name in fields_of(occasion) if name in form}
+
+
+def _said(occasion: Occasion, found: Answer) -> list[tuple[str, str]]:
+    """Put an answer into words, to be looked at before it is kept."""
+    if found.glass is None:
+        return [(f"The one that is {occasion.note}", found.choice)]
+    glass = found.glass
+    named = ", ".join(f"{one['note']} {one['intensity']}" for one in glass["off_notes"])
+    return [
+        ("Quality", "no score" if glass["score"] is None else f"{glass['score']:g}"),
+        *((name, f"{value:g}") for name, value in glass["attributes"].items()),
+        ("Off-notes", named or "none noticed"),
+        ("Remarks", glass["remarks"] or "none"),
+    ]
+
+
+def _clock(occasion: Occasion, instant: datetime | None) -> str:
+    """Return a time of day to the second, rounded up: what it says has come by then."""
+    if instant is None:
+        return ""
+    up = instant + timedelta(microseconds=999_999)
+    return f"{occasion.local(up.replace(microsecond=0)):%H:%M:%S}"
+
+
+def _seconds(turn: Turn, now: datetime) -> int:
+    if turn.opens is None or turn.place is Place.OPEN:
+        return 0
+    return max(0, int((turn.opens - now).total_seconds()) + 1)
+
+
+def _sender(request: Request) -> str:
+    return request.client.host if request.client is not None else ""
