@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bulkflow.cli import account, floors, liquid, loads, lots, plan, records, report, rules
+from bulkflow.cli import account, due, floors, liquid, loads, lots, plan, records, report, rules
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, leave, make_app, run
 
 __all__ = ["app", "main"]
@@ -22,6 +22,7 @@ plan.mount(app)
 floors.mount(app)
 rules.mount(app)
 report.mount(app)
+due.mount(app)
 app.add_typer(lots.app)
 app.add_typer(loads.app)
 app.add_typer(account.app)

@@ -254,13 +254,18 @@ def why(
 
     Example: bulkflow lots why demo D-103
     """
-    from bulkflow.cli.lot_steps import gate_steps
     from bulkflow.lots.declaring import standing_rule
     from bulkflow.lots.explaining import explain_lot
+    from bulkflow.lots.gate_steps import LotSteps
+    from bulkflow.lots.panel_facts import panel_facts
+    from bulkflow.records.times import system_clock
 
-    with reading_register(folder, database) as (_, session):
+    today = system_clock().astimezone().date()
+    with reading_register(folder, database) as (store, session):
         explained = explain_lot(session, lot)
         rule = standing_rule(session, explained.lot.liquid_id)
+        at = store.settings.shown if database else ""
+        steps = LotSteps(folder, panel_facts(session), today, at)
     ships = all(state.is_open for state in explained.gates)
     if as_json:
         write_json(
@@ -275,9 +280,9 @@ def why(
         console = result_console()
         _print_why(console, explained, ships=ships)
         console.print("\nNext")
-        for words, command in gate_steps(explained, rule.rule if rule else None, folder):
-            console.print(f"{words}:")
-            console.print(f"  {command}", soft_wrap=True)
+        for step in steps.of(explained, rule.rule if rule else None):
+            console.print(f"{step.words}:")
+            console.print(f"  {step.command}", soft_wrap=True)
     return ExitCode.NO_PLAN if gate and not ships else ExitCode.DONE
 
 

@@ -18,7 +18,18 @@ from bulkflow.plan.schema import SCHEMA, PlanDocument, Row
 from bulkflow.plan.summary import summarise
 from bulkflow.program.answer import CostBreakdown, Plan, Proof
 
-__all__ = ["read_document", "read_result", "result_from_document", "result_of", "to_document"]
+__all__ = [
+    "DOCUMENT_FILE",
+    "document_at",
+    "read_document",
+    "read_plan_at",
+    "read_result",
+    "result_from_document",
+    "result_of",
+    "to_document",
+]
+
+DOCUMENT_FILE = "plan.json"
 
 Kind = TypeVar("Kind")
 
@@ -80,6 +91,34 @@ def _proof(plan: Plan) -> dict[str, Any]:
 
 def _check(check: Check) -> dict[str, Any]:
     return asdict(check) | {"worst": check.worst if math.isfinite(check.worst) else None}
+
+
+def read_plan_at(path: Path) -> PlanResult:
+    """Read the plan of a ``plan.json``, or of the folder that holds one.
+
+    Raises
+    ------
+    InputError
+        There is none, or it cannot be read; see ``read_result``.
+    """
+    return read_result(document_at(path))
+
+
+def document_at(path: Path) -> Path:
+    """Return the ``plan.json`` itself, or that of a folder.
+
+    Raises
+    ------
+    InputError
+        The folder holds none.
+    """
+    if not path.is_dir():
+        return path
+    file = path / DOCUMENT_FILE
+    if not file.exists():
+        mend = "Give a folder written by 'bulkflow plan --out', or a plan.json."
+        raise InputError(Fault(str(path), 0, "", f"holds no {DOCUMENT_FILE}", mend))
+    return file
 
 
 def read_result(file: Path) -> PlanResult:

@@ -6,7 +6,7 @@ Pure sums over the rows of a plan, for the terminal and the report; no layout, n
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -23,6 +23,7 @@ __all__ = [
     "LaneLoads",
     "ServedAt",
     "ShortDemand",
+    "StockByPeriod",
     "StockView",
     "arriving",
     "bought",
@@ -37,6 +38,7 @@ __all__ = [
     "served_at",
     "short_demand",
     "stock_views",
+    "stocks_by_period",
     "tightest_guarantee",
 ]
 
@@ -73,6 +75,25 @@ class StockView:
     room_litres: float
     fullest_share: float | None
     fullest_period: int
+
+
+@dataclass(frozen=True, slots=True)
+class StockByPeriod:
+    """Stock of a liquid at a site at the end of each period of the horizon.
+
+    Parameters
+    ----------
+    released : LPA by period; 0 is the opening.
+    share : of the room of the tanks set to it, stock waiting and blocked lots included, by period;
+        those in which no tank is set to it are left out.
+    """
+
+    site: str
+    liquid: str
+    floor_lpa: float
+    released: Mapping[int, float]
+    room_litres: float
+    share: Mapping[int, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +238,36 @@ def missed(result: PlanResult) -> list[Miss]:
 def stock_views(plan: Plan, scenario: Scenario) -> list[StockView]:
     """Return stock against floor and room for every site and liquid that holds any."""
     quarter = range(1, plan.quarter_periods + 1)
+    views = []
+    for place in stocks_by_period(plan, scenario):
+        released, shares = (
+            place.released,
+            {t: one for t, one in place.share.items() if t in quarter},
+        )
+        least = min(quarter, key=lambda t: (round(released[t], 3), t))
+        fullest = max(shares, key=lambda t: shares[t], default=0)
+        views.append(
+            StockView(
+                site=place.site,
+                liquid=place.liquid,
+                opening_lpa=released[0],
+                least_lpa=released[least],
+                least_period=least,
+                end_lpa=released[plan.quarter_periods],
+                floor_lpa=place.floor_lpa,
+                below_floor=tuple(
+                    t for t in quarter if released[t] < place.floor_lpa - NOTHING_LPA
+                ),
+                room_litres=place.room_litres,
+                fullest_share=shares[fullest] if shares else None,
+                fullest_period=fullest,
+            )
+        )
+    return views
+
+
+def stocks_by_period(plan: Plan, scenario: Scenario) -> list[StockByPeriod]:
+    """Return, by period, the stock of every site and liquid that holds any or has a floor."""
     released: dict[tuple[str, str], dict[int, float]] = defaultdict(lambda: defaultdict(float))
     held: dict[tuple[str, str], dict[int, float]] = defaultdict(lambda: defaultdict(float))
     for row in plan.stocks:
@@ -226,35 +277,21 @@ def stock_views(plan: Plan, scenario: Scenario) -> list[StockView]:
     floors = {(one.site, one.liquid): one.floor_lpa for one in scenario.stock_policies}
     rooms, blocked = _rooms(plan, scenario), _blocked_litres(plan, scenario)
     strengths = {one.id: one.strength_percent for one in scenario.liquids}
-    views = []
+    found = []
     for site, liquid in sorted({*released, *floors}):
         place = (site, liquid)
-        floor, by_period = floors.get(place, 0.0), released[place]
-        least = min(quarter, key=lambda t: (round(by_period[t], 3), t))
-        shares = {
-            t: (held[place][t] * 100.0 / strengths[liquid] + blocked[place][t]) / room
-            for t in quarter
-            if (room := rooms[place][t]) > 0
-        }
-        fullest = max(shares, key=lambda t: shares[t], default=0)
+        floor = floors.get(place, 0.0)
         if not floor and not any(held[place].values()) and not any(blocked[place].values()):
             continue
-        views.append(
-            StockView(
-                site=site,
-                liquid=liquid,
-                opening_lpa=by_period[0],
-                least_lpa=by_period[least],
-                least_period=least,
-                end_lpa=by_period[plan.quarter_periods],
-                floor_lpa=floor,
-                below_floor=tuple(t for t in quarter if by_period[t] < floor - NOTHING_LPA),
-                room_litres=max(rooms[place].values(), default=0.0),
-                fullest_share=shares[fullest] if shares else None,
-                fullest_period=fullest,
-            )
-        )
-    return views
+        litres = 100.0 / strengths[liquid]
+        share = {
+            t: (held[place][t] * litres + blocked[place][t]) / room
+            for t in range(1, len(plan.period_starts) + 1)
+            if (room := rooms[place][t]) > 0
+        }
+        most = max(rooms[place].values(), default=0.0)
+        found.append(StockByPeriod(site, liquid, floor, released[place], most, share))
+    return found
 
 
 Litres = dict[tuple[str, str], dict[int, float]]

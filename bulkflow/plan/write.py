@@ -24,7 +24,7 @@ from pathlib import Path
 import pandas as pd
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.plan.document import read_result, to_document
+from bulkflow.plan.document import DOCUMENT_FILE, document_at, read_plan_at, to_document
 from bulkflow.plan.frames import to_frames
 from bulkflow.plan.result import PlanResult
 from bulkflow.whole_files import written_whole
@@ -45,7 +45,6 @@ __all__ = [
     "write_plan",
 ]
 
-DOCUMENT_FILE = "plan.json"
 REPORT_FILE = "report.html"
 WORKBOOK_FILE = "plan.xlsx"
 WRITTEN_FILE = "written.json"
@@ -157,34 +156,6 @@ def rescue_plan(result: PlanResult) -> Path:
     """
     file = Path(tempfile.mkdtemp(prefix="bulkflow-plan-")) / DOCUMENT_FILE
     _write(file, _document(result))
-    return file
-
-
-def read_plan_at(path: Path) -> PlanResult:
-    """Read the plan of a ``plan.json``, or of the folder that holds one.
-
-    Raises
-    ------
-    InputError
-        There is none, or it cannot be read; see ``bulkflow.plan.document.read_result``.
-    """
-    return read_result(document_at(path))
-
-
-def document_at(path: Path) -> Path:
-    """Return the ``plan.json`` itself, or that of a folder.
-
-    Raises
-    ------
-    InputError
-        The folder holds none.
-    """
-    if not path.is_dir():
-        return path
-    file = path / DOCUMENT_FILE
-    if not file.exists():
-        mend = "Give a folder written by 'bulkflow plan --out', or a plan.json."
-        raise InputError(Fault(str(path), 0, "", f"holds no {DOCUMENT_FILE}", mend))
     return file
 
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import shlex
 import shutil
 from pathlib import Path
 
 import pytest
-import typer
 
 from bulkflow.cli import app
 from bulkflow.cli.shell import ExitCode, run
-from panels.cli import build_app
+from tests.printed_commands import exists
 
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
 
@@ -39,16 +37,6 @@ def steps(begun, tmp_path, capsys, monkeypatch):
 
     ask.folder = folder
     return ask
-
-
-def exists(command: str) -> bool:
-    """Tell whether a command and all its options are there; what is asked for is not run."""
-    name, *words = shlex.split(command)
-    group = typer.main.get_command({"bulkflow": app, "panels": build_app()}[name])
-    while hasattr(group, "commands"):
-        group = group.commands[words.pop(0)]
-    group.make_context(name, list(words))
-    return True
 
 
 def test_a_lot_under_a_hold_and_undecided(steps) -> None:
@@ -91,6 +79,4 @@ def test_an_open_lot_leads_to_its_loads(steps) -> None:
 def test_without_a_file_of_rules_the_liquid_is_named(steps) -> None:
     (steps.folder / "panel" / "rules.yaml").unlink()
     commands = steps("lots", "why", "demo", "VK-DRY-2643")
-    assert commands == [
-        "bulkflow lots rule demo VK-DRY ID VERSION --decided-by panel --words WORDS"
-    ]
+    assert commands == ["bulkflow lots rule demo VK-DRY ID 1 --decided-by panel --words WORDS"]
