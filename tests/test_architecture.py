@@ -40,7 +40,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "loads": TRADE | {"program", "plan", "records", "lots"},
         "report": TRADE | {"program", "plan", "records", "lots", "loads"},
         "account": TRADE | {"program", "plan", "records", "lots", "loads", "report"},
-        "due": TRADE | {"plan", "records", "lots", "loads", "account"},
+        "due": TRADE | {"program", "plan", "records", "lots", "loads", "account"},
         "library": TRADE | {"plan", "report", "account"},
         "cli": TRADE | {"plan", "records", "lots", "loads", "report", "account", "due"},
     }.items()
