@@ -28,12 +28,14 @@ from bulkflow.loads.queries import LoadFilter, loads_in
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.lots.register import open_register
+from bulkflow.plan.inputs import OPENING, scenario_of
 from bulkflow.plan.register import Opened
 from bulkflow.plan.result import PlanResult
 from bulkflow.program.calendar import Periods, all_lane_days
 from bulkflow.records.chain import head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.store import Store
+from bulkflow.records.verification import check_head
 from bulkflow.scenario.lookup import arrival_check_days, demand_liquid, demand_lpa, demand_priority
 from bulkflow.scenario.model import (
     Contract,
@@ -82,12 +84,19 @@ def with_account(
 
 
 def as_planned(
-    scenario: Scenario, folder: Path, database: str | None, result: PlanResult
+    scenario: Scenario,
+    folder: Path,
+    database: str | None,
+    result: PlanResult,
+    *,
+    as_kept: bool = True,
 ) -> Opened:
-    """Return the scenario that a kept plan is of: as its register opens it on its first day.
+    """Return the scenario that a kept plan is of: as its register opened it on its first day.
 
     A plan made from the tables is of the tables. So is, as far as can be told, one whose register
-    is no longer there: none is begun for the papers of a plan.
+    is no longer there: none is begun for the papers of a plan. Where the register has gone on
+    since, the opening is what the plan keeps of it, if its chain head lies on the register's
+    chain; else, or not `as_kept`, it is what the register says now.
 
     Raises
     ------
@@ -97,7 +106,16 @@ def as_planned(
     if not result.register or not settings_for(folder, database).exists:
         return Opened(scenario, "", "", "")
     start = result.plan.period_starts[0]
-    return with_account(scenario, folder, database, on=start)
+    opened = with_account(scenario, folder, database, on=start)
+    if opened.chain_head == result.chain_head or not as_kept:
+        return opened
+    with _store(folder, database) as store, store.read() as session:
+        same_chain = check_head(session, result.chain_head).agrees
+    kept = scenario_of(result.inputs) if same_chain else None
+    if kept is None:
+        return opened
+    parts = {name: getattr(kept, name) for name in OPENING}
+    return replace(opened, scenario=opened.scenario.model_copy(update=parts), kept=True)
 
 
 def _store(folder: Path, database: str | None) -> Store:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from bulkflow.plan.check import CheckReport
     from bulkflow.plan.prove import Proved
+    from bulkflow.plan.register import Opened
     from bulkflow.plan.result import PlanResult
     from bulkflow.scenario.model import Scenario
     from bulkflow.scenario.reader import Workspace
@@ -48,11 +49,7 @@ class CheckedAgain:
         opened = as_planned(workspace.scenario, workspace.folder, database, kept)
         say = message_console()
         if kept.register and opened.chain_head != kept.chain_head:
-            words = "has gone on" if opened.register else "is not there any more"
-            say.print(
-                f"The register {words} since the plan was made: what the plan opens with may"
-                " differ."
-            )
+            say.print(_gone_on(opened, kept), soft_wrap=True)
         changed = changed_since_written(file.parent)
         if changed:
             say.print(
@@ -125,3 +122,14 @@ class CheckedAgain:
             f" {CLAIMED}. To prove the bound anew:"
         )
         console.print(f"  {command} --prove 60", soft_wrap=True)
+
+
+def _gone_on(opened: Opened, kept: PlanResult) -> str:
+    """Say what a plan is checked against whose register is not as it was."""
+    if not opened.register:
+        return "The register is not there any more: what the plan opens with may differ."
+    then, now = (head.partition(":")[0] for head in (kept.chain_head, opened.chain_head))
+    since = f"The register has gone on since the plan was made, from record {then} to {now}"
+    if opened.kept:
+        return f"{since}: checked against the opening that the plan keeps, not what is there now."
+    return f"{since}, or it is another one: what the plan opens with may differ."

@@ -92,7 +92,9 @@ def allocate(
     workspace = workspace_of(folder)
     result = read_plan_at(plan)
     refuse_foreign(result.plan, workspace.scenario, file=str(plan))
-    opened = as_planned(workspace.scenario, workspace.folder, writing.database, result)
+    opened = as_planned(
+        workspace.scenario, workspace.folder, writing.database, result, as_kept=False
+    )
     last, day = day_option("--until", until), on_day(on)
     with writing.register(folder) as session:
         with waiting("filling loads from lots"):

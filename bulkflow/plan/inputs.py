@@ -7,20 +7,26 @@ texts and days, so that a change is told of a row and a key.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, get_args
+
+from pydantic import ValidationError
 
 from bulkflow.scenario.model import Scenario
 
-__all__ = ["InputChange", "input_changes", "inputs_of"]
+__all__ = ["OPENING", "InputChange", "input_changes", "inputs_of", "scenario_of"]
 
 Inputs = Mapping[str, Any]
+_FORMAT = get_args(Scenario.model_fields["format"].annotation)[0]
 NAMES = ("id", "lot_id", "load_id")
 """Keys that name a row by themselves."""
 OF_THE_DAY = ("calendar",)
 """Parts that say nothing where the later plan begins later."""
+OPENING = ("lots", "loads", "opening_stock")
+"""Parts that a register changes as it goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +51,14 @@ class InputChange:
 def inputs_of(scenario: Scenario) -> dict[str, Any]:
     """Return a scenario as plain data, without what stands at its default."""
     return scenario.model_dump(mode="json", exclude_defaults=True, exclude={"format"})
+
+
+def scenario_of(inputs: Inputs) -> Scenario | None:
+    """Return the scenario that a plan keeps as its inputs; None where it keeps no whole one."""
+    try:
+        return Scenario.model_validate_json(json.dumps({"format": _FORMAT, **inputs}))
+    except ValidationError:
+        return None
 
 
 def input_changes(before: Inputs, after: Inputs, *, since: date | None = None) -> list[InputChange]:

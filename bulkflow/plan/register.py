@@ -29,12 +29,14 @@ class Opened:
     ----------
     register, chain_head : where it is and where its chain ends; '' where there is none.
     said : what the user should be told (tables taken over); may be empty.
+    kept : whether the opening is what an earlier plan kept of it.
     """
 
     scenario: Scenario
     register: str
     chain_head: str
     said: str
+    kept: bool = False
 
 
 def with_register(scenario: Scenario, folder: Path, database: str | None) -> Opened:
