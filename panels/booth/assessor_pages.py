@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -218,7 +219,7 @@ class AssessorPages:
             trouble=trouble,
             seconds=_seconds(turn, self.desk.now),
             opens=_clock(occasion, turn.opens),
-            ends=_clock(occasion, turn.ends),
+            ends="" if turn.ends is None else f"{occasion.local(turn.ends):%H:%M}",
             late=turn.ends is not None and self.desk.now > turn.ends,
             scores=() if occasion.rules is None else [f"{one:g}" for one in occasion.rules.steps],
             steps=ATTRIBUTE_STEPS,
@@ -278,7 +279,7 @@ def _clock(occasion: Occasion, instant: datetime | None) -> str:
 def _seconds(turn: Turn, now: datetime) -> int:
     if turn.opens is None or turn.place is Place.OPEN:
         return 0
-    return max(0, int((turn.opens - now).total_seconds()) + 1)
+    return max(0, math.ceil((turn.opens - now).total_seconds()))
 
 
 def _sender(request: Request) -> str:

@@ -529,7 +529,7 @@ def test_names_lead_to_no_other_folder(decided: Path, panels: Panels, tmp_path: 
     assert (decided / "panel" / "keys" / "R-------R-1.json").exists()
     inner = tmp_path / "papers"
     inner.mkdir()
-    assert panels("sitting", "sheets", decided, "R/../../R-1", "--to", inner).code == 0
+    assert panels("sitting", "sheets", decided, "R/../../R-1", "--out", inner).code == 0
     assert len(list(inner.glob("*.html"))) == 3 and not list(tmp_path.glob("*.html"))
 
 
