@@ -71,6 +71,14 @@ def test_what_a_contract_asks_for_is_in_the_first_plan() -> None:
     assert found.solution.vehicles["a-b"].sum() >= 4.0
 
 
+def test_the_first_plan_costs_little_work() -> None:
+    data = spread_network(hard())
+    program, deadline = assemble_data(data, form=Form.STRONG), Deadline()
+    found = least_plan(program, carrying_what_is_asked_for(data, program), deadline)
+    assert found.values is not None
+    assert deadline.spent() < 1.0
+
+
 def test_rules_that_contradict_each_other_are_proved_to_at_any_limit() -> None:
     assert solve(tied(8.0), SolveOptions(work=1e-6)).status is OutcomeStatus.INFEASIBLE
 

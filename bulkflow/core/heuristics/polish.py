@@ -21,7 +21,7 @@ from bulkflow.core.outcome import OutcomeStatus
 from bulkflow.core.program import Program
 from bulkflow.errors import SolverError
 
-__all__ = ["Polished", "polish", "solve_fixed"]
+__all__ = ["Polished", "polish", "sharing_rows", "solve_fixed"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -69,7 +69,7 @@ def polish(program: Program, values: FloatArray, deadline: Deadline) -> Polished
         if found is not None:
             changed = np.round(found[program.integer]) != np.round(values[program.integer])
             return Polished(found, int(changed.sum()), excess)
-        free = _widened(program, free)
+        free = sharing_rows(program, free)
     return None
 
 
@@ -112,10 +112,10 @@ def _whole_in_rows(program: Program, rows: NDArray[np.int64]) -> BoolArray:
     """Return the whole columns in these rows and in the rows of their continuous columns."""
     touched = np.zeros(program.columns, dtype=bool)
     touched[program.matrix[rows].indices] = True
-    return program.integer & (touched | _widened(program, touched))
+    return program.integer & (touched | sharing_rows(program, touched))
 
 
-def _widened(program: Program, columns: BoolArray) -> BoolArray:
+def sharing_rows(program: Program, columns: BoolArray) -> BoolArray:
     """Return the whole columns among these and all that share a row with them."""
     near = columns.copy()
     entries = sparse.csr_array(

@@ -1,9 +1,9 @@
 """A first plan at once, and better ones by stages.
 
-`least_plan` holds what serves demand at its promised count, or frees a lane where a rule asks for
-more, and leaves everything else free: all demand beyond that is short, which the solver settles in
-a moment. Where even this has no plan the
-rules mostly contradict each other, and the whole program is searched for any plan at all.
+`least_plan` searches over the few whole columns without which not even the relaxation holds,
+every other at its least: all demand beyond what is promised is short, which the solver settles in
+a moment.
+Where that has no plan it searches over more, and at last over everything.
 
 `staged_plan` is relax-and-fix over groups of whole columns: one group whole and the rest
 continuous, its whole numbers then fixed, the next group whole. Neither order of loads and plant is
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bulkflow.core.deadline import Deadline
+from bulkflow.core.heuristics.polish import sharing_rows
 from bulkflow.core.highs import HighsSession, MipAnswer
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy
 from bulkflow.core.program import ColumnKind, Program
@@ -38,6 +39,11 @@ BoolArray = NDArray[np.bool_]
 # A program without a plan is proved to have none, or searched for one, with up to this work,
 # whatever the limit of the solve.
 _LEAST_PLAN_WORK = 60.0
+# Searches over few columns end after this much work (and for each entry), and this many nodes.
+_FEW_WORK, _FEW_WORK_ENTRY, _FEW_NODES = 0.5, 1e-5, 20
+# A load weighs as much as many other whole columns, and costs decide among what weighs the same.
+_LOAD_WEIGHT, _COST_WEIGHT = 1e3, 1e-3
+_REWEIGHTINGS, _LITTLE = 2, 0.02
 _PERTURBATION = 0.02
 # How near to its own optimum the first group is settled, and those after it.
 _STAGE_GAPS = (1e-2, 4e-3)
@@ -97,7 +103,11 @@ def _is_instant(lane: LaneData) -> bool:
 def least_plan(
     program: Program, loads: BoolArray, deadline: Deadline, *, threads: int = 1, seed: int = 0
 ) -> MipAnswer:
-    """Return the first plan found with the loads at their least count, or with none of them held.
+    """Return a first plan, mostly one that sends little more than what is promised.
+
+    The relaxation with the fewest whole columns above their least comes first: the search is
+    over those alone, then over what shares rows with them too. Where that has no plan, the loads
+    are held at their least count, and where that has none either, nothing is held.
 
     Parameters
     ----------
@@ -105,33 +115,70 @@ def least_plan(
     deadline : asked for the caller's wish to stop alone: a plan has to be had.
     """
     answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.WORK)
-    for upper in (_held(program, loads, deadline), program.upper):
-        limit = deadline.regardless(work=_LEAST_PLAN_WORK)
+    needed, sent = _needed(program, loads, deadline)
+    near = sharing_rows(program, needed)
+    few_work = _FEW_WORK + _FEW_WORK_ENTRY * program.matrix.nnz
+    for held, work, nodes in (
+        (~needed, few_work, _FEW_NODES),
+        (~near, 2 * few_work, _FEW_NODES),
+        (_held(program, loads, sent), _LEAST_PLAN_WORK, None),
+        (np.zeros_like(loads), _LEAST_PLAN_WORK, None),
+    ):
+        upper = np.where(held & program.integer, _least(program), program.upper)
+        limit = deadline.regardless(work=work)
         with HighsSession(replace(program, upper=upper), threads=threads, seed=seed) as session:
             session.set_option("mip_max_improving_sols", 1)
-            answer = session.solve_mip(limit, gap=0.0)
-        if answer.values is not None:
+            session.set_option("mip_heuristic_run_root_reduced_cost", value=False)
+            answer = session.solve_mip(limit, gap=0.0, max_nodes=nodes)
+        if answer.values is not None or limit.is_over():
             break
     answer.bound = -np.inf
     return answer
 
 
-def _held(program: Program, loads: BoolArray, deadline: Deadline) -> FloatArray:
-    """Return upper bounds that hold the loads at their least count, where the rules allow that.
+def _least(program: Program) -> FloatArray:
+    return np.minimum(np.maximum(np.ceil(program.lower - 1e-9), 0.0), program.upper)
 
-    What a contract or another rule asks for beyond it shows where as few loads as possible are
-    sent: a block of columns with any such load stays free.
+
+def _needed(
+    program: Program, loads: BoolArray, deadline: Deadline
+) -> tuple[BoolArray, FloatArray | None]:
+    """Return a small set of whole columns that together meet the relaxation, and its values.
+
+    Loads are the last to be taken; what is settled at little is priced out (reweighted sums).
     """
-    least = np.maximum(np.ceil(program.lower - 1e-9), 0.0)
-    fewest = replace(program, cost=loads.astype(float), constant=0.0)
-    with HighsSession(fewest, relaxed=True) as session:
-        answer = session.solve_lp(deadline.regardless(work=_LEAST_PLAN_WORK))
+    weights = np.where(loads, _LOAD_WEIGHT, np.where(program.integer, 1.0, 0.0))
+    largest = np.abs(program.cost).max(initial=0.0)
+    if largest > 0:
+        weights = weights + program.cost * (_COST_WEIGHT / largest)
+    needed = np.zeros(program.columns, dtype=bool)
+    values: FloatArray | None = None
+    with HighsSession(replace(program, cost=weights, constant=0.0), relaxed=True) as session:
+        for _ in range(_REWEIGHTINGS + 1):
+            found = session.solve_lp(deadline.regardless(work=_LEAST_PLAN_WORK)).values
+            if found is None:
+                break
+            values = found
+            priced = np.where(
+                program.integer, weights / (np.maximum(values, 0.0) + _LITTLE), weights
+            )
+            session.set_costs(np.arange(program.columns), priced)
+            needed = program.integer & (values > _least(program) + 1e-7)
+    return needed, values
+
+
+def _held(program: Program, loads: BoolArray, sent: FloatArray | None) -> BoolArray:
+    """Return the loads to hold at their least count, given what is sent where that is little.
+
+    What a contract or another rule asks for beyond it shows there: a block of columns with any
+    such load stays free.
+    """
     held = loads.copy()
-    if answer.values is not None:
-        needed = loads & (answer.values > least + 1e-6)
+    if sent is not None:
+        needed = loads & (sent > _least(program) + 1e-6)
         blocks = np.unique(np.flatnonzero(needed) // program.periods)
         held &= ~np.isin(np.arange(program.columns) // program.periods, blocks)
-    return np.where(held, np.minimum(program.upper, least), program.upper)
+    return held
 
 
 def perturbed_costs(program: Program, rng: np.random.Generator) -> FloatArray:
