@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -43,9 +43,10 @@ from bulkflow.report.workbook import write_workbook
 from bulkflow.scenario.reader import Workspace, read_workspace
 from bulkflow.scenario.tables import TABLES
 from bulkflow.scenario.writer import dump_workspace, plain_values, table_cells, write_workspace
+from bulkflow.what_if import Receiver, WhatIf, changed, plan_what_if, read_changes
 from bulkflow.whole_files import written_whole
 
-__all__ = ["Quarter", "QuarterPlan", "build", "read", "read_plan"]
+__all__ = ["Quarter", "QuarterPlan", "WhatIfPlan", "build", "read", "read_plan"]
 
 Frames = Mapping[str, pd.DataFrame]
 Values = Mapping[str, Any]
@@ -191,6 +192,31 @@ class Quarter:
             result = price_holds(scenario, result, options)
         return QuarterPlan(explained(scenario, result, sources=self.workspace.sources), self)
 
+    def what_if(
+        self, *changes: str, since: QuarterPlan | None = None, options: SolveOptions | None = None
+    ) -> WhatIfPlan:
+        """Plan the quarter with changes, and say what they do, for whom, at what cost.
+
+        Parameters
+        ----------
+        changes : each a line, as ``demand NORFOLK VK-DRY +20% 2027-04`` (`bulkflow.what_if`).
+        since : the plan without them, of this quarter; without it one is made first.
+
+        Raises
+        ------
+        InputError
+            With every fault of every line.
+        PlanningError
+            No plan can meet the rules.
+        """
+        scenario = self.workspace.scenario
+        read = read_changes(changes, scenario)
+        before = since if since is not None else self.plan(options)
+        found = plan_what_if(scenario, before.result, read, options or SolveOptions())
+        changed_scenario = changed(scenario, read)
+        quarter = replace(self, workspace=replace(self.workspace, scenario=changed_scenario))
+        return WhatIfPlan(found, QuarterPlan(found.after, quarter), before)
+
     def save(self, folder: str | Path) -> None:
         """Write the workspace into an empty folder.
 
@@ -323,6 +349,35 @@ class QuarterPlan:
                 "frames": ", ".join(self.frames),
             },
         )
+
+
+@dataclass(frozen=True, repr=False)
+class WhatIfPlan:
+    """A plan with changes beside the one without them.
+
+    Parameters
+    ----------
+    plan, before : with the changes, and without.
+    """
+
+    found: WhatIf
+    plan: QuarterPlan
+    before: QuarterPlan
+
+    @property
+    def sentence(self) -> str:
+        """What the changes do, for whom, and what they cost."""
+        return self.found.sentence
+
+    @property
+    def receivers(self) -> pd.DataFrame:
+        """Those for whom something changes: demand, LPA late or lost and loads, before and now."""
+        columns = [one.name for one in fields(Receiver)]
+        return pd.DataFrame([asdict(one) for one in self.found.receivers], columns=columns)
+
+    def __repr__(self) -> str:
+        told = "; ".join(one.words for one in self.found.changes)
+        return _short_table("what if", {"changes": told, "then": self.sentence})
 
 
 def _read_back(values: Values, tables: Frames, base: Workspace | None) -> Workspace:

@@ -41,8 +41,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         "report": TRADE | {"program", "plan", "records", "lots", "loads"},
         "account": TRADE | {"program", "plan", "records", "lots", "loads", "report"},
         "due": TRADE | {"program", "plan", "records", "lots", "loads", "account"},
-        "library": TRADE | {"plan", "report", "account"},
-        "cli": TRADE | {"plan", "records", "lots", "loads", "report", "account", "due"},
+        "what_if": TRADE | {"program", "plan"},
+        "library": TRADE | {"plan", "report", "account", "what_if"},
+        "cli": TRADE | {"plan", "records", "lots", "loads", "report", "account", "due", "what_if"},
     }.items()
 } | {"bulkflow": {"bulkflow.library"}}
 FROM_BULKFLOW = {

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from bulkflow.cli import account, due, floors, liquid, loads, lots, plan, records, report, rules
+from bulkflow.cli import (
+    account,
+    due,
+    floors,
+    liquid,
+    loads,
+    lots,
+    plan,
+    records,
+    report,
+    rules,
+    what_if,
+)
 from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, leave, make_app, run
 
 __all__ = ["app", "main"]
@@ -19,6 +31,7 @@ def _root(*, debug: DebugOption = False) -> None:
 
 
 plan.mount(app)
+what_if.mount(app)
 floors.mount(app)
 rules.mount(app)
 report.mount(app)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from bulkflow.plan.result import PlanResult
     from bulkflow.scenario.reader import Workspace
 
-__all__ = ["check", "compare", "mount", "plan", "schema"]
+__all__ = ["check", "compare", "mount", "names_known", "plan", "schema"]
 
 SEARCH_WORK = 16.0  # units of work (`bulkflow.core.deadline`): some 20 s with the demo's holds
 GAP = 0.0005
@@ -172,7 +172,7 @@ def plan(
     if out is not None:
         refuse_unfit(out)
     workspace, origin = _opened(workspace, database, on, register=register)
-    names = _names_known(folder, database) if origin.get("register") else None
+    names = names_known(folder, database) if origin.get("register") else None
     options = SolveOptions(
         seconds=clock.for_search(gates=price_holds and _has_gates(workspace)),
         work=work,
@@ -225,7 +225,7 @@ def _has_gates(workspace: Workspace) -> bool:
     return any(lot.status in ("held", "awaiting") for lot in workspace.scenario.lots)
 
 
-def _names_known(folder: Path, database: str | None) -> NamesOfLoads:
+def names_known(folder: Path, database: str | None) -> NamesOfLoads:
     """Return what gives the loads of a plan the names that the register knows them by."""
     from bulkflow.loads.naming import named_as_known
     from bulkflow.loads.queries import loads_in
