@@ -25,6 +25,7 @@ from bulkflow.account.bodies import (
     Transfer,
 )
 from bulkflow.account.fold import holding_key
+from bulkflow.account.held_liquid import held_liquid
 from bulkflow.account.ledger import (
     ON_THE_WAY,
     check_positions,
@@ -33,7 +34,6 @@ from bulkflow.account.ledger import (
     read_ledger,
     sent_on,
 )
-from bulkflow.account.mixing import held_in
 from bulkflow.account.tables import (
     BOTTLING,
     BOTTLING_TABLE,
@@ -56,9 +56,7 @@ from bulkflow.lots.bodies import (
 )
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
-from bulkflow.lots.explaining import short_reasons
-from bulkflow.lots.gates import LotStatus
-from bulkflow.lots.queries import LotFilter, find_lot, list_lots
+from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import DRAW, DRAW_TABLE
 from bulkflow.lots.zones import append_about_lot
 from bulkflow.records.actors import Power
@@ -115,20 +113,12 @@ def bottle(
 
 def _stop_held(session: Session, names: Sequence[str]) -> None:
     """Refuse bottles that hold, or may hold, some of a lot that is held or rejected."""
-    held = {
-        line.lot_id: line
-        for status in (LotStatus.HELD, LotStatus.REJECTED)
-        for line in list_lots(session, LotFilter(status=status))
-    }
-    if not held:
-        return
-    faults = []
-    for name in names:
-        for lot, most in held_in(session, name, held).items():
-            why = short_reasons(session, [held[lot]])[lot]
-            found = f"may hold up to {most} LPA of {lot}, which is {held[lot].status.value}: {why}"
-            mend = "Bottle from a tank it cannot have come to, or settle the lot first."
-            faults.append(Fault("", 0, f"bottling {name}", found, mend))
+    mend = "Bottle from a tank it cannot have come to, or settle the lot first."
+    faults = [
+        Fault("", 0, f"bottling {name}", one.words, mend)
+        for name in names
+        for one in held_liquid(session, "bottling", name)
+    ]
     if faults:
         raise InputError(faults)
 
@@ -192,13 +182,24 @@ def enter(session: Session, entry: Entry) -> Record:
     ------
     InputError
         If more leaves than lies there on the day or later, under the name given; or more heel
-        returns than stayed in the load's tank.
+        returns than stayed in the load's tank; or a stock-take differs by more than measuring
+        explains, and was not measured again.
     RefusedError
-        If the acting person may not record.
+        If the acting person may not record, or not dispose of so much.
     """
-    grave = entry.kind is EntryKind.DESTROYED or _is_large(session, entry)
+    there = _beyond_measuring(session, entry)
+    grave = entry.kind is EntryKind.DESTROYED or there is not None
     power = Power.DISPOSE if grave else Power.RECORD
     require(session, power, f"enter {entry.lpa} LPA at {entry.site_id}")
+    once = entry.kind is EntryKind.STOCKTAKE and not entry.measured_again
+    # More than there is at all is refused below, with where the rest lies.
+    if there is not None and once and entry.lpa >= -there:
+        found = f"is {entry.lpa:+,} LPA where {there:,} LPA should lie"
+        mend = (
+            f"A difference above {LARGE_SHARE:.0%} is seldom liquid: look for a movement that was"
+            " not recorded. If it was measured again and stands, say so (--measured-again)."
+        )
+        raise InputError(Fault("", 0, "stocktake", found, mend))
     with one_act(session):
         if entry.lot_id is not None:
             # The draw comes first, so its number names it.
@@ -211,16 +212,17 @@ def enter(session: Session, entry: Entry) -> Record:
 LARGE_SHARE = Decimal("0.01")
 
 
-def _is_large(session: Session, entry: Entry) -> bool:
-    """Whether a difference found is more than measuring and handling explain."""
+def _beyond_measuring(session: Session, entry: Entry) -> Decimal | None:
+    """Return what should lie there, of a difference that measuring does not explain; else None."""
     if entry.kind not in {EntryKind.STOCKTAKE, EntryKind.CORRECTION}:
-        return False
+        return None
     kind, name = SourceKind.STOCK, entry.liquid_id
     if entry.lot_id or entry.load_id:
         kind = SourceKind.LOT if entry.lot_id else SourceKind.LOAD
         name = entry.lot_id or entry.load_id or ""
     key = holding_key(entry.site_id, entry.liquid_id, kind, name)
-    return abs(entry.lpa) > LARGE_SHARE * held_on(session, [key], entry.on)[key]
+    there = held_on(session, [key], entry.on)[key]
+    return there if abs(entry.lpa) > LARGE_SHARE * there else None
 
 
 def _draw_any(session: Session, lot_id: str, into: str, lpa: Decimal, on: date) -> None:

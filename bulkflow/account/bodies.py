@@ -256,6 +256,7 @@ class Entry(Body):
 
     It is that of a lot (``lot_id``), of a load received there (``load_id``), or of stock kept
     under neither. A heel returned moves from the transport tank of its load to the stock.
+    ``measured_again`` says that a difference beyond measuring and handling was found twice.
     """
 
     site_id: Identifier
@@ -266,6 +267,7 @@ class Entry(Body):
     load_id: Identifier | None = None
     lot_id: Identifier | None = None
     corrects: int | None = None
+    measured_again: Literal[True] | None = None
     reason: Text
 
     @model_validator(mode="after")

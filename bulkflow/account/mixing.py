@@ -99,16 +99,19 @@ def vessels_behind(session: Session, bottling: str) -> Vessels:
     return _Reader(session).behind(bottling)
 
 
-def held_in(session: Session, bottling: str, lots: Collection[str]) -> dict[str, Decimal]:
-    """Return, of those lots of which there can be some in a bottling, the most LPA.
+def held_in(session: Session, node: Node, lots: Collection[str]) -> dict[str, Decimal]:
+    """Return, of those lots of which there can be some in a bottling or a load, the most LPA.
 
-    What was redistilled or blended away is as if it were another liquid.
+    Of a load: as it was when it left. What was redistilled or blended away is as if it were
+    another liquid.
     """
-    vessels = _Reader(session, disposed=False).behind(bottling)
+    kind, name = node
+    reader = _Reader(session, disposed=False)
+    vessels = reader.behind(name) if kind == "bottling" else reader.behind_load(name)
     starts = sorted(node for node in vessels.made if node[0] == "lot" and node[1] in lots)
     if not starts:
         return {}
-    told = followed(vessels, starts).get(("bottling", bottling), [])
+    told = followed(vessels, starts).get(node, [])
     return {
         node[1]: Decimal(repr(one.most)).quantize(Decimal("0.001"))
         for node, one in zip(starts, told, strict=False)
@@ -157,6 +160,12 @@ class _Reader:
 
     def behind_lot(self, lot_id: str) -> Vessels:
         return self._behind(set(self._vessels_of([lot_id]).values()))
+
+    def behind_load(self, load_id: str) -> Vessels:
+        way = select(_COLUMN.liquid_id).distinct().where(
+            _COLUMN.place == ON_THE_WAY, _COLUMN.holder == of_load(load_id)
+        )  # fmt: skip
+        return self._behind({("way", load_id, liquid) for liquid in self._session.scalars(way)})
 
     def _behind(self, edge: set[Vessel]) -> Vessels:
         while edge:

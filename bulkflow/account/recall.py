@@ -33,6 +33,7 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.tables import LOAD_TABLE, SHARE_TABLE, STEP_TABLE
 from bulkflow.lots.bodies import BOTTLING_DRAWS
+from bulkflow.lots.explaining import short_reasons
 from bulkflow.lots.queries import find_lot, lots_named
 from bulkflow.lots.tables import DRAW_TABLE, PARENT_TABLE
 from bulkflow.records.chain import is_current
@@ -138,11 +139,14 @@ def beyond_lot(session: Session, lot_id: str) -> Recall:
     InputError
         If the lot is not in the register.
     """
-    find_lot(session, lot_id)
+    line = find_lot(session, lot_id)
     start = (NodeKind.LOT, lot_id)
     links, generations = _walk(start, lambda edge: _links_from(session, edge))
     amounts = _amounts_beyond(session, lot_id)
-    return _recall(session, start, "beyond", links, generations, amounts)
+    found = _recall(session, start, "beyond", links, generations, amounts)
+    state = line.status.value
+    why = short_reasons(session, [line])[lot_id].removeprefix(f"{state}: ")
+    return replace(found, remarks=(f"{lot_id} is {state}: {why}",))
 
 
 def behind_bottle(session: Session, name: str) -> Recall:

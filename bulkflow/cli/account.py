@@ -59,26 +59,34 @@ def movements_(
 
     Example: bulkflow account movements demo
     """
+    from bulkflow.account.held_liquid import held_liquid
     from bulkflow.account.movements import movements
+    from bulkflow.loads.queries import find_load
 
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = movements(session, scenario)
+        if load is not None:
+            find_load(session, load)
+        held = [] if load is None else held_liquid(session, "load", load)
     found = [one for one in found if load in (None, one.load.load_id)]
     if as_json:
-        write_json(
-            {
-                "schema": "bulkflow.movements",
-                "version": 1,
-                "movements": [_movement_document(one) for one in found],
-            }
-        )
+        document = {
+            "schema": "bulkflow.movements",
+            "version": 1,
+            "movements": [_movement_document(one) for one in found],
+        }
+        if load is not None:
+            document["held"] = [one.words for one in held]
+        write_json(document)
         return
     console = result_console()
     if not found:
-        console.print("No load has left yet.")
+        console.print("No load has left yet." if load is None else f"{load} has not left yet.")
     elif load is not None:
         _print_movement(console, found[0])
+        for one in held:
+            console.print(f"Do not bottle it: {load} {one.words}")
     else:
         _print_movements(console, found)
 

@@ -154,16 +154,20 @@ def receive(
             for name, one, left, lot in readings
         ]
         records = record_receipt(session, bodies, scenario)
+        from bulkflow.account.held_liquid import held_liquid
         from bulkflow.account.movements import movements
 
         found = [one for one in movements(session, scenario) if one.load.load_id == load]
+        held = [
+            f"Do not bottle it: {load} {one.words}" for one in held_liquid(session, "load", load)
+        ]
     words = [
         f"{load}, {crossing.liquid_id}: sent less received {crossing.difference.words}"
         for one in found
         for crossing in one.crossings
         if crossing.difference is not None
     ]
-    writing.tell(records, "\n".join(words))
+    writing.tell(records, "\n".join(words + held))
 
 
 def report(
@@ -334,6 +338,10 @@ def enter(
         str | None, typer.Option("--load", help="Of this load received there, or its heel.")
     ] = None,
     lot: Annotated[str | None, typer.Option("--lot", help="Of this lot.")] = None,
+    again: Annotated[
+        bool,
+        typer.Option("--measured-again", help="A large difference was found a second time."),
+    ] = False,
     writing: WritingOptions,
 ) -> None:
     """Enter LPA that came to or left a site: of a lot, a received load, or stock under neither.
@@ -361,6 +369,7 @@ def enter(
             "on": needed_day("--on", on),
             "load_id": load,
             "lot_id": lot,
+            "measured_again": again or None,
             "reason": reason,
         },
     )

@@ -110,6 +110,7 @@ def arrival(
 
     Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
     """
+    from bulkflow.account.held_liquid import held_liquid
     from bulkflow.loads.arrival import Wanted, arrival_sheet
     from bulkflow.loads.arrival_document import arrival_document
     from bulkflow.loads.arrival_text import arrival_lines
@@ -127,7 +128,9 @@ def arrival(
     workspace = workspace_of(folder)
     with reading_register(folder, database) as (_, session):
         received = _received(session, load, received_lpa, received_strength)
-        found = arrival_sheet(session, workspace.scenario, load, replace(wanted, found=received))
+        held = tuple(one.words for one in held_liquid(session, "load", load))
+        wanted = replace(wanted, found=received, held=held)
+        found = arrival_sheet(session, workspace.scenario, load, wanted)
     if html is not None:
         _write(html, arrival_html(found))
     if as_json:

@@ -37,6 +37,7 @@ from bulkflow.cli.shell import (
     FolderArgument,
     JsonOption,
     make_app,
+    message_console,
     result_console,
     write_json,
 )
@@ -283,6 +284,8 @@ def step(
     """
     from bulkflow.loads.acts import record_step
     from bulkflow.loads.bodies import LoadStep
+    from bulkflow.loads.gates import LoadGateKind, load_gates
+    from bulkflow.loads.queries import find_load
     from bulkflow.reading.shape import body_of
 
     workspace = workspace_of(folder)
@@ -303,8 +306,12 @@ def step(
     )
     shares = _drawn(drawn) if drawn else None
     with writing.register(folder) as session:
+        gates = load_gates(session, find_load(session, load), workspace.scenario, on=body.on)
         records = record_step(session, body, scenario=workspace.scenario, shares=shares)
     said = f"{load} is {body.state.value}"
+    for gate in gates:
+        if gate.kind is LoadGateKind.BESIDE:
+            message_console().print(f"Before loading: {gate.reason}.", soft_wrap=True)
     writing.tell(records, said)
 
 
@@ -333,6 +340,45 @@ def divert_(
     with writing.register(folder) as session:
         record = divert(session, load, lane, workspace.scenario, arrives=day, reason=reason)
     writing.tell([record], f"{load} goes by {lane} to {record.content['destination']}")
+
+
+@app.command("seal")
+@spread
+def seal_(
+    folder: FolderArgument,
+    load: LoadArgument,
+    seals: Annotated[list[str], typer.Argument(metavar="SEAL...", help="Put on now.")],
+    *,
+    on: OnOption = None,
+    broken: Annotated[
+        list[str] | None, typer.Option("--broken", metavar="SEAL", help="Off now; repeatable.")
+    ] = None,
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Record that a load on its way was sealed anew, after a seal was broken or opened.
+
+    The arrival sheet names the seals that should be on it.
+
+    Example: bulkflow loads seal demo W-101 S-77 --reason "opened by customs" --dry-run
+    """
+    from bulkflow.loads.acts import seal_anew
+    from bulkflow.loads.bodies import Sealing
+    from bulkflow.reading.shape import body_of
+
+    body = body_of(
+        Sealing,
+        {
+            "load_id": load,
+            "on": on_day(on),
+            "seals": tuple(seals),
+            "broken": tuple(broken or ()),
+            "reason": reason,
+        },
+    )
+    with writing.register(folder) as session:
+        record = seal_anew(session, body)
+    writing.tell([record], f"{load} is sealed with {', '.join(seals)}")
 
 
 @app.command("tank")

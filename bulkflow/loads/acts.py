@@ -14,7 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, TankAcceptance
+from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, Sealing, TankAcceptance
 from bulkflow.loads.gates import TO_LEAVE, GateClosedError, load_gates
 from bulkflow.loads.plausible import (
     amount_faults,
@@ -23,9 +23,9 @@ from bulkflow.loads.plausible import (
     refuse_strange,
     step_faults,
 )
-from bulkflow.loads.queries import LoadRecord, accepted_tank, find_load
+from bulkflow.loads.queries import LoadRecord, accepted_tank, find_load, seals_on
 from bulkflow.loads.steps import CARRIES_LIQUID, FIRST_STATES, NEEDS_OPEN_GATES, NEXT_STATES
-from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE
+from bulkflow.loads.tables import ACCEPTANCE, LOAD, LOAD_STEP, LOAD_TABLE, SEALING
 from bulkflow.lots.bodies import Draw
 from bulkflow.lots.declaring import zone_of
 from bulkflow.lots.draws import draw_into_load
@@ -35,7 +35,7 @@ from bulkflow.records.chain import Record, append, require
 from bulkflow.rules import in_union, jurisdiction_of
 from bulkflow.scenario.model import Scenario
 
-__all__ = ["change_load", "divert", "examine_tank", "record_loads", "record_step"]
+__all__ = ["change_load", "divert", "examine_tank", "record_loads", "record_step", "seal_anew"]
 
 _BEFORE_LOADING = frozenset({LoadState.PLANNED, LoadState.PROMISED, LoadState.HELD})
 
@@ -142,6 +142,40 @@ def divert(
     }  # fmt: skip
     body = load.description.model_copy(update=update)
     return append(session, LOAD, body, supersedes=load.record, zone=zone_of(session, load.origin))
+
+
+def seal_anew(session: Session, sealing: Sealing) -> Record:
+    """Record seals put on a load with liquid in its tank, after one was broken or opened.
+
+    Raises
+    ------
+    InputError
+        If the load is unknown or carries nothing, a seal named as broken is not on it, a new one
+        is, or the day is before the load's last step.
+    """
+    require(session, Power.RECORD, f"seal load {sealing.load_id}")
+    load = find_load(session, sealing.load_id)
+    faults = []
+    if load.state not in CARRIES_LIQUID:
+        mend = "Only a load with liquid in its tank is sealed anew."
+        faults.append(Fault("", 0, "load", f"{load.load_id} is {load.state.value}", mend))
+    there = seals_on(session, load.load_id)
+    mend = f"On {load.load_id} are {', '.join(there) or 'none'}."
+    faults += [
+        Fault("", 0, "broken", f"is {seal}, which is not on it", mend)
+        for seal in sealing.broken
+        if seal not in there
+    ]
+    faults += [
+        Fault("", 0, "seal", f"is {seal}, which is on it already", mend)
+        for seal in sealing.seals
+        if seal in there
+    ]
+    what = f"{load.load_id} was {load.state.value}"
+    faults += day_faults("on", sealing.on, load.last.step.on, what)
+    if faults:
+        raise InputError(faults)
+    return append(session, SEALING, sealing, zone=zone_of(session, load.origin))
 
 
 def record_step(

@@ -22,7 +22,7 @@ from bulkflow.errors import Fault, InputError
 from bulkflow.filling import FILLING_CAUTION
 from bulkflow.loads.bodies import LoadPart
 from bulkflow.loads.mixing import mix
-from bulkflow.loads.queries import LoadRecord, find_load, steps_of
+from bulkflow.loads.queries import LoadRecord, find_load, sealings_of, seals_on
 from bulkflow.loads.reducing import (
     Correction,
     Liquor,
@@ -174,6 +174,8 @@ class Arrival:
     allowance: LossAllowance | None
     chain_head: str
     seals_on: tuple[str, ...] = ()
+    sealed: tuple[str, ...] = ()
+    held: tuple[str, ...] = ()
     caution: str = FILLING_CAUTION
 
 
@@ -188,6 +190,7 @@ class Wanted:
     via : strengths to stop at on the way down [% vol at 20 degC].
     measured_percent, batch_litres : a batch measured after its reduction.
     found : by liquid, the LPA and strength [% vol at 20 degC] measured on receipt.
+    held : what the load may hold of lots that are held or rejected, in words.
     """
 
     temperature_c: float = REFERENCE_C
@@ -197,6 +200,7 @@ class Wanted:
     measured_percent: float | None = None
     batch_litres: float | None = None
     found: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    held: tuple[str, ...] = ()
 
 
 def arrival_sheet(
@@ -230,7 +234,14 @@ def arrival_sheet(
         parts=tuple(maker.part(part) for part in load.parts),
         allowance=None if code is None else loss_allowance(code, on=load.arrival_day),
         chain_head=str(head(session)),
-        seals_on=tuple(seal for one in steps_of(session, load_id) for seal in one.step.seals),
+        held=asked.held,
+        seals_on=seals_on(session, load_id),
+        sealed=tuple(
+            f"{one.on}: {', '.join(one.seals)}"
+            + (f" for {', '.join(one.broken)}" if one.broken else "")
+            + f" ({one.reason})"
+            for one in sealings_of(session, load_id)
+        ),
     )
 
 

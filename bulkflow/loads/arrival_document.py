@@ -24,6 +24,8 @@ def arrival_document(sheet: Arrival) -> dict[str, Any]:
         "tank_number": load.tank_number,
         "movement_reference": load.movement_reference,
         "seals": list(sheet.seals_on),
+        "sealed_anew": list(sheet.sealed),
+        "held": list(sheet.held),
         "temperature_c": sheet.temperature_c,
         "mixing_temperature_c": sheet.mixing_c,
         "loss_allowance_percent": None if sheet.allowance is None else sheet.allowance.percent,

@@ -29,6 +29,11 @@ def arrival_lines(sheet: Arrival) -> Iterable[str | Table]:
         f" {load.arrival_day}, {load.state.value}; tank {load.tank_number or 'not known yet'},"
         f" movement {load.movement_reference or 'not known yet'}"
     )
+    yield f"Seals: {', '.join(sheet.seals_on) or 'not recorded'}."
+    for words in sheet.sealed:
+        yield f"Sealed anew {words}."
+    for words in sheet.held:
+        yield f"\nDO NOT BOTTLE: this load {words}"
     yield "\nBefore discharge"
     for number, line in enumerate(SAMPLING, 1):
         yield f"  {number}. {line}"

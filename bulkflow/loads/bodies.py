@@ -23,6 +23,7 @@ __all__ = [
     "LoadState",
     "LoadStep",
     "LotShare",
+    "Sealing",
     "TankAcceptance",
 ]
 
@@ -140,6 +141,19 @@ class LoadStep(Body):
     lpa: PositiveAmount | None = None
     temperature_c: SignedAmount | None = None
     seals: tuple[Identifier, ...] = ()
+
+
+class Sealing(Body):
+    """Seals put on a load anew, after one was broken or opened on its way.
+
+    ``broken`` names the seals that are not on it any more, where they are known.
+    """
+
+    load_id: Identifier
+    on: date
+    seals: tuple[Identifier, ...] = Field(min_length=1)
+    broken: tuple[Identifier, ...] = ()
+    reason: Text
 
 
 class TankAcceptance(Body):

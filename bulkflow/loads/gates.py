@@ -21,10 +21,12 @@ from bulkflow.loads.fills import PartFill, Ways, fill_of_part
 from bulkflow.loads.queries import LoadRecord, accepted_tank, steps_of
 from bulkflow.loads.steps import CARRIES_LIQUID
 from bulkflow.lots.explaining import explain_lots
-from bulkflow.lots.queries import LotLine, lots_named
+from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.queries import LotFilter, LotLine, list_lots, lots_named
 from bulkflow.program.classes import Origins, markets_barring
 from bulkflow.scenario.model import Lot as ScenarioLot
-from bulkflow.scenario.model import LotStatus, Scenario
+from bulkflow.scenario.model import LotStatus as PlannedStatus
+from bulkflow.scenario.model import Scenario
 
 __all__ = [
     "FILL_TOLERANCE",
@@ -64,6 +66,7 @@ class LoadGateKind(StrEnum):
     TANK = "tank"
     DOCUMENT = "movement document"
     SEALS = "seals"
+    BESIDE = "in the same tank"
 
 
 TO_LEAVE = frozenset({LoadGateKind.DOCUMENT, LoadGateKind.SEALS})
@@ -126,6 +129,8 @@ def load_gates(
             gates.append(_shelf_life(load, line, ways))
             if load.state not in CARRIES_LIQUID:
                 gates.append(_amount(share, line))
+    if load.state not in CARRIES_LIQUID:
+        gates += _beside(session, [lots[one.lot_id] for one in load.shares if one.lot_id in lots])
     found = accepted_tank(session, load.load_id)
     gates += _fill(load, ways, None if found is None else found.tank, temperature_c)
     gates.append(_tank(load, None if found is None else found.tank, day))
@@ -165,7 +170,7 @@ def barred_markets(origins: Origins, line: LotLine) -> frozenset[str]:
         site=line.site_id,
         litres_20c=float(line.litres_20c),
         strength_percent=float(line.strength_percent),
-        status=LotStatus(line.status.value),
+        status=PlannedStatus(line.status.value),
         spirit_base=line.spirit_base,
         supplier=line.supplier_id,
         restrictions=line.restrictions,
@@ -213,6 +218,25 @@ def _lot_gates(
         for state in explained.gates:
             kind = LoadGateKind(state.gate.value)
             yield LoadGate(kind, explained.lot.lot_id, state.is_open, state.reason)
+
+
+def _beside(session: Session, lines: Sequence[LotLine]) -> Iterable[LoadGate]:
+    """Yield the held and rejected lots that lie in the tanks drawn from: liquid in a tank mixes.
+
+    No gate is closed by it: whoever fills the load may know that the two are kept apart.
+    """
+    tanks = {(one.site_id, one.tank_id) for one in lines if one.tank_id is not None}
+    named = {one.lot_id for one in lines}
+    for site, tank in sorted(tanks):
+        for status in (LotStatus.HELD, LotStatus.REJECTED):
+            wanted = LotFilter(status=status, site_id=site, tank_id=tank, with_stock=True)
+            for other in list_lots(session, wanted):
+                if other.lot_id not in named:
+                    words = (
+                        f"{other.lot_id} is {status.value} and lies in {tank} too: the load may"
+                        " hold some of it, and is not bottled until that is settled"
+                    )
+                    yield LoadGate(LoadGateKind.BESIDE, tank, is_open=True, reason=words)
 
 
 def _market(load: LoadRecord, line: LotLine, origins: Origins) -> LoadGate:

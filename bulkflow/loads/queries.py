@@ -13,13 +13,22 @@ from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, LotShare, TankAcceptance
+from bulkflow.loads.bodies import (
+    Load,
+    LoadPart,
+    LoadState,
+    LoadStep,
+    LotShare,
+    Sealing,
+    TankAcceptance,
+)
 from bulkflow.loads.tables import (
     ACCEPTANCE,
     ACCEPTANCE_TABLE,
     LOAD,
     LOAD_STEP,
     LOAD_TABLE,
+    SEALING,
     SHARE_TABLE,
     STEP_TABLE,
 )
@@ -38,6 +47,8 @@ __all__ = [
     "load_names",
     "loads_in",
     "reserved_lpa",
+    "sealings_of",
+    "seals_on",
     "steps_of",
 ]
 
@@ -183,6 +194,25 @@ def steps_of(session: Session, load_id: str) -> list[StepRecord]:
         .order_by(RECORD.c.seq)
     )
     return [_step(Record(**row)) for row in session.execute(query).mappings()]
+
+
+def seals_on(session: Session, load_id: str) -> tuple[str, ...]:
+    """Return the seals that should be on a load: those put on, less those said to be broken."""
+    seals = [seal for one in steps_of(session, load_id) for seal in one.step.seals]
+    for one in sealings_of(session, load_id):
+        seals = [seal for seal in seals if seal not in one.broken] + list(one.seals)
+    return tuple(dict.fromkeys(seals))
+
+
+def sealings_of(session: Session, load_id: str) -> list[Sealing]:
+    """Return what was sealed anew of a load, oldest first."""
+    query = (
+        select(RECORD)
+        .where(RECORD.c.kind == SEALING.name, RECORD.c.subject == f"load {load_id}")
+        .order_by(RECORD.c.seq)
+    )
+    rows = (Record(**row) for row in session.execute(query).mappings())
+    return [SEALING.read(record.version, record.body) for record in rows]
 
 
 def accepted_tank(session: Session, load_id: str) -> TankRecord | None:

@@ -20,7 +20,7 @@ from bulkflow.filling import FILLING_CAUTION, FillRange
 from bulkflow.loads.acceptance import TankCheck, tank_checks
 from bulkflow.loads.bodies import LoadPart, LoadState, TankAcceptance
 from bulkflow.loads.fills import Ways, capacity_of, fill_of_part
-from bulkflow.loads.gates import GateClosedError, LoadGate, load_gates
+from bulkflow.loads.gates import GateClosedError, LoadGate, LoadGateKind, load_gates
 from bulkflow.loads.guarantees import AT_RISK, GuaranteeLine, guarantee_lines
 from bulkflow.loads.mixing import mix
 from bulkflow.loads.queries import (
@@ -191,6 +191,11 @@ class LoadSheet:
     chain_head: str
     filling_caution: str = FILLING_CAUTION
     dangerous_goods_caution: str = DANGEROUS_GOODS_CAUTION
+
+    @property
+    def beside(self) -> tuple[str, ...]:
+        """Held and rejected lots in the tanks drawn from, in words."""
+        return tuple(one.reason for one in self.gates if one.kind is LoadGateKind.BESIDE)
 
 
 def load_sheet(

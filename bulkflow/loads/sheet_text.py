@@ -20,13 +20,16 @@ def load_sheet_lines(sheet: LoadSheet) -> Iterable[str | Table]:
         f"Load sheet {load.load_id}: {load.origin} to {load.destination}, loading"
         f" {load.loading_day}, tank {sheet.tank.tank_number} ({load.tank_type})"
     )
+    for words in sheet.beside:
+        yield f"\nBEFORE LOADING: {words}."
     for part in sheet.parts:
         yield from _part(sheet, part)
     yield from _mass(sheet)
     yield from _duty(sheet)
     passed = sum(check.passed for check in sheet.tank_checks)
     yield f"\nTank: {passed} of {len(sheet.tank_checks)} checks passed."
-    yield f"All {len(sheet.gates)} gates are open. Chain head {sheet.chain_head}"
+    gates = len(sheet.gates) - len(sheet.beside)
+    yield f"All {gates} gates are open. Chain head {sheet.chain_head}"
     yield f"\n{sheet.dangerous_goods_caution} {sheet.filling_caution}"
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy import Boolean, Column, Connection, Date, ForeignKey, Index, Integer, Table, Text
 
-from bulkflow.loads.bodies import Load, LoadStep, TankAcceptance
+from bulkflow.loads.bodies import Load, LoadStep, Sealing, TankAcceptance
 from bulkflow.loads.layout import STATEMENTS, TABLE_NAMES
 from bulkflow.records.amounts import FixedPoint
 from bulkflow.records.kinds import Component, IndexRow, Kind, Step
@@ -26,6 +26,7 @@ __all__ = [
     "LOADS",
     "LOAD_STEP",
     "LOAD_TABLE",
+    "SEALING",
     "SHARE_TABLE",
     "STEP_TABLE",
 ]
@@ -140,6 +141,8 @@ ACCEPTANCE = Kind(
     "tank acceptance", TankAcceptance, _of_load, _acceptance_rows, (ACCEPTANCE_TABLE,)
 )
 
+SEALING = Kind("seals of a load", Sealing, _of_load)
+
 _KINDS = (LOAD, LOAD_STEP, ACCEPTANCE)
 
 
@@ -153,5 +156,5 @@ def _lay(connection: Connection) -> None:
 LOADS = Component(
     name="loads",
     steps=(Step("001-loads", _lay, reindex=tuple(kind.name for kind in _KINDS)),),
-    kinds=_KINDS,
+    kinds=(*_KINDS, SEALING),
 )

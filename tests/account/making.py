@@ -173,5 +173,8 @@ def bottled(session, name, sources, **fields):
 
 def an_entry(lpa, kind="taken over", *, site=NORTH, liquid="dry", on=date(2027, 1, 3), **fields):
     return Entry(
-        site_id=site, liquid_id=liquid, kind=kind, lpa=D(lpa), on=on, reason="test", **fields
-    )
+        **{
+            "site_id": site, "liquid_id": liquid, "kind": kind, "lpa": D(lpa), "on": on,
+            "reason": "test", "measured_again": True, **fields,
+        }
+    )  # fmt: skip

@@ -255,6 +255,20 @@ def test_more_than_there_is_cannot_be_taken(store, ann):
         enter(session, an_entry("-9000.001", "stocktake"))
 
 
+def test_a_difference_beyond_measuring_is_taken_only_when_it_was_measured_again(store, ann):
+    # 100 LPA lie there; one per cent of it is what measuring explains
+    def take(lpa, **fields):
+        with store.write(ann) as session:
+            return enter(session, an_entry(lpa, "stocktake", **fields))
+
+    with store.write(ann) as session:
+        enter(session, an_entry("100"))
+    with pytest.raises(InputError, match=r"is -5\.000 LPA where 100\.000 LPA should lie\. A"):
+        take("-5", measured_again=None)
+    assert take("-1", measured_again=None)
+    assert take("-5")
+
+
 def test_what_left_a_load_on_its_way_is_told_by_its_receipt(store, ann):
     leak = Transfer(
         liquid_id="dry", lpa=D(40), on=date(2027, 1, 15), reason="a valve dripped",

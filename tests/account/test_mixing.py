@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from bulkflow.account.acts import enter, transfer
 from bulkflow.account.agreement import disagreements
 from bulkflow.account.bodies import Holding, Transfer
+from bulkflow.account.held_liquid import held_liquid
 from bulkflow.account.recall import NodeKind, behind_bottle, beyond_lot
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import InputError
@@ -255,10 +256,13 @@ def test_what_is_held_is_not_bottled_whatever_it_became(store, ann, held):
         bottled(session, "B-1", [("lot", "DEP-1", "100")], site="depot")
     if held != "DEP-1":
         for sources in ([("load", "L-2", "100")], [("load", "L-3", "100")]):
-            assert f"LPA of {held}, which is held: held: an off-note" in refused(
+            assert f"LPA of {held}, which is held: an off-note" in refused(
                 store, ann, "B-2", sources
             )
         with store.read() as session:
+            for load, most in (("L-1", "2,000.000"), ("L-2", "500.000"), ("L-3", "")):
+                told = [one.words for one in held_liquid(session, "load", load)]
+                assert [f"up to {most} LPA of {held}" in one for one in told] == [True] * bool(most)
             told = explain_lot(session, "DEP-1").remarks
             assert f"made from {held}, which is held" in told
             behind = {one.lot_id for one in ancestors_of(session, "DEP-1")}

@@ -19,7 +19,7 @@ TWO_SITES = Path(__file__).resolve().parents[2] / "scenarios" / "two_sites"
 LATER = "2027-01-11"
 FOUND = (
     "account enter demo --site STILLHOUSE --liquid DRY --kind stocktake --lpa 7500 --on 2027-01-08"
-    " --reason 'found in the old vat'"
+    " --measured-again --reason 'found in the old vat'"
 )
 
 

@@ -12,17 +12,19 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 
 from bulkflow.errors import InputError
-from bulkflow.loads.acts import change_load, divert
-from bulkflow.loads.bodies import LoadState, LotShare
-from bulkflow.loads.gates import GateClosedError
+from bulkflow.loads.acts import change_load, divert, seal_anew
+from bulkflow.loads.arrival import arrival_sheet
+from bulkflow.loads.arrival_text import arrival_lines
+from bulkflow.loads.bodies import LoadState, LotShare, Sealing
+from bulkflow.loads.gates import GateClosedError, LoadGateKind, load_gates
 from bulkflow.loads.opening import loads_for_plan
-from bulkflow.loads.queries import LoadFilter, find_load, loads_in, reserved_lpa, steps_of
+from bulkflow.loads.queries import LoadFilter, find_load, loads_in, reserved_lpa, seals_on, steps_of
 from bulkflow.loads.sheet import load_sheet
 from bulkflow.loads.steps import FIRST_STATES, NEXT_STATES
 from bulkflow.loads.tables import LOADS
 from bulkflow.lots.account import account_of
 from bulkflow.lots.acts import lift_hold, place_holds
-from bulkflow.lots.queries import find_lot
+from bulkflow.lots.queries import find_lot, list_lots
 from bulkflow.lots.register import open_register
 from bulkflow.records import Actor, settings_for, verify
 from bulkflow.records.actors import Appointment, Role
@@ -368,3 +370,44 @@ def test_a_load_on_its_way_goes_to_another_receiver(store, ann, scenario) -> Non
         # the next plan awaits it there
         row = next(x for x in loads_for_plan(session, scenario).rows if x.load_id == "A-1")
         assert (row.lane, row.usable_on) == ("riga-santos", found.usable_day)
+
+
+def test_a_load_sealed_anew_shows_the_seals_that_are_on_it(store, ann, scenario):
+    with store.write(ann) as session:
+        record(session)
+        accept(session)
+        with pytest.raises(InputError, match=r"is planned\. Only a load with liquid"):
+            seal_anew(session, a_sealing("Z-9"))
+        step(session, scenario, "issued")
+        step(session, scenario, "loaded", seals=("Z-1", "Z-2"))
+        step(session, scenario, "departed", on=date(2027, 1, 15), seals=("Z-3",))
+        with pytest.raises(
+            InputError, match=r"is Z-8, which is not on it\. On A-1 are Z-1, Z-2, Z-3"
+        ):
+            seal_anew(session, a_sealing("Z-9", broken=("Z-8",)))
+        with pytest.raises(InputError, match="seal is Z-2, which is on it already"):
+            seal_anew(session, a_sealing("Z-2"))
+        with pytest.raises(InputError, match="on is 2027-01-14, before A-1 was departed"):
+            seal_anew(session, a_sealing("Z-9", on=date(2027, 1, 14)))
+        seal_anew(session, a_sealing("Z-9", broken=("Z-2",)))
+        assert seals_on(session, "A-1") == ("Z-1", "Z-3", "Z-9")
+        said = "\n".join(str(one) for one in arrival_lines(arrival_sheet(session, scenario, "A-1")))
+    assert "Seals: Z-1, Z-3, Z-9." in said
+    assert "Sealed anew 2027-01-20: Z-9 for Z-2 (opened by customs)." in said
+
+
+def a_sealing(*seals, on=date(2027, 1, 20), broken=()):
+    return Sealing(load_id="A-1", on=on, seals=seals, broken=broken, reason="opened by customs")
+
+
+def test_a_held_lot_in_the_tank_drawn_from_is_told_before_loading(store, ann, scenario):
+    with store.write(ann) as session:
+        record(session)
+        tank = find_lot(session, "VK-DRY-2641").tank_id
+        mate = next(one for one in list_lots(session)
+                    if one.tank_id == tank and one.lot_id != "VK-DRY-2641")  # fmt: skip
+        place_holds(session, [mate.lot_id], "odd nose")
+        gates = load_gates(session, find_load(session, "A-1"), scenario, on=LOADING)
+    (told,) = (one for one in gates if one.kind is LoadGateKind.BESIDE)
+    assert told.is_open
+    assert told.reason.startswith(f"{mate.lot_id} is held and lies in {tank} too")
