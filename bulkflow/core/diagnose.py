@@ -18,6 +18,10 @@ from numpy.typing import NDArray
 from bulkflow.core.assemble import assemble_data
 from bulkflow.core.deadline import Deadline
 from bulkflow.core.elastic import ConflictRule, ElasticProgram, Element, elastic_program
+from bulkflow.core.heuristics.relax_and_fix import (
+    carrying_what_is_asked_for,
+    plan_of_few_columns,
+)
 from bulkflow.core.highs import HighsSession
 from bulkflow.core.network import Network
 from bulkflow.core.options import Form
@@ -81,7 +85,8 @@ def diagnose(
     deadline = Deadline(seconds, work=work)
     check_network(network)
     data = spread_network(network)
-    elastic = elastic_program(data, assemble_data(data, form=Form.PLAIN))
+    program = assemble_data(data, form=Form.PLAIN)
+    elastic = elastic_program(data, program)
     with HighsSession(elastic.program, relaxed=True) as session:
         trial = _Trial(session, elastic, deadline, whole=False)
         kept = trial.priced(range(len(elastic.elements)))
@@ -89,6 +94,9 @@ def diagnose(
             kept, done = _filtered(trial, kept, elastic)
             return _diagnosis(elastic, kept, deadline, irreducible=done, whole=False)
     if not elastic.program.integer.any():
+        return Diagnosis((), irreducible=True, whole_numbers=False, seconds=deadline.elapsed())
+    loads = carrying_what_is_asked_for(data, program)
+    if plan_of_few_columns(program, loads, deadline).values is not None:
         return Diagnosis((), irreducible=True, whole_numbers=False, seconds=deadline.elapsed())
     with HighsSession(elastic.program) as session:
         trial = _Trial(session, elastic, deadline, whole=True)

@@ -277,21 +277,23 @@ def _explain_shortage(
         == (row.site, row.liquid, row.market, row.priority)
     )
     own = _limit(group, np.zeros(maps.context.count), (row.period,))
-    alone = _diagnosed(program, [own], allowed)
-    verdict, found = "blocked", alone
-    if not alone.conflicts:
-        # The plan itself keeps to these, so a conflict must come from the demand in question.
-        others = [
-            _limit(one, _open(maps, plan, one), None)
-            for one in maps.demand
-            if one is not group and one.priority.cost_per_lpa >= group.priority.cost_per_lpa
-        ]
-        together = _diagnosed(program, [own, *others], allowed)
-        verdict, found = _without_own_rules(together)
+    # The plan itself keeps to these, so a conflict must come from the demand in question. Where
+    # it can be served beside all of them, it can be served.
+    others = [
+        _limit(one, _open(maps, plan, one), None)
+        for one in maps.demand
+        if one is not group and one.priority.cost_per_lpa >= group.priority.cost_per_lpa
+    ]
+    verdict, found = _without_own_rules(_diagnosed(program, [own, *others], allowed))
+    blocked = False
+    if found.conflicts:
+        alone = _diagnosed(program, [own], allowed)
+        if blocked := bool(alone.conflicts):
+            verdict, found = "blocked", alone
     explanation = _explained(maps, found, sources, without=group)
     if verdict == "blocked" and not explanation.obstacles:
         verdict = "no_way"
-    lots, lots_help = _gates(maps, row, own, allowed) if alone.conflicts else ((), False)
+    lots, lots_help = _gates(maps, row, own, allowed) if blocked else ((), False)
     return ShortageExplanation(
         site=row.site,
         liquid=row.liquid,

@@ -24,12 +24,14 @@ from bulkflow.core.highs import HighsSession, MipAnswer
 from bulkflow.core.outcome import OutcomeStatus, StoppedBy
 from bulkflow.core.program import ColumnKind, Program
 from bulkflow.core.values import LaneData, NetworkData
+from bulkflow.errors import SolverError
 
 __all__ = [
     "carrying_what_is_asked_for",
     "groups_of_columns",
     "least_plan",
     "perturbed_costs",
+    "plan_of_few_columns",
     "staged_plan",
 ]
 
@@ -114,26 +116,58 @@ def least_plan(
     loads : the columns to hold.
     deadline : asked for the caller's wish to stop alone: a plan has to be had.
     """
-    answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.WORK)
     needed, sent = _needed(program, loads, deadline)
     near = sharing_rows(program, needed)
-    few_work = _FEW_WORK + _FEW_WORK_ENTRY * program.matrix.nnz
+    few = _few_work(program)
+    answer = MipAnswer(OutcomeStatus.STOPPED, StoppedBy.WORK)
     for held, work, nodes in (
-        (~needed, few_work, _FEW_NODES),
-        (~near, 2 * few_work, _FEW_NODES),
+        (~needed, few, _FEW_NODES),
+        (~near, 2 * few, _FEW_NODES),
         (_held(program, loads, sent), _LEAST_PLAN_WORK, None),
         (np.zeros_like(loads), _LEAST_PLAN_WORK, None),
     ):
-        upper = np.where(held & program.integer, _least(program), program.upper)
         limit = deadline.regardless(work=work)
-        with HighsSession(replace(program, upper=upper), threads=threads, seed=seed) as session:
-            session.set_option("mip_max_improving_sols", 1)
-            session.set_option("mip_heuristic_run_root_reduced_cost", value=False)
-            answer = session.solve_mip(limit, gap=0.0, max_nodes=nodes)
+        answer = _first_found(program, held, limit, nodes, threads=threads, seed=seed)
         if answer.values is not None or limit.is_over():
             break
     answer.bound = -np.inf
     return answer
+
+
+def plan_of_few_columns(program: Program, loads: BoolArray, deadline: Deadline) -> MipAnswer:
+    """Return a plan in which few whole columns are above their least: those the relaxation needs.
+
+    Most programs have one, and it is found in a small part of the time of another; that none is
+    found proves nothing.
+    """
+    needed, _ = _needed(program, loads, deadline)
+    limit = deadline.part(work=_few_work(program))
+    answer = _first_found(program, ~needed, limit, _FEW_NODES)
+    if answer.values is None:
+        near = sharing_rows(program, needed)
+        answer = _first_found(program, ~near, limit, _FEW_NODES)
+    return answer
+
+
+def _few_work(program: Program) -> float:
+    return _FEW_WORK + _FEW_WORK_ENTRY * program.matrix.nnz
+
+
+def _first_found(
+    program: Program,
+    held: BoolArray,
+    limit: Deadline,
+    nodes: int | None,
+    *,
+    threads: int = 1,
+    seed: int = 0,
+) -> MipAnswer:
+    """Search for any plan with the held whole columns at their least."""
+    upper = np.where(held & program.integer, _least(program), program.upper)
+    with HighsSession(replace(program, upper=upper), threads=threads, seed=seed) as session:
+        session.set_option("mip_max_improving_sols", 1)
+        session.set_option("mip_heuristic_run_root_reduced_cost", value=False)
+        return session.solve_mip(limit, gap=0.0, max_nodes=nodes)
 
 
 def _least(program: Program) -> FloatArray:
@@ -155,7 +189,10 @@ def _needed(
     values: FloatArray | None = None
     with HighsSession(replace(program, cost=weights, constant=0.0), relaxed=True) as session:
         for _ in range(_REWEIGHTINGS + 1):
-            found = session.solve_lp(deadline.regardless(work=_LEAST_PLAN_WORK)).values
+            try:
+                found = session.solve_lp(deadline.regardless(work=_LEAST_PLAN_WORK)).values
+            except SolverError:  # weights are a help alone
+                break
             if found is None:
                 break
             values = found
