@@ -47,7 +47,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     }.items()
 } | {"bulkflow": {"bulkflow.library"}}
 FROM_BULKFLOW = {
-    f"bulkflow.{one}" for one in (*BASE, "alcoholometry", "statistics", "records", "lots")
+    f"bulkflow.{one}" for one in (*BASE, "alcoholometry", "rules", "statistics", "records", "lots")
 }
 # Methods keep no records and read no files: the errors and methods that both packages share.
 SHARED_METHODS = {"bulkflow.errors", "bulkflow.statistics"}

@@ -42,7 +42,9 @@ from bulkflow.rules import (
     LabelTolerance,
     LossAllowance,
     ReferenceTemperature,
+    Statement,
     bottle_sizes,
+    cautions_of,
     jurisdiction_of,
     label_tolerance,
     loss_allowance,
@@ -75,8 +77,8 @@ DEVIATIONS = (1.0, 0.5, 0.3, 0.2, 0.1, -0.1, -0.2, -0.3, -0.5, -1.0)
 SAMPLING = (
     "Compare tank number, seals and movement reference with this sheet before a seal is broken;"
     " note every difference.",
-    "Let the tank stand, earth it, open the vent, and only then the manhole or sample point;"
-    " nose the vapour from beside the opening, never over it.",
+    "Let the tank stand, earth it, open the vent, and only then the sample point. Nose nothing at"
+    " an opening: nose a drawn sample, away from the tank.",
     "Take samples from top, middle and bottom (or a running sample) into clean glass, rinsed with"
     " the liquid: one for strength, one for the panel, two sealed and kept.",
     "Read the temperature of the liquid in the tank, not of the sample; measure strength by density"
@@ -177,6 +179,7 @@ class Arrival:
     sealed: tuple[str, ...] = ()
     held: tuple[str, ...] = ()
     caution: str = FILLING_CAUTION
+    cautions: tuple[Statement, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,6 +245,7 @@ def arrival_sheet(
             + f" ({one.reason})"
             for one in sealings_of(session, load_id)
         ),
+        cautions=cautions_of("receiving", on=load.arrival_day),
     )
 
 

@@ -32,6 +32,7 @@ def arrival_document(sheet: Arrival) -> dict[str, Any]:
         "loss_allowance_source": None if sheet.allowance is None else sheet.allowance.citation,
         "parts": [_part(part) for part in sheet.parts],
         "caution": sheet.caution,
+        "cautions": [f"{one.title}: {one.text}" for one in sheet.cautions],
         "chain_head": sheet.chain_head,
     }
 

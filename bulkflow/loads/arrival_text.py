@@ -50,6 +50,9 @@ def arrival_lines(sheet: Arrival) -> Iterable[str | Table]:
         " stirring. Keep about 1 % of the water back until then."
     )
     yield f"Chain head {sheet.chain_head}"
+    yield "\nCautions"
+    for caution in sheet.cautions:
+        yield f"  {caution.title}. {caution.text}"
     yield f"\n{sheet.caution}"
 
 

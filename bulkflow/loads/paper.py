@@ -15,6 +15,8 @@ from bulkflow.loads.arrival import (
 )
 from bulkflow.loads.reducing import on_label
 from bulkflow.loads.sheet import LoadSheet
+from bulkflow.paper import stylesheet
+from bulkflow.wording import money
 
 __all__ = ["arrival_html", "load_sheet_html"]
 
@@ -34,7 +36,9 @@ def load_sheet_html(sheet: LoadSheet) -> str:
     """Return a load sheet as the text of an HTML file."""
     seals_on = [seal for one in sheet.steps for seal in one.step.seals]
     page = _environment().get_template("load_sheet.html")
-    return page.render(sheet=sheet, seals_on=seals_on)
+    style = stylesheet(f"Load sheet {sheet.load.load_id}", sheet.chain_head)
+    overleaf = [one for one in sheet.cautions if one not in sheet.loading_cautions]
+    return page.render(sheet=sheet, seals_on=seals_on, style=style, overleaf=overleaf, money=money)
 
 
 def arrival_html(sheet: Arrival) -> str:
@@ -42,6 +46,7 @@ def arrival_html(sheet: Arrival) -> str:
     page = _environment().get_template("arrival_sheet.html")
     return page.render(
         sheet=sheet,
+        style=stylesheet(f"Arrival sheet {sheet.load.load_id}", sheet.chain_head),
         sampling=SAMPLING,
         nosing_percent=NOSING_PERCENT,
         nosing_ml=NOSING_ML,

@@ -42,6 +42,7 @@ from bulkflow.rules import (
     JourneyLimit,
     Statement,
     cautions,
+    cautions_of,
     dangerous_goods_lines,
     journey_limit,
     jurisdiction_of,
@@ -79,6 +80,8 @@ class PartLine:
     capacity_litres : of what it fills; ``ullage_litres`` what stays free at loading.
     fills : the fill range of each compartment, with the rule that set each limit.
     compartments : the litres to fill into each of them at the loading temperature.
+    near : a little colder and warmer [degC], the litres for each compartment, and whether they
+        are allowed there.
     at_other : at some temperatures [degC], the litres that the same liquid then fills, and the
         least and most allowed.
     """
@@ -99,6 +102,7 @@ class PartLine:
     most_litres: float
     fills: tuple[FillRange, ...]
     compartments: tuple[float, ...]
+    near: tuple[tuple[float, tuple[float, ...], bool], ...]
     at_other: tuple[tuple[float, float, float, float], ...]
     lots: tuple[LotLine, ...]
     dangerous_goods: tuple[DangerousGoods, ...]
@@ -188,6 +192,7 @@ class LoadSheet:
     journey: Journey
     guarantees: tuple[GuaranteeLine, ...]
     cautions: tuple[Statement, ...]
+    loading_cautions: tuple[Statement, ...]
     chain_head: str
     filling_caution: str = FILLING_CAUTION
     dangerous_goods_caution: str = DANGEROUS_GOODS_CAUTION
@@ -260,6 +265,7 @@ def load_sheet(
         journey=_journey(scenario, load, origin, destination),
         guarantees=tuple(guarantee_lines(scenario, load, others, load_names(session))),
         cautions=cautions(on=load.loading_day),
+        loading_cautions=cautions_of("loading", on=load.loading_day),
         chain_head=str(head(session)),
     )
 
@@ -297,10 +303,24 @@ def _part(
         most_litres=fill.most_litres,
         fills=fill.ranges,
         compartments=fill.spread(litres),
+        near=tuple(_near(ways, load, part, made.litres_20c, strength, temperature)),
         at_other=tuple(_at_other(ways, load, part, made.litres_20c, strength)),
         lots=_lots(session, part),
         dangerous_goods=dangerous_goods_lines(strength, cargo, on=load.loading_day),
     )
+
+
+#: How far colder and warmer the litres on the sheet for the bay are told [degC].
+NEAR_C = 5.0
+
+
+def _near(
+    ways: Ways, load: LoadRecord, part: LoadPart, litres_20c: float, strength: float, stated: float
+) -> Iterable[tuple[float, tuple[float, ...], bool]]:
+    for at in (stated - NEAR_C, stated + NEAR_C):
+        fill = fill_of_part(ways, load.lane_id, load.tank_type, part, temperature_c=at)
+        litres = float(volume_at_temperature(litres_20c, strength, REFERENCE_C, at))
+        yield at, fill.spread(litres), _within(litres, fill.least_litres, fill.most_litres)
 
 
 #: At which litres are printed beside those at the temperature stated [degC].

@@ -30,6 +30,9 @@ def load_sheet_lines(sheet: LoadSheet) -> Iterable[str | Table]:
     yield f"\nTank: {passed} of {len(sheet.tank_checks)} checks passed."
     gates = len(sheet.gates) - len(sheet.beside)
     yield f"All {gates} gates are open. Chain head {sheet.chain_head}"
+    yield "\nCautions"
+    for one in sheet.loading_cautions:
+        yield f"  {one.title}. {one.text}"
     yield f"\n{sheet.dangerous_goods_caution} {sheet.filling_caution}"
 
 

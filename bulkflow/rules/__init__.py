@@ -40,10 +40,12 @@ from bulkflow.rules.model import (
     WeightLimit,
 )
 from bulkflow.rules.questions import (
+    CAUTIONS_OF,
     DANGEROUS_GOODS_CAUTION,
     applying,
     bottle_sizes,
     cautions,
+    cautions_of,
     cleaning_age,
     cleaning_codes,
     contents_error,
@@ -78,6 +80,7 @@ from bulkflow.rules.reader import (
 from bulkflow.rules.says import says
 
 __all__ = [
+    "CAUTIONS_OF",
     "DANGEROUS_GOODS_CAUTION",
     "AnyRule",
     "Basis",
@@ -115,6 +118,7 @@ __all__ = [
     "applying",
     "bottle_sizes",
     "cautions",
+    "cautions_of",
     "cleaning_age",
     "cleaning_codes",
     "contents_error",

@@ -41,10 +41,12 @@ from bulkflow.rules.model import (
 from bulkflow.rules.reader import all_rules, rules_of, wider_jurisdictions
 
 __all__ = [
+    "CAUTIONS_OF",
     "DANGEROUS_GOODS_CAUTION",
     "applying",
     "bottle_sizes",
     "cautions",
+    "cautions_of",
     "cleaning_age",
     "cleaning_codes",
     "contents_error",
@@ -273,6 +275,23 @@ def _named(words: tuple[str, ...], text: str) -> bool:
 def cautions(*, on: date, topic: str = "caution") -> tuple[Statement, ...]:
     """Return the statements on a topic: by default the usual cautions."""
     return tuple(found for found in rules_of(Statement, on=on) if found.topic == topic)
+
+
+Work = Literal["loading", "receiving", "sampling", "bench"]
+
+CAUTIONS_OF: dict[Work, tuple[str, ...]] = {
+    "loading": ("vapour", "earthing", "filling_speed", "stop_fill", "waiting", "gear", "emergency"),
+    "receiving": ("vapour", "earthing", "discharge", "stop_fill", "waiting", "gear", "emergency"),
+    "sampling": ("entry", "vapour", "earthing", "waiting", "gear", "local"),
+    "bench": ("vapour", "local"),
+}
+"""What a paper for some work prints of the cautions, in the order of the work."""
+
+
+def cautions_of(work: Work, *, on: date) -> tuple[Statement, ...]:
+    """Return the cautions that belong to some work; each is defined once, with its source."""
+    found = {one.id.removeprefix("caution."): one for one in cautions(on=on)}
+    return tuple(found[name] for name in CAUTIONS_OF[work])
 
 
 def _flash_point_fits(line: DangerousGoods, flash_point_c: float | None) -> bool:

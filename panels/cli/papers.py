@@ -54,7 +54,7 @@ def print_preparation(sitting: Sitting) -> None:
     console.print(
         f"Nose from {sitting.earliest_minutes} to {sitting.latest_minutes} minutes after pouring."
     )
-    for line in cautions.PREPARING:
+    for line in cautions.preparing(sitting.held_on):
         console.print(f"! {line}")
 
 

@@ -175,6 +175,6 @@ def _print(plan: SamplingPlan) -> None:
         for b in plan.bottles
     ]
     console.print(plain_table(headings, rows))
-    for line in cautions.TANK_SAMPLING:
+    for line in cautions.tank_sampling(plan.drawn_on):
         console.print(f"! {line}")
     sys.stdout.flush()

@@ -1,15 +1,20 @@
-"""Cautions printed on sheets. They remind; local rules and licensed practice come first."""
+"""Cautions printed on the papers of a panel. They remind; local rules come first.
+
+What holds for spirit wherever it is comes from the rules, with its source (`bulkflow.rules`).
+"""
 
 from __future__ import annotations
 
-__all__ = ["ASSESSORS", "PREPARING", "TANK_SAMPLING"]
+from datetime import date
 
-PREPARING: tuple[str, ...] = (
-    "Undiluted spirit is flammable at room temperature: no flame, spark or hot plate; keep"
-    " volumes small, containers closed and labelled flammable. Diluted is safer, not safe.",
+from bulkflow.rules import cautions_of
+
+__all__ = ["ASSESSORS", "preparing", "tank_sampling"]
+
+BENCH = (
+    "On the bench keep volumes small, containers closed and labelled flammable.",
     "Ventilate the room and keep glasses covered. The nose soon stops warning of vapour.",
     "Rinse splashes on skin or in eyes with plenty of water.",
-    "Local rules and licensed practice come before this sheet.",
 )
 
 ASSESSORS: tuple[str, ...] = (
@@ -20,9 +25,13 @@ ASSESSORS: tuple[str, ...] = (
     "No perfume, smoking or food beforehand. Rest at least a minute between glasses.",
 )
 
-TANK_SAMPLING: tuple[str, ...] = (
-    "Never enter a tank or lean into a manway. Sample from the valve or with a thief from"
-    " outside; a tank may hold a deadly or explosive atmosphere even when it looks empty.",
-    "Flammable vapour: bond and earth sampling gear, no ignition source, no synthetic rope.",
-    "Follow the site's permit and the local codes; a competent person answers for the sampling.",
-)
+
+def preparing(on: date) -> tuple[str, ...]:
+    """Return what whoever dilutes samples is reminded of."""
+    vapour, local = (f"{one.title}: {one.text}" for one in cautions_of("bench", on=on))
+    return (vapour, *BENCH, local)
+
+
+def tank_sampling(on: date) -> tuple[str, ...]:
+    """Return what whoever draws samples from a tank is reminded of."""
+    return tuple(f"{one.title}: {one.text}" for one in cautions_of("sampling", on=on))

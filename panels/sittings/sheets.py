@@ -18,6 +18,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.paper import stylesheet
 from panels.preparation import cautions
 from panels.preparation.dilution import (
     COVER,
@@ -125,7 +126,7 @@ def preparation_html(sitting: Sitting) -> str:
         dilutions=preparation_of(sitting),
         glass=GLASS,
         cover=COVER,
-        cautions=cautions.PREPARING,
+        cautions=cautions.preparing(sitting.held_on),
     )
 
 
@@ -269,6 +270,17 @@ def cells_of(assessor: str, glass: Glass) -> dict[str, str]:
     }
 
 
+# What each paper is called above its pages, and those that are wider than tall.
+TITLES = {
+    "preparation.html": "dilute and rest",
+    "coding.html": "coding",
+    "trays.html": "trays",
+    "scores.html": "score sheets",
+    "answers.html": "sets of three",
+}
+WIDE = {"trays.html", "scores.html"}
+
+
 def _render(template: str, sitting: Sitting, **values: Any) -> str:
     environment = Environment(
         loader=PackageLoader("panels.sittings"),
@@ -277,4 +289,8 @@ def _render(template: str, sitting: Sitting, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(sitting=sitting, **values)
+    style = stylesheet(
+        f"Sitting {sitting.sitting}: {TITLES[template]}",
+        turned="landscape" if template in WIDE else "portrait",
+    )
+    return environment.get_template(template).render(sitting=sitting, style=style, **values)

@@ -294,6 +294,9 @@ def test_cautions_and_cleaning_codes() -> None:
     assert {"Tank entry", "Earthing", "Discharge"} <= {
         found.title for found in rules.cautions(on=TODAY)
     }
+    for work in rules.CAUTIONS_OF:
+        ids = [one.id for one in rules.cautions_of(work, on=TODAY)]
+        assert "caution.vapour" in ids and len(set(ids)) == len(ids)
     codes = {found.code: found.meaning for found in rules.cleaning_codes(on=TODAY)}
     assert codes["F51"] == "food-approved sanitiser"
     assert len(codes) == 6
