@@ -9,6 +9,7 @@ from importlib import resources
 from typing import Any
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
@@ -40,6 +41,7 @@ class Pages:
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
+            auto_reload=False,
         )
         self._files: Mapping[str, bytes] = {
             name: _content(owner, name)
@@ -56,6 +58,10 @@ class Pages:
         return HTMLResponse(
             found.render(nonce=nonce_of(request.scope), **values), status_code=status
         )
+
+    def part(self, template: str, **values: Any) -> Markup:
+        """Return a part of a page, which is alike for whoever asks."""
+        return Markup(self._environment.get_template(template).render(**values))
 
     @property
     def route(self) -> Route:

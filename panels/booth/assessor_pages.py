@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import Request
@@ -88,6 +89,7 @@ class AssessorPages:
         self.desk, self.pages, self.signer = desk, pages, signer
         self.seat, self.visit, self.limit = seat, visit, limit
         self.last_heard: dict[tuple[str, str], datetime] = {}
+        self._empty: dict[str, Markup] = {}
 
     @property
     def routes(self) -> list[Route]:
@@ -176,7 +178,9 @@ class AssessorPages:
         token = self.seat.read(request)
         if not token:
             return None
-        found = await run_in_threadpool(self.desk.whose, digest_of(token))
+        if not self.desk.is_fresh:
+            await run_in_threadpool(self.desk.catch_up)
+        found = self.desk.whose(digest_of(token))
         if found is None:
             return None
         occasion, assessor = found
@@ -214,19 +218,39 @@ class AssessorPages:
             "turn.html",
             status,
             **self._common(visitor, turn),
-            given=given or {},
+            fields=self._fields(occasion, turn, given or {}, wrong or {}),
             wrong=wrong or {},
             trouble=trouble,
             seconds=_seconds(turn, self.desk.now),
             opens=_clock(occasion, turn.opens),
             ends="" if turn.ends is None else f"{occasion.local(turn.ends):%H:%M}",
             late=turn.ends is not None and self.desk.now > turn.ends,
+            cautions=cautions.ASSESSORS,
+        )
+
+    def _fields(
+        self, occasion: Occasion, turn: Turn, given: dict[str, str], wrong: dict[str, str]
+    ) -> Markup:
+        """Return what is filled in of a serving; a glass's empty fields are alike for everybody."""
+        if turn.place is not Place.OPEN:
+            return Markup()
+        alike = occasion.rules is not None and not given and not wrong
+        if alike and occasion.name in self._empty:
+            return self._empty[occasion.name]
+        made = self.pages.part(
+            "fields.html",
+            occasion=occasion,
+            codes=() if turn.serving is None else turn.serving.codes,
+            given=given,
+            wrong=wrong,
             scores=() if occasion.rules is None else [f"{one:g}" for one in occasion.rules.steps],
             steps=ATTRIBUTE_STEPS,
             no_score=NO_SCORE,
             longest=LONGEST_REMARK,
-            cautions=cautions.ASSESSORS,
         )
+        if alike:
+            self._empty[occasion.name] = made
+        return made
 
     def _check_page(
         self, request: Request, visitor: Visitor, found: Answer, given: dict[str, str]

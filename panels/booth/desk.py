@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -61,6 +62,10 @@ MOST_AT_ONCE = 200
 PAUSE = timedelta(seconds=60)
 """From one answer to the next serving, for the nose to rest (common practice)."""
 
+LOOK_AGAIN_SECONDS = 0.25
+"""So old may the state be that a page shows, where something else wrote (a command, another booth);
+what this booth wrote is seen at once, and what is kept is judged by what stands when it is."""
+
 T = TypeVar("T")
 
 
@@ -98,7 +103,10 @@ class Desk:
     ) -> None:
         self.store, self.actor, self.pause, self.rehearsal = store, actor, pause, rehearsal
         self._known: dict[str, Occasion] = {}
+        self._sessions: dict[str, tuple[Occasion, str]] = {}
         self._seen = 0
+        self._written = 0
+        self._looked = (0, -LOOK_AGAIN_SECONDS)
         self._lock = threading.RLock()
         self._waiting: queue.SimpleQueue[_Waiting | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._keep_coming, name="answers", daemon=True)
@@ -121,47 +129,65 @@ class Desk:
 
     def act(self, person: str, deed: Callable[[Session], T]) -> T:
         """Do something as a named person; all of it is kept, or nothing."""
-        with self.store.write(Actor(person, self.actor.account)) as session:
-            return deed(session)
+        try:
+            with self.store.write(Actor(person, self.actor.account)) as session:
+                return deed(session)
+        finally:
+            self._look_again()
+
+    @property
+    def is_fresh(self) -> bool:
+        """Whether `whose` tells what stands now without asking the register."""
+        written, at = self._looked
+        return written == self._written and time.monotonic() - at < LOOK_AGAIN_SECONDS
+
+    def catch_up(self) -> None:
+        """Take in what the register has that was not seen yet."""
+        looking = (self._written, time.monotonic())
+        with self.store.read() as session:
+            self._catch_up(session)
+        self._looked = looking
 
     def occasions(self) -> dict[str, Occasion]:
         """Return the sittings and tests that go on, by name, as they stand now."""
-        with self._lock, self.store.read() as session:
-            self._catch_up(session)
-            return {name: one for name, one in self._known.items() if not one.over}
+        self.catch_up()
+        return {name: one for name, one in self._known.items() if not one.over}
 
     def occasion(self, name: str) -> Occasion | None:
         """Return a sitting or test as it stands now, over or not; None where there is none."""
-        with self._lock, self.store.read() as session:
+        with self.store.read() as session:
             self._catch_up(session)
             if name not in self._known:
-                self._known |= {one.name: one for one in _going_on(session, {name})}
+                with self._lock:
+                    self._known |= {one.name: one for one in _going_on(session, {name})}
             return self._known.get(name)
 
     def whose(self, session_digest: str) -> tuple[Occasion, str] | None:
-        """Return the occasion and the assessor that a session stands for."""
-        with self._lock, self.store.read() as session:
-            self._catch_up(session)
-            for one in self._known.values():
-                if who := one.whose(session_digest):
-                    return one, who
-        return None
+        """Return the occasion and the assessor that a session stands for, as last seen."""
+        found = self._sessions.get(session_digest)
+        if found is None:
+            return None
+        occasion, who = found
+        return found if occasion.sessions.get(who) == session_digest else None
 
     def admit(self, code_digest: str, session_digest: str) -> bool:
         """Redeem a code, once; return whether it stood for a seat."""
-        with self._lock, self.store.write(self.actor) as session:
-            self._catch_up(session)
-            for one in self._known.values():
-                if who := one.seat_of(code_digest):
-                    body = Admission(
-                        sitting=one.name,
-                        assessor=who,
-                        code_digest=code_digest,
-                        session_digest=session_digest,
-                    )
-                    append(session, ADMISSION, body, zone=one.zone)
-                    return True
-        return False
+        try:
+            with self.store.write(self.actor) as session:
+                self._catch_up(session)
+                for one in self._known.values():
+                    if who := one.seat_of(code_digest):
+                        body = Admission(
+                            sitting=one.name,
+                            assessor=who,
+                            code_digest=code_digest,
+                            session_digest=session_digest,
+                        )
+                        append(session, ADMISSION, body, zone=one.zone)
+                        return True
+            return False
+        finally:
+            self._look_again()
 
     def give_seats(self, person: str, name: str, codes: dict[str, str]) -> None:
         """Give assessors personal codes, by their digests; earlier ones of theirs end.
@@ -225,6 +251,7 @@ class Desk:
             if batch:
                 try:
                     outcomes = self._keep(batch)
+                    self._look_again()
                 except Exception as error:
                     for one in batch:
                         one.kept.set_exception(error)
@@ -249,7 +276,7 @@ class Desk:
         return batch, True
 
     def _keep(self, batch: Sequence[_Waiting]) -> list[Kept]:
-        with self._lock, self.store.write(self.actor) as session:
+        with self.store.write(self.actor) as session:
             require(session, Power.RECORD, "take answers in the booth")
             self._catch_up(session)
             now, coming = self.now, set[tuple[str, str, str]]()
@@ -290,22 +317,30 @@ class Desk:
         same_day = poured.date() == occasion.local(now).date()
         return Kept.NOW if same_day else Kept.OVER
 
+    def _look_again(self) -> None:
+        with self._lock:
+            self._written += 1
+
     def _catch_up(self, session: Session) -> None:
-        """Take in what the register has that was not seen yet."""
-        last = head(session).seq
-        if last == self._seen:
-            return
-        plans = (SITTING.name, CONFIRMATION_PLAN.name)
-        fresh = list(records_in(session, after=self._seen, kinds=(*plans, *KINDS)))
-        if self._seen == 0 or any(record.kind in plans for record in fresh):
-            for one in _going_on(session, self._known):
-                self._known[one.name] = one
-        else:
-            for record in fresh:
-                for name in {record.subject, record.content.get("test")}:
-                    if name in self._known:
-                        self._known[name].take(record)
-        self._seen = last
+        with self._lock:
+            last = head(session).seq
+            if last <= self._seen:
+                return
+            plans = (SITTING.name, CONFIRMATION_PLAN.name)
+            fresh = list(records_in(session, after=self._seen, kinds=(*plans, *KINDS)))
+            if self._seen == 0 or any(record.kind in plans for record in fresh):
+                self._known |= {one.name: one for one in _going_on(session, self._known)}
+            else:
+                for record in fresh:
+                    for name in {record.subject, record.content.get("test")}:
+                        if name in self._known:
+                            self._known[name].take(record)
+            self._seen = last
+            self._sessions = {
+                digest: (one, who)
+                for one in self._known.values()
+                for who, digest in one.sessions.items()
+            }
 
 
 def _going_on(session: Session, known: Collection[str]) -> Iterator[Occasion]:

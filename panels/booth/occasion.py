@@ -184,10 +184,6 @@ class Occasion:
         """Return an instant in the wall time of the room."""
         return instant.astimezone(ZoneInfo(self.zone))
 
-    def whose(self, session: str) -> str | None:
-        """Return the assessor whose standing session this digest is."""
-        return next((who for who, digest in self.sessions.items() if digest == session), None)
-
     def seat_of(self, code: str) -> str | None:
         """Return the assessor whose standing code this digest is, if it was not redeemed yet."""
         if code in self.used or self.over:
