@@ -2,7 +2,8 @@
 
 Runs README's first command, as printed, in a fresh clone (or takes a checkout in which it was run,
 ``--ran DIR``) and writes to ``scenarios/vejkalna/pictures`` what came of it: the map, the calendar
-of loads, and the answer in the terminal. The pictures load nothing from outside.
+of loads, and the answer in the terminal. The pictures load nothing from outside. ``--booth`` makes
+those of the booth alone, with Chromium.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from bulkflow.report.lots_in_loads import lots_in_loads
 from bulkflow.report.map import map_picture, placed_map
 from bulkflow.scenario import read_workspace
 from bulkflow.scenario.model import Scenario
+from tests.panels.booth_pictures import booth_pictures
 from tests.readme_runs import one_run
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -106,7 +108,13 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.make_pictures", description=__doc__)
     parser.add_argument("--ran", type=Path, help="a checkout in which the command was run")
     parser.add_argument("--out", type=Path, default=PICTURES)
+    parser.add_argument("--booth", action="store_true", help="the booth's pictures, and no others")
     arguments = parser.parse_args(argv)
+    if arguments.booth:
+        for name, picture in booth_pictures().items():
+            (arguments.out / name).write_bytes(picture)
+            print(f"Wrote {arguments.out / name}.")
+        return 0
     with tempfile.TemporaryDirectory(prefix="pictures-") as place:
         ran = arguments.ran or Path(place) / "clone"
         if arguments.ran is None:

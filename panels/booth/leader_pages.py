@@ -383,6 +383,9 @@ class LeaderPages:
         if turn.place is Place.OPEN and turn.ends is not None:
             late = now > turn.ends
             where = f"late: its window ended at {one.local(turn.ends):%H:%M}" if late else where
+            where += (
+                "" if late or turn.opens is None else f" since {one.local(turn.opens):%H:%M:%S}"
+            )
         if who not in one.sessions and turn.place not in (Place.FINISHED, Place.OVER):
             where = "missing" if one.poured else "not here yet"
         heard = self.assessors.last_heard.get((one.name, who))
@@ -392,7 +395,7 @@ class LeaderPages:
             len(done),
             turn.of,
             f"{one.local(max(done.values())):%H:%M:%S}" if done else "-",
-            "-" if heard is None else f"{max(0, int((now - heard).total_seconds()))} s ago",
+            "-" if heard is None else _ago(now - heard),
             "taken" if who in one.sessions else "given" if who in one.seats else "none",
         )
 
@@ -426,6 +429,11 @@ def _shown(session: Session, lot: str, judgement: Judgement, *, since: int) -> J
         # drawn by this program from numbers and escaped texts
         Markup(decision_picture(evidence, name=f"lot-{lot}") if evidence else ""),
     )
+
+
+def _ago(gone: timedelta) -> str:
+    seconds = max(0, int(gone.total_seconds()))
+    return f"{seconds} s ago" if seconds < 120 else f"{seconds // 60} min ago"
 
 
 def _text(form: FormData, name: str) -> str:
