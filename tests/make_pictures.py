@@ -20,7 +20,7 @@ from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
 from bulkflow.account.position import as_planned
-from bulkflow.plan.answer import print_answer
+from bulkflow.plan.answer import print_answer, print_verdict
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.write import read_plan_at
 from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
@@ -37,7 +37,6 @@ ROOT = Path(__file__).resolve().parent.parent
 DEMO = Path("scenarios") / "vejkalna"
 FOLDER = ROOT / DEMO
 PICTURES = FOLDER / "pictures"
-ANSWER_ENDS = "Stock against floor"  # the heading before which the picture of the answer ends
 # Dark on light, told apart by weight too, so that it prints.
 THEME = TerminalTheme(
     (255, 255, 255),
@@ -91,12 +90,12 @@ def pictures(result: PlanResult, scenario: Scenario, folder: Path) -> dict[str, 
 
 
 def answer(result: PlanResult, scenario: Scenario) -> str:
-    """Return the beginning of the answer as a terminal shows it."""
+    """Return the answer as a terminal shows it."""
     shown = io.StringIO()
     console = Console(file=shown, force_terminal=True, width=80, highlight=False, markup=False)
     print_answer(result, scenario, console)
+    print_verdict(result, console)
     lines = shown.getvalue().splitlines()
-    lines = lines[: next(n for n, line in enumerate(lines) if ANSWER_ENDS in line) - 1]
     paper = Console(record=True, width=82, file=io.StringIO(), highlight=False)
     for line in lines:
         paper.print(Text.from_ansi(line))

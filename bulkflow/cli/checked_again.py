@@ -106,9 +106,12 @@ class CheckedAgain:
         for one in self.report.failures:
             console.print(f"FAILED {one}")
         passed = len(self.report.checks) - len(self.report.failures)
+        of_document = sum(one.id.startswith("kept-") for one in self.report.checks)
         console.print(
             f"{passed} of {len(self.report.checks)} checks of the plan passed"
-            f" ({self.report.comparisons:,} comparisons)."
+            f" ({self.report.comparisons:,} comparisons):"
+            f" {len(self.report.checks) - of_document} as when it was made, and {of_document} of"
+            " what its document says besides."
         )
         if self.proved is not None:
             failed = "FAILED bound-proved: " if self.proved.holds is False else ""

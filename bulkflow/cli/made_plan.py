@@ -28,6 +28,7 @@ __all__ = ["MadePlan", "TimeAllowed"]
 
 # Of the time for everything, what the first search may take where gates are to be priced after.
 SEARCH_SHARE = 0.75
+MOST_NEWS = 4  # told of what the register learned, unless all changes are asked for
 LEAST_SECONDS = 0.5  # for planning once more without a gate
 # Kept back for putting lots into loads and drawing the report: as they take on the demo, idle.
 AFTER_SECONDS = 6.0
@@ -165,17 +166,27 @@ class MadePlan:
             or self.result
         )
 
-    def show(self, *, as_json: bool) -> None:
-        """Print the answer, and what changed since an earlier plan."""
-        from bulkflow.plan.answer import print_answer
+    def show(self, *, as_json: bool, show: frozenset[str] = frozenset()) -> None:
+        """Print the answer, what changed since an earlier plan, and the sentence, last.
+
+        Parameters
+        ----------
+        show : parts of the answer asked for by name.
+        """
+        from bulkflow.plan.answer import ALL_PARTS, print_answer, print_verdict
         from bulkflow.plan.document import to_document
 
         def answer() -> None:
             if as_json:
                 write_json(to_document(self.result))
                 return
-            console = result_console()
-            print_answer(self.result, self.workspace.scenario, console)
+            print_answer(
+                self.result,
+                self.workspace.scenario,
+                result_console(),
+                show,
+                more_follows=self.earlier is not None,
+            )
 
         self.extras.attempt(
             answer, name="answer", failing="The answer was not shown", way_out=self.extras.kept
@@ -184,11 +195,23 @@ class MadePlan:
         if earlier is not None and not as_json:
             self.extras.attempt(
                 lambda: _print_changes(
-                    earlier, self.result, result_console(), self.workspace, self.database
+                    earlier,
+                    self.result,
+                    result_console(),
+                    self.workspace,
+                    self.database,
+                    whole=bool(show & {"changes", ALL_PARTS}),
                 ),
                 name="answer",
                 failing="What changed was not shown",
                 way_out="See it with bulkflow compare.",
+            )
+        if not as_json:
+            self.extras.attempt(
+                lambda: print_verdict(self.result, result_console()),
+                name="answer",
+                failing="The state of the quarter was not shown",
+                way_out=self.extras.kept,
             )
 
     def fill(self) -> None:
@@ -270,20 +293,28 @@ def _print_changes(
     console: Console,
     workspace: Workspace,
     database: str | None,
+    *,
+    whole: bool,
 ) -> None:
     from bulkflow.account.changes import news_since
-    from bulkflow.plan.answer_difference import print_difference
+    from bulkflow.plan.answer_difference import print_difference, print_difference_in_short
     from bulkflow.plan.compare import compare_plans
 
-    console.print()
     console.rule("What changed since the earlier plan", style="", align="left", characters="=")
     news = news_since(workspace.folder, database, earlier) if result.register else ()
     if news:
         console.print("Why: what the register learned since then")
-        for words in news:
+        shown = news if whole else news[:MOST_NEWS]
+        for words in shown:
             console.print(f"  {words}")
-        console.print()
-    print_difference(compare_plans(earlier, result), console)
+        if len(shown) < len(news):
+            console.print(f"  and {counted(len(news) - len(shown), 'thing')} more (--show changes)")
+    difference = compare_plans(earlier, result)
+    if whole:
+        print_difference(difference, console)
+    else:
+        print_difference_in_short(difference, console)
+    console.print()
 
 
 def _share_of_time(options: SolveOptions, result: PlanResult) -> SolveOptions:

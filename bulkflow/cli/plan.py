@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from bulkflow.plan.result import PlanResult
     from bulkflow.scenario.reader import Workspace
 
-__all__ = ["check", "compare", "mount", "names_known", "plan", "schema"]
+__all__ = ["check", "compare", "mount", "names_known", "parts_named", "plan", "schema"]
 
 SEARCH_WORK = 16.0  # units of work (`bulkflow.core.deadline`): some 20 s with the demo's holds
 GAP = 0.0005
@@ -105,6 +105,15 @@ RegisterOption = Annotated[
         help="Take the opening lots from the register, begun if need be, or from the tables alone.",
     ),
 ]
+ShowOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--show",
+        metavar="PART",
+        help="Show a part in full: short, reasons, loads, stocks, duty, holds, purchases, runs,"
+        " costs, proof, changes, or all; repeatable, or joined by commas.",
+    ),
+]
 PlanFileOption = Annotated[
     Path | None,
     typer.Option("--plan", metavar="FILE", help="Also check this plan.json against the folder."),
@@ -148,11 +157,13 @@ def plan(
     register: RegisterOption = True,
     database: DatabaseOption = None,
     out: OutOption = None,
+    show: ShowOption = None,
     json: JsonOption = False,
 ) -> int:
     """Plan a workspace: loads, runs and purchases, with proof, shown and checked.
 
-    Ctrl-C keeps and shows the best plan so far.
+    The answer fits a screen; longer parts are shown by name (--show). Ctrl-C keeps and shows the
+    best plan so far.
 
     Example: bulkflow plan scenarios/two_sites
     """
@@ -163,7 +174,7 @@ def plan(
     from bulkflow.plan.write import refuse_unfit
     from bulkflow.scenario.reader import read_workspace
 
-    timed = seconds is not None
+    timed, shown = seconds is not None, parts_named(show)
     work = SEARCH_WORK if seconds is None and nodes is None and rounds is None else None
     clock = TimeAllowed(seconds)
     workspace = read_workspace(folder)
@@ -182,7 +193,7 @@ def plan(
         max_nodes=nodes,
         max_rounds=rounds,
     )
-    search = Stoppable(workspace.scenario.currency)
+    search = Stoppable(workspace.scenario.currency, expected=seconds or work)
     result = replace(_planned(workspace, options, search, earlier, names), **origin)
     where = whereabouts(result, folder, out, database, calendar_start)
     done = MadePlan(workspace, result, earlier, where, clock, search, database)
@@ -196,7 +207,7 @@ def plan(
     done.fill()
     if out is not None and done.result is not result:
         done.keep_again(out)
-    done.show(as_json=json)
+    done.show(as_json=json, show=shown)
     if out is not None and done.unkept is None:
         done.write_extras(out)
     if out is not None or timed:
@@ -206,6 +217,28 @@ def plan(
     done.raise_for_failures()
     interrupted = search.interrupted or done.extras.interrupted
     return ExitCode.INTERRUPTED if interrupted else ExitCode.DONE
+
+
+def parts_named(show: list[str] | None) -> frozenset[str]:
+    """Return the parts of the answer that were asked for by name.
+
+    Raises
+    ------
+    InputError
+        With every name that is none, and the nearest one.
+    """
+    from bulkflow.plan.answer import ALL_PARTS, PARTS
+    from bulkflow.reading.words import did_you_mean
+
+    names = [name.strip() for given in show or () for name in given.split(",")]
+    known = [*PARTS, ALL_PARTS]
+    wrong = [name for name in names if name not in known]
+    if wrong:
+        raise InputError(
+            Fault("", 0, "--show", f"names no part ({name[:40]!r})", did_you_mean(name, known))
+            for name in wrong
+        )
+    return frozenset(names)
 
 
 def _earlier(since: Path | None, workspace: Workspace) -> PlanResult | None:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from bulkflow.cli.shell import InterruptedSearchError, message_console
 from bulkflow.errors import PlanningError
+from bulkflow.wording import percent
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -34,8 +35,8 @@ Search = Callable[[Callable[["Progress"], None], threading.Event], Answer]
 class _Shown:
     """The latest progress of one search, as a line."""
 
-    def __init__(self, label: str, currency: str) -> None:
-        self._label, self._currency = label, currency
+    def __init__(self, label: str, currency: str, expected: float | None) -> None:
+        self._label, self._currency, self._expected = label, currency, expected
         self._begun = time.monotonic()
         self._latest: Progress | None = None
         self.stopping = False
@@ -46,18 +47,22 @@ class _Shown:
 
     def line(self) -> str:
         """Return the line as it stands now."""
-        parts = [f"{self._label}  {time.monotonic() - self._begun:.0f} s"]
+        from bulkflow.plan.summary import PROMISE_GAP
+
+        used = time.monotonic() - self._begun
+        told = f" of about {self._expected:.0f}" if self._expected else ""
+        parts = [f"{self._label}  {used:.0f}{told} s"]
         latest = self._latest
         if self.stopping:
             parts.append("stopping with the best plan so far (Ctrl-C again gives up)")
         elif latest is not None:
             parts.append(latest.phase)
-        if latest is not None and latest.objective is not None:
-            parts.append(f"best {latest.objective:,.0f} {self._currency}")
-        if latest is not None and latest.bound is not None:
-            parts.append(f"bound {latest.bound:,.0f}")
-        if latest is not None and latest.gap is not None:
-            parts.append(f"gap {100 * latest.gap:.3f} %")
+        if latest is None or latest.objective is None:
+            return "  ".join([*parts, "no plan yet"])
+        parts.append(f"best {latest.objective:,.0f} {self._currency}")
+        if latest.gap is not None:
+            good = " (good enough)" if latest.gap <= PROMISE_GAP else ""
+            parts.append(f"at most {percent(latest.gap)} too dear{good}")
         return "  ".join(parts)
 
 
@@ -67,10 +72,11 @@ class Stoppable:
     Parameters
     ----------
     currency : of the costs shown.
+    expected : how long a search looks, about [s]; None where nobody can tell.
     """
 
-    def __init__(self, currency: str) -> None:
-        self._currency = currency
+    def __init__(self, currency: str, *, expected: float | None = None) -> None:
+        self._currency, self._expected = currency, expected
         self.interrupted = False
 
     def run(self, search: Search[Answer], *, label: str) -> Answer:
@@ -81,7 +87,8 @@ class Stoppable:
         InterruptedSearchError
             It was stopped before it had an answer, or given up by a second Ctrl-C.
         """
-        shown, stop = _Shown(label, self._currency), threading.Event()
+        shown = _Shown(label, self._currency, self._expected)
+        stop = threading.Event()
         outcome: dict[str, Any] = {}
 
         def work() -> None:

@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from bulkflow.cli.plan import ShowOption, parts_named
 from bulkflow.cli.register_options import DatabaseOption
-from bulkflow.cli.shell import FolderArgument, JsonOption, message_console, write_json
+from bulkflow.cli.shell import (
+    FolderArgument,
+    JsonOption,
+    message_console,
+    result_console,
+    write_json,
+)
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -58,16 +65,18 @@ def report(
     out: OutOption = None,
     since: SinceOption = None,
     terms: TermsOption = None,
+    show: ShowOption = None,
     database: DatabaseOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write a plan as a report (HTML) and as a workbook.
+    """Write a plan as a report (HTML) and as a workbook, or show parts of it here (--show).
 
     Example: bulkflow report scenarios/two_sites plans/two_sites --out report.html
     """
     from bulkflow.account.position import as_planned
     from bulkflow.cli.extras import Extras
     from bulkflow.cli.outputs import by_ending
+    from bulkflow.plan.answer import print_answer, print_verdict
     from bulkflow.plan.belongs import refuse_foreign
     from bulkflow.plan.compare import compare_plans
     from bulkflow.plan.write import on_demand, read_plan_at
@@ -77,8 +86,9 @@ def report(
 
     files = by_ending(out, {".html": "the report", ".xlsx": "a workbook"})
     html, workbook = files.get(".html"), files.get(".xlsx")
-    if not files:
-        mend = "Give --out report.html, --out plan.xlsx, or both."
+    parts = parts_named(show)
+    if not files and not parts:
+        mend = "Give --out report.html, --out plan.xlsx, or both; or --show PART."
         raise InputError(Fault("", 0, "the command", "names no file to write", mend))
     words = read_terms(terms) if terms else None
     workspace = read_workspace(folder)
@@ -88,6 +98,9 @@ def report(
     opened = as_planned(workspace.scenario, workspace.folder, database, result)
     workspace = replace(workspace, scenario=opened.scenario)
     extras = Extras()
+    if parts and not json:
+        print_answer(result, workspace.scenario, result_console(), parts)
+        print_verdict(result, result_console())
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None
         beside = extras.attempt(
@@ -106,7 +119,7 @@ def report(
     written = [str(one) for one in (html, workbook) if one is not None]
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})
-    else:
+    elif written:
         message_console().print(f"Wrote {' and '.join(written)}.")
     extras.raise_for_failures()
 

@@ -100,7 +100,7 @@ def what_if(
     changes = read_changes(change, scenario)
     work = WORK if seconds is None else None
     options = SolveOptions(seconds=seconds, work=work, gap=0.0005)
-    search = Stoppable(scenario.currency)
+    search = Stoppable(scenario.currency, expected=seconds or WORK)
     names = _names(folder, database) if origin.get("register") else None
     if before is None:
         before = replace(_base(scenario, options, search, names), **origin)

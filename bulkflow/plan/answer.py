@@ -1,14 +1,16 @@
 """The plan in the terminal: 80 columns, readable with no colour and when piped.
 
-Marks that colour would carry are words or signs too ("short", "over floor", "!"). Figures come
-from ``bulkflow.plan.views``; here is only their layout.
+The answer fits a screen: the loads of the first days, what stands out, and the state of the quarter
+in a sentence, last, where the eye is. Longer parts are shown by name (`PARTS`). Marks that colour
+would carry are words or signs too ("short", "over floor", "!"). Figures come from
+``bulkflow.plan.views``; here is only their layout.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import date
 
 from rich import box
@@ -23,25 +25,33 @@ from bulkflow.plan.holds import hold_words
 from bulkflow.plan.next_steps import NextStep
 from bulkflow.plan.result import HoldCost, Miss, PlanResult
 from bulkflow.plan.summary import ROUNDING, gap_words, summarise
-from bulkflow.program.answer import Plan
+from bulkflow.program.answer import Plan, PlannedLoad
 from bulkflow.scenario.model import Scenario
 from bulkflow.wording import amount, counted, money, percent, share, whole_parts
 
 __all__ = [
     "ALARM",
+    "ALL_PARTS",
     "GOOD",
     "HEADING",
+    "PARTS",
     "WARNING",
     "day_words",
     "plain_table",
     "print_answer",
     "print_findings",
     "print_next_steps",
+    "print_verdict",
 ]
 
-MOST_STEPS = 4  # offered at the end
+MOST_STEPS = 3  # offered at the end
+MOST_LOADS = 6  # named in the answer in short; fewer where there is more to tell
+FEWEST_LOADS = 3
+MOST_HOLDS = 2
+MOST_FINDINGS = 1
+NEARLY_FULL = 0.95  # share of a guarantee
 NEXT_PERIODS = 2  # of loads listed one by one; the rest is in the files
-WIDEST_NAME = 27  # columns given to the name of a lane before it is folded
+WIDEST_NAME = 28  # columns given to the name of a lane or load before it is folded
 SHOWN_HASH = 12  # digits of the chain head; plan.json holds it all
 WEEK_DAYS = 7
 MOST_MISSED = 10  # floors and targets listed; the report and plan.json hold all
@@ -52,28 +62,69 @@ ALARM = "bold red"
 GOOD = "green"
 
 
-def print_answer(result: PlanResult, scenario: Scenario, console: Console) -> None:
-    """Print the whole answer to a console."""
-    plan = result.plan
+Sections = Iterator[tuple[str, RenderableType]]
+
+PARTS = {
+    "short": "what is late, lost or below its floor or target",
+    "reasons": "why it is short",
+    "loads": "every week's loads by lane, and those of the next weeks by name",
+    "stocks": "stock against floor and room",
+    "duty": "duty at risk against guarantees, and duty falling due",
+    "holds": "lots held or awaiting, and what depends on them",
+    "purchases": "what to buy from whom",
+    "runs": "charges by still, recipe and week",
+    "costs": "the cost by part",
+    "proof": "bound, gap, solver and checks",
+    "changes": "every change since the earlier plan",
+}
+"""The parts of an answer that are shown by name."""
+
+ALL_PARTS = "all"
+
+
+def print_answer(
+    result: PlanResult,
+    scenario: Scenario,
+    console: Console,
+    show: Collection[str] = (),
+    *,
+    more_follows: bool = False,
+) -> None:
+    """Print the answer to a console: what stands out, or the parts named; see `print_verdict`.
+
+    Parameters
+    ----------
+    show : names of `PARTS`; none for the answer in short.
+    more_follows : before the verdict, so that the answer in short has to leave room.
+    """
     _print_title(result, scenario, console)
-    console.print(Text(summarise(result).sentence, style="bold"))
-    if plan.proof.interrupted:
-        console.print(Text("Interrupted: this is the best plan found until then.", style=WARNING))
-    print_findings(result.findings, console)
     unit = period_word(scenario)
-    for title, body in _sections(result, scenario, unit):
-        console.print()
+    if show:
+        print_findings(result.findings, console)
+    else:
+        print_findings(result.findings, console, most=MOST_FINDINGS)
+    loads = FEWEST_LOADS if more_follows or result.findings else MOST_LOADS
+    sections = _sections(result, scenario, unit, show) if show else _brief(result, unit, loads)
+    for title, body in sections:
         console.print(Text(title, style=HEADING))
         console.print(body)
+        console.print()
 
 
-def print_findings(findings: Sequence[Finding], console: Console) -> None:
-    """Print what was found not to work, if anything."""
+def print_verdict(result: PlanResult, console: Console) -> None:
+    """Print the state of the quarter in a sentence: the end of the answer."""
+    console.print(Text(summarise(result).sentence, style="bold"))
+    if result.plan.proof.interrupted:
+        console.print(Text("Interrupted: this is the best plan found until then.", style=WARNING))
+
+
+def print_findings(findings: Sequence[Finding], console: Console, *, most: int = 0) -> None:
+    """Print what was found not to work, if anything; past ``most`` (0: all) it is counted."""
     if not findings:
         return
-    console.print()
+    shown = findings[:most] if most else findings
     console.print(Text("What cannot work", style=HEADING))
-    for finding in findings:
+    for finding in shown:
         blocks = finding.severity == "blocks"
         sign = Text("blocks  " if blocks else "warning ", style=ALARM if blocks else WARNING)
         row = Table.grid(padding=0)
@@ -81,8 +132,11 @@ def print_findings(findings: Sequence[Finding], console: Console) -> None:
         row.add_column(ratio=1)
         row.add_row(sign, Text(str(finding)))
         console.print(row)
-    for caution in dict.fromkeys(one.caution for one in findings if one.caution):
+    for caution in dict.fromkeys(one.caution for one in shown if one.caution):
         console.print(Text(caution, style="italic"))
+    if len(shown) < len(findings):
+        console.print(f"and {len(findings) - len(shown)} more: bulkflow check lists them.")
+    console.print()
 
 
 def print_next_steps(steps: Sequence[NextStep], console: Console) -> None:
@@ -119,32 +173,114 @@ def _print_title(result: PlanResult, scenario: Scenario, console: Console) -> No
     console.print()
 
 
-def _sections(
-    result: PlanResult, scenario: Scenario, unit: str
-) -> Iterator[tuple[str, RenderableType]]:
+def _brief(result: PlanResult, unit: str, most_loads: int) -> Iterator[tuple[str, RenderableType]]:
+    """Yield what fits a screen."""
     plan = result.plan
-    yield from _short_sections(result, unit)
-    if result.explanations:
-        yield "Why", _explanations(result)
-    yield f"Loads by {unit} and lane", _loads(plan, unit)
-    ahead = views.loads_in(plan, range(1, 1 + NEXT_PERIODS))
+    coming = views.loads_in(plan, [1])
+    if coming:
+        some = f", the first {most_loads}" if len(coming) > most_loads else ""
+        title = f"Loads of the first {unit} ({len(coming)} of {_quarters_loads(plan)}{some})"
+        yield title, _named_loads(result, coming[:most_loads])
+    yield "What stands out", _facts(result, unit)
+
+
+def _quarters_loads(plan: Plan) -> int:
+    return len(views.loads_in(plan, range(1, plan.quarter_periods + 1)))
+
+
+def _facts(result: PlanResult, unit: str) -> Table:
+    grid = Table.grid(padding=(0, 1))
+    for mark, words in _marked(result, unit):
+        grid.add_row(Text(mark), words)
+    names = ", ".join(PARTS)
+    grid.add_row(Text("-"), Text(f"Longer parts with --show: {names} or {ALL_PARTS}."))
+    return grid
+
+
+def _marked(result: PlanResult, unit: str) -> Iterator[tuple[str, Text]]:
+    plan = result.plan
+    for hold in result.holds[:MOST_HOLDS]:
+        yield "-", Text(_hold_in_short(hold, plan))
+    if len(result.holds) > MOST_HOLDS:
+        more = counted(len(result.holds) - MOST_HOLDS, "lot")
+        yield "-", Text(f"{more} more held or awaiting (--show holds).")
+    peaks = views.guarantee_peaks(plan)
+    if peaks:
+        peak = max(peaks, key=lambda one: one.share)
+        nearly = peak.share > NEARLY_FULL
+        said = (
+            f"Guarantee {peak.guarantee} is used to {100 * peak.share:.0f} % in {unit}"
+            f" {peak.period}, {amount(peak.limit - peak.used)} {plan.currency} left"
+            f"{' !' if nearly else '.'}"
+        )
+        yield "-", Text(said, style=WARNING if nearly else "")
+    yield "-", Text("Checks: ").append_text(_checks_text(result))
+
+
+def _hold_in_short(hold: HoldCost, plan: Plan) -> str:
+    head = f"{hold.lot_id} is {hold.status}, {amount(hold.lpa)} LPA"
+    if hold.status == "held" and hold.saving_most is not None:
+        return f"{head}: its release is worth up to {money(hold.saving_most)} {plan.currency}."
+    if hold.status == "awaiting" and hold.extra_most is not None:
+        return f"{head}: its failure costs up to {money(hold.extra_most)} {plan.currency}."
+    loads = f": {counted(len(hold.loads), 'load')} would lack it" if hold.loads else ""
+    return f"{head}{loads}."
+
+
+def _sections(
+    result: PlanResult, scenario: Scenario, unit: str, show: Collection[str]
+) -> Iterator[tuple[str, RenderableType]]:
+    """Yield the parts named, in the order of `PARTS`."""
+    parts: dict[str, Callable[[], Iterable[tuple[str, RenderableType]]]] = {
+        "short": lambda: _short_sections(result, unit),
+        "reasons": lambda: [("Why", _explanations(result))] if result.explanations else [],
+        "loads": lambda: _load_sections(result, unit),
+        "stocks": lambda: _stock_sections(result.plan, scenario, unit),
+        "duty": lambda: _duty_sections(result.plan, unit),
+        "holds": lambda: _hold_sections(result, unit),
+        "purchases": lambda: _buying_sections(result.plan, unit),
+        "runs": lambda: _run_sections(result.plan, unit),
+        "costs": lambda: [(f"Cost over the horizon ({result.plan.currency})", _costs(result.plan))],
+        "proof": lambda: [("Proof", _proof(result))],
+    }
+    for part, sections in parts.items():
+        if part in show or ALL_PARTS in show:
+            yield from sections()
+
+
+def _load_sections(result: PlanResult, unit: str) -> Sections:
+    yield f"Loads by {unit} and lane", _loads(result.plan, unit)
+    ahead = views.loads_in(result.plan, range(1, 1 + NEXT_PERIODS))
     if ahead:
-        yield f"Loads of the next {NEXT_PERIODS} {unit}s", _next_loads(result)
+        yield f"Loads of the next {NEXT_PERIODS} {unit}s", _named_loads(result, ahead)
+
+
+def _stock_sections(plan: Plan, scenario: Scenario, unit: str) -> Sections:
     yield f"Stock against floor and room (LPA; {unit} in brackets)", _stock(plan, scenario)
-    guarantees = views.guarantee_peaks(plan)
+
+
+def _duty_sections(plan: Plan, unit: str) -> Sections:
+    guarantees, owed = views.guarantee_peaks(plan), views.duty_owed(plan)
     if guarantees:
         yield f"Duty at risk against guarantees ({plan.currency})", _guarantees(guarantees, unit)
-    owed = views.duty_owed(plan)
     if owed:
         yield f"Duty falling due on arrivals ({plan.currency})", _owed(owed)
+
+
+def _hold_sections(result: PlanResult, unit: str) -> Sections:
     if result.holds:
-        yield "Lots held or awaiting, and what depends on them", _holds(result.holds, plan, unit)
+        held = _holds(result.holds, result.plan, unit)
+        yield "Lots held or awaiting, and what depends on them", held
+
+
+def _buying_sections(plan: Plan, unit: str) -> Sections:
     if views.bought(plan):
         yield "Purchases", _purchases(plan, unit)
+
+
+def _run_sections(plan: Plan, unit: str) -> Sections:
     if views.charged(plan):
         yield f"Charges by still, recipe and {unit}", _runs(plan)
-    yield f"Cost over the horizon ({plan.currency})", _costs(plan)
-    yield "Proof", _proof(result)
 
 
 def _short_sections(result: PlanResult, unit: str) -> Iterator[tuple[str, RenderableType]]:
@@ -257,13 +393,12 @@ def _load_block(
     return table
 
 
-def _next_loads(result: PlanResult) -> Table:
-    plan = result.plan
-    table = plain_table("load on", "lane", "tank", "liquid", "LPA", "usable", "",
-                   right=("load on", "LPA", "usable"))  # fmt: skip
-    lanes = [len(load.lane) for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS))]
-    table.columns[1].min_width = min(WIDEST_NAME, max(lanes, default=0))
-    for load in views.loads_in(plan, range(1, 1 + NEXT_PERIODS)):
+def _named_loads(result: PlanResult, loads: Sequence[PlannedLoad]) -> Table:
+    """Return loads by name: the names that the register and every paper know them by."""
+    table = plain_table("load", "on", "to", "liquid", "LPA", "usable", "",
+                   right=("on", "LPA", "usable"))  # fmt: skip
+    table.columns[0].no_wrap = max((len(one.load_id) for one in loads), default=0) <= WIDEST_NAME
+    for load in loads:
         for place, part in enumerate(load.parts):
             whole = place == 0
             kind = load.kind.value
@@ -272,9 +407,9 @@ def _next_loads(result: PlanResult) -> Table:
                 remarks.append(f"stands full {(load.discharge_day - load.arrival_day).days} days")
             remarks += [f"waits for {lot}" for lot in result.waits_for(load.load_id)]
             table.add_row(
+                load.load_id if whole else "",
                 day_words(load.loading_day) if whole else "",
-                load.lane if whole else "",
-                load.tank_type if whole else "",
+                load.destination if whole else "",
                 part.liquid,
                 amount(part.lpa),
                 day_words(load.usable_day) if whole else "",
@@ -308,7 +443,7 @@ def _guarantees(peaks: Sequence[views.GuaranteePeak], unit: str) -> Table:
     table = plain_table("guarantee", "most used", unit, "limit", "share", "left",
                    right=("most used", unit, "limit", "share", "left"))  # fmt: skip
     for peak in peaks:
-        nearly = peak.share > 0.95
+        nearly = peak.share > NEARLY_FULL
         table.add_row(
             peak.guarantee,
             amount(peak.used),
@@ -453,8 +588,8 @@ def _checks_text(result: PlanResult) -> Text:
     report = result.report
     if report.passed:
         return Text(
-            f"all {len(report.checks)} passed ({report.comparisons:,} comparisons, worked out"
-            " apart from the planner)",
+            f"all {len(report.checks)} of the plan passed ({report.comparisons:,} comparisons,"
+            " worked out apart from the planner)",
             style=GOOD,
         )
     named = ", ".join(check.id for check in report.failures)

@@ -13,7 +13,7 @@ from bulkflow.plan.answer import ALARM, GOOD, HEADING, WARNING, day_words, plain
 from bulkflow.plan.compare import LoadChange, PlanDifference
 from bulkflow.wording import amount, counted, listed, whole_parts
 
-__all__ = ["print_difference"]
+__all__ = ["print_difference", "print_difference_in_short"]
 
 MOST_INPUTS = 20  # shown in the terminal
 STYLES = {"added": GOOD, "dropped": ALARM, "moved": WARNING, "amount": ""}
@@ -21,22 +21,13 @@ STYLES = {"added": GOOD, "dropped": ALARM, "moved": WARNING, "amount": ""}
 
 def print_difference(difference: PlanDifference, console: Console) -> None:
     """Print what changed from one plan to another."""
-    if difference.begins_later:
-        console.print(
-            f"Loads and shortages are compared from {difference.begins_after} on. Costs are of each"
-            f" plan's own horizon: the earlier one began on {difference.begins_before}.\n"
-        )
+    _print_days(difference, console)
     for title, sentence in (("Before", difference.before), ("After", difference.after)):
         console.print(Text(title, style=HEADING))
         console.print(sentence)
         console.print()
     console.print(Text("Loads", style=HEADING))
-    counts = {kind: sum(one.change == kind for one in difference.loads) for kind in STYLES}
-    console.print(
-        f"{counted(difference.kept_loads, 'load')} as before, {counts['amount']} on the same day"
-        f" with another amount, {counts['moved']} moved, {counts['added']} added,"
-        f" {counts['dropped']} dropped."
-    )
+    console.print(f"{_load_counts(difference)}.")
     if difference.loads:
         console.print(_loads(difference))
     for title, rows, table in (
@@ -54,6 +45,41 @@ def print_difference(difference: PlanDifference, console: Console) -> None:
     console.print()
     console.print(Text("Inputs", style=HEADING))
     _print_inputs(difference, console)
+
+
+def print_difference_in_short(difference: PlanDifference, console: Console) -> None:
+    """Print what changed in a few lines: loads, who is short by how much more or less, the cost."""
+    _print_days(difference, console)
+    console.print(f"{_load_counts(difference)}.")
+    worse = [one for one in difference.shortages if one.after_lpa > one.before_lpa]
+    if worse:
+        most = max(worse, key=lambda one: one.after_lpa - one.before_lpa)
+        console.print(
+            f"{most.liquid} at {most.site} is {amount(most.after_lpa)} LPA short in the period of"
+            f" {day_words(most.period_start)} (was {amount(most.before_lpa)})."
+        )
+    was, now = difference.costs["total"]
+    console.print(
+        f"Cost: {amount(was)} to {amount(now)} {difference.currency}. Every change:"
+        " --show changes, or bulkflow compare."
+    )
+
+
+def _print_days(difference: PlanDifference, console: Console) -> None:
+    if difference.begins_later:
+        console.print(
+            f"Loads and shortages are compared from {difference.begins_after} on. Costs are of each"
+            f" plan's own horizon: the earlier one began on {difference.begins_before}.\n"
+        )
+
+
+def _load_counts(difference: PlanDifference) -> str:
+    counts = {kind: sum(one.change == kind for one in difference.loads) for kind in STYLES}
+    return (
+        f"{counted(difference.kept_loads, 'load')} as before, {counts['amount']} on the same day"
+        f" with another amount, {counts['moved']} moved, {counts['added']} added,"
+        f" {counts['dropped']} dropped"
+    )
 
 
 def _print_inputs(difference: PlanDifference, console: Console) -> None:

@@ -44,7 +44,7 @@ class NextStep:
 
     Parameters
     ----------
-    key : ``more_time``, ``short``, ``gate``, ``fill``, ``load``, ``keep`` or ``chain``.
+    key : ``more_time``, ``short``, ``week``, ``gate``, ``fill``, ``load``, ``keep`` or ``chain``.
     subject : a lot, a load or a place; '' for the whole plan.
     """
 
@@ -60,6 +60,7 @@ class NextStep:
 
 WORDS = {
     "short": "See what stands in the way of what is short",
+    "week": "See what has to be done in the first week",
     "gate": "See which gate {subject} waits for, and what opens it",
     "keep": "Plan again and keep the plan: report, workbook, tables",
     "fill": "Fill its loads from lots, to promise and to load them",
@@ -87,6 +88,9 @@ def _steps(result: PlanResult, where: Whereabouts, loads: tuple[str, ...]) -> It
     # The check reads the workspace as its calendar begins: of a later plan it knows nothing.
     if where.on is None and any(views.short_demand(plan, result.unmet)):
         yield NextStep("short", f"bulkflow check {folder}")
+    if result.register and where.out:
+        first = plan.period_starts[0]
+        yield NextStep("week", f"bulkflow due {folder} --plan {out} --on {first}{at}")
     waiting = _most_wanted(result.holds)
     if waiting is not None and result.register:
         lot = shlex.quote(waiting.lot_id)

@@ -207,3 +207,15 @@ def test_a_reader_that_goes_away_is_no_fault(tmp_path: Path):
         check=False,
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, "a line of the plan\n", "")
+
+
+def test_progress_says_how_good_the_plan_is_and_how_long_it_looks() -> None:
+    from bulkflow.cli.progress import _Shown
+    from bulkflow.core.outcome import Progress
+
+    shown = _Shown("planning", "EUR", 16.0)
+    assert shown.line() == "planning  0 of about 16 s  no plan yet"
+    shown.update(Progress(1.0, "cuts", 1_000_000.0, 980_000.0, 0.02))
+    assert shown.line().endswith("cuts  best 1,000,000 EUR  at most 2 % too dear")
+    shown.update(Progress(2.0, "search", 1_000_000.0, 996_000.0, 0.004))
+    assert shown.line().endswith("at most 0.4 % too dear (good enough)")

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from bulkflow.plan.answer import print_answer
+from bulkflow.plan.answer import PARTS, print_answer, print_verdict
 from bulkflow.plan.answer_difference import print_difference
 from bulkflow.plan.check import CheckReport
 from bulkflow.plan.checks.watch import Check
@@ -22,7 +22,14 @@ from bulkflow.scenario.reader import read_workspace
 from tests.plan import by_hand, everything
 
 
-def shown(result: PlanResult, scenario: Scenario, *, width: int = 80, colour: bool = False) -> str:
+def shown(
+    result: PlanResult,
+    scenario: Scenario,
+    *,
+    width: int = 80,
+    colour: bool = False,
+    parts: tuple[str, ...] = ("all",),
+) -> str:
     out = io.StringIO()
     console = Console(
         file=out,
@@ -33,7 +40,8 @@ def shown(result: PlanResult, scenario: Scenario, *, width: int = 80, colour: bo
         markup=False,
         emoji=False,
     )
-    print_answer(result, scenario, console)
+    print_answer(result, scenario, console, parts)
+    print_verdict(result, console)
     return out.getvalue()
 
 
@@ -133,7 +141,7 @@ def test_every_section_is_there():
         "of what the plan can change",
     ):
         assert " ".join(words.split()) in " ".join(text.split()), words
-    assert f"all {len(everything.result().report.checks)} passed" in text
+    assert f"all {len(everything.result().report.checks)} of the plan passed" in text
 
 
 def test_the_part_of_floors_names_all_that_it_holds():
@@ -149,13 +157,43 @@ def test_the_tiny_answer_reads_as_it_should():
     assert text.startswith(
         "Two sites, checked by hand\n"
         "3 weeks from 4 Jan to the week of 18 Jan 2027, planned over 4.\n"
-        "\n"
+    )
+    assert text.endswith(
         "Over the quarter 2 loads serve 15,000 of 15,000 LPA (100 %), all of it in time. \n"
         "Nothing is short. The horizon costs 11,218 EUR, proved the cheapest: good enough\n"
         "to promise loads.\n"
     )
     assert "gap     none: proved the cheapest" in text
     assert "What cannot work" not in text
+
+
+def test_the_answer_in_short_ends_with_the_sentence_and_names_loads_and_parts():
+    made = whole()
+    many = replace(
+        made,
+        findings=made.findings * 9,
+        holds=made.holds * 4,
+        plan=replace(made.plan, loads=tuple(
+            replace(load, period=1) for load in made.plan.loads * 6 if load.period
+        )),
+    )  # fmt: skip
+    text = shown(many, everything.scenario(), parts=())
+    lines = text.splitlines()
+    assert len(lines) <= 40 - 8  # the next steps have the rest of the screen
+    assert max(len(line) for line in lines) <= 80
+    assert "Loads of the first week" in text and "the first 3" in text
+    assert any(load.load_id in text for load in made.plan.loads)
+    assert all(part in text for part in PARTS)
+    assert "8 more: bulkflow check lists them." in text
+    assert "worth up to 130 EUR" in text
+    assert "Stock against floor and room" not in text
+    assert text.rstrip().endswith((".", "look longer."))
+
+
+def test_a_part_is_shown_alone_by_its_name():
+    text = shown(whole(), everything.scenario(), parts=("stocks",))
+    assert "Stock against floor and room" in text
+    assert "Purchases" not in text and "Loads of the first week" not in text
 
 
 def test_what_is_interrupted_or_unproved_says_so():
