@@ -231,16 +231,24 @@ class MadePlan:
 
     def write_extras(self, out: Path) -> None:
         """Write report and workbook beside the tables."""
-        from bulkflow.cli.report import write_report
+        from bulkflow.cli.report import week_beside, write_report
         from bulkflow.plan.compare import compare_plans
         from bulkflow.plan.write import REPORT_FILE, WORKBOOK_FILE, write_companion
         from bulkflow.report.workbook import write_workbook
 
+        week = self.extras.attempt(
+            lambda: week_beside(self.result, self.workspace, self.database, self.where),
+            name="week",
+            failing="The report has no list of the week",
+            way_out="See it with bulkflow due.",
+        )
+
         def report(file: Path) -> None:
             since = compare_plans(self.earlier, self.result) if self.earlier is not None else None
             write_report(
-                file, self.result, self.workspace, since=since, beside=self.beside, where=self.where
-            )
+                file, self.result, self.workspace, since=since, beside=self.beside,
+                where=self.where, week=week,
+            )  # fmt: skip
 
         def workbook(file: Path) -> None:
             write_workbook(self.result.plan, file)

@@ -25,11 +25,12 @@ if TYPE_CHECKING:
     from bulkflow.plan.compare import PlanDifference
     from bulkflow.plan.next_steps import Whereabouts
     from bulkflow.plan.result import PlanResult
+    from bulkflow.plan.week import Week
     from bulkflow.report.lots_in_loads import LotsInLoads
     from bulkflow.report.terms import Terms
     from bulkflow.scenario.reader import Workspace
 
-__all__ = ["lots_beside", "mount", "whereabouts", "write_report"]
+__all__ = ["lots_beside", "mount", "week_beside", "whereabouts", "write_report"]
 
 REPORT_SCHEMA = "bulkflow-report-files/1"
 GOALS = 8  # of the filling of loads from lots, each with time of its own
@@ -109,10 +110,16 @@ def report(
             failing="The report names no lots in loads",
         )
         where = whereabouts(result, folder, plan, database, calendar_start)
+        week = extras.attempt(
+            lambda: week_beside(result, workspace, database, where),
+            name="week",
+            failing="The report has no list of the week",
+        )
         with on_demand(html):
             write_report(
-                html, result, workspace, since=earlier, terms=words, beside=beside, where=where
-            )
+                html, result, workspace, since=earlier, terms=words, beside=beside, where=where,
+                week=week,
+            )  # fmt: skip
     if workbook is not None:
         with on_demand(workbook):
             write_workbook(result.plan, workbook)
@@ -163,6 +170,22 @@ def whereabouts(
     )
 
 
+def week_beside(
+    result: PlanResult, workspace: Workspace, database: str | None, where: Whereabouts
+) -> Week:
+    """Return what has to be done in the first week of a plan."""
+    from bulkflow.due import week_of_workspace
+
+    return week_of_workspace(
+        workspace.scenario,
+        workspace.folder,
+        result.plan.period_starts[0],
+        plan=result,
+        where=where,
+        database=database,
+    )
+
+
 def write_report(
     file: Path,
     result: PlanResult,
@@ -172,6 +195,7 @@ def write_report(
     terms: Terms | None = None,
     beside: LotsInLoads | None = None,
     where: Whereabouts | None = None,
+    week: Week | None = None,
 ) -> None:
     """Write the report; the file appears whole or not at all."""
     from bulkflow.cli.progress import waiting
@@ -186,6 +210,7 @@ def write_report(
             terms=terms,
             beside=beside,
             where=where,
+            week=week,
         )
     with written_whole(file) as stream:
         stream.write(text)

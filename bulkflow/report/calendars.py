@@ -219,7 +219,7 @@ class _Sheet:
         """Name the shades below the picture."""
         widths = [_units(liquid, NAME_SIZE) + 34 for liquid in shown]
         squeeze = min(1.0, WIDTH / max(sum(widths), 1.0))
-        at = 0.0
+        at = 1.0
         for liquid, width in zip(shown, widths, strict=True):
             drawing.add(
                 square(at, low + 6, 13, 11, shade_of(self.liquids, liquid)),

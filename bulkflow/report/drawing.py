@@ -167,6 +167,7 @@ class Drawing:
         return shape(
             "svg", words + "".join(self._parts), viewBox=box, role=self._role,
             aria_labelledby=label, xmlns="http://www.w3.org/2000/svg",
+            font_family="Arial, Liberation Sans, Helvetica, sans-serif",
         )  # fmt: skip
 
 

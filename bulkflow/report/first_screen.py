@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from bulkflow.plan import views
 from bulkflow.plan.next_steps import Whereabouts, next_steps
 from bulkflow.plan.result import PlanResult
 from bulkflow.plan.summary import NOTHING_LPA, Summary, gap_words, good_enough
+from bulkflow.plan.week import DueKind, Week
 from bulkflow.report.lots_in_loads import LotsInLoads
 from bulkflow.report.terms import Terms
 from bulkflow.wording import amount, money, percent
 
-__all__ = ["Figure", "Step", "four_figures", "week_steps"]
+__all__ = ["Figure", "Step", "four_figures", "week_lines", "week_steps"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,11 +30,20 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Something to do: in words, where the page tells more, and the command that does it."""
+    """Something to do: in words, where the page tells more, and the command that does it.
+
+    Parameters
+    ----------
+    by : the day by which; '' where none hangs on it.
+    weight : what it holds up, in LPA and money.
+    """
 
     words: str
     place: str = ""
     command: str = ""
+    by: str = ""
+    weight: str = ""
+    late: bool = False
 
 
 def four_figures(result: PlanResult, summary: Summary, say: Terms) -> list[Figure]:
@@ -89,6 +99,46 @@ def _guarantee(result: PlanResult, say: Terms) -> Figure:
         currency=result.plan.currency,
     )
     return Figure(say("tightest"), percent(peak.share), words, alarm=peak.share > 1.0)
+
+
+# Where the page tells more of a line of the week, by what the line is about.
+PLACES = {
+    DueKind.LOT: "lots",
+    DueKind.LOAD: "next",
+    DueKind.ARRIVAL: "arrivals",
+    DueKind.PURCHASE: "supplies",
+    DueKind.GUARANTEE: "risk",
+    DueKind.TANK: "stock",
+    DueKind.FLOOR: "stock",
+}
+
+
+def week_lines(week: Week, anchors: Mapping[str, str], say: Terms) -> list[Step]:
+    """Return the week's list; each line leads to its load, its lot, or the section it belongs to.
+
+    Parameters
+    ----------
+    anchors : the place on the page of loads and lots, by name.
+    """
+    return [
+        Step(
+            line.what,
+            place=anchors.get(line.subject, PLACES.get(line.kind, "")),
+            command=line.command,
+            by="" if line.by is None else say.day(line.by),
+            weight=", ".join(
+                filter(
+                    None,
+                    (
+                        say("some_lpa", lpa=amount(line.holds_up_lpa)) if line.holds_up_lpa else "",
+                        f"{money(round(line.money))} {week.currency}" if line.money else "",
+                    ),
+                )
+            ),
+            late=line.late,
+        )
+        for line in week.lines
+    ]
 
 
 def week_steps(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -17,11 +17,12 @@ from bulkflow.plan.holds import hold_words
 from bulkflow.plan.next_steps import Whereabouts
 from bulkflow.plan.result import HoldCost, PlanResult
 from bulkflow.plan.summary import Verdict, gap_words, period_unit, summarise, verdict
+from bulkflow.plan.week import Week
 from bulkflow.program.answer import LoadKind, Plan
 from bulkflow.report import lot_tables, tables
 from bulkflow.report.calendars import calendar_pictures, calendar_words, leaving_loads
 from bulkflow.report.charts import Strips, stock_series
-from bulkflow.report.first_screen import four_figures, week_steps
+from bulkflow.report.first_screen import Step, four_figures, week_lines, week_steps
 from bulkflow.report.lot_tables import Line
 from bulkflow.report.lots_in_loads import LotsInLoads
 from bulkflow.report.map import lane_counts, map_picture, placed_map
@@ -33,6 +34,7 @@ from bulkflow.wording import money, percent
 __all__ = ["render_report"]
 
 NEXT_PERIODS = 2
+FIRST_STEPS = 8  # of the week, on the first screen
 ARRIVING_PERIODS = 4
 MOST_INPUTS = 20  # changed ones, shown
 
@@ -76,6 +78,7 @@ def render_report(
     terms: Terms | None = None,
     beside: LotsInLoads | None = None,
     where: Whereabouts | None = None,
+    week: Week | None = None,
 ) -> str:
     """Return the report as the text of one HTML file.
 
@@ -87,6 +90,7 @@ def render_report(
     terms : the language; English where left out.
     beside : which lots fill the loads, and the gates of the lots.
     where : where the plan was made from and written to, for commands to copy; None for none.
+    week : the week's list of `bulkflow.due`; where it is None the next steps after a plan are told.
     """
     say = terms or english()
     plan = result.plan
@@ -100,6 +104,11 @@ def render_report(
     page = environment.get_template("page.html")
     summary = summarise(beside.told_to(result) if beside else result)
     judged = verdict(summary)
+    loads = _Loads(plan, scenario, beside or LotsInLoads(), say)
+    sections = list(_sections(result, scenario, since, loads, beside or LotsInLoads(), say))
+    steps = _week(result, beside or LotsInLoads(), where, week, loads, say)
+    named = {section.key for section in sections} | set(loads.places.values())
+    steps = [one if one.place in named else replace(one, place="") for one in steps]
     return page.render(
         say=say,
         language=say.language,
@@ -113,7 +122,10 @@ def render_report(
         go=judged in (Verdict.GOOD, Verdict.MIND),
         sentence=summary.sentence,
         figures=four_figures(result, summary, say),
-        week=week_steps(result, beside or LotsInLoads(), where, say),
+        week=steps[:FIRST_STEPS],
+        more=steps[FIRST_STEPS:],
+        week_from=None if week is None else week.on.isoformat(),
+        unseen=() if week is None else week.unseen,
         made_for=say(
             "made_for",
             periods=plan.quarter_periods,
@@ -122,7 +134,7 @@ def render_report(
             horizon=len(plan.period_starts),
         ),
         origin=_origin(result, say),
-        sections=list(_sections(result, scenario, since, beside or LotsInLoads(), say)),
+        sections=sections,
     )
 
 
@@ -133,10 +145,24 @@ def _origin(result: PlanResult, say: Terms) -> str:
     return say("opening_register", register=name, head=short_head(result.chain_head))
 
 
+def _week(
+    result: PlanResult,
+    beside: LotsInLoads,
+    where: Whereabouts | None,
+    week: Week | None,
+    loads: _Loads,
+    say: Terms,
+) -> list[Step]:
+    if week is None:
+        return week_steps(result, beside, where, say)
+    return week_lines(week, loads.places, say) or [Step(say("nothing_due"))]
+
+
 def _sections(
     result: PlanResult,
     scenario: Scenario,
     since: PlanDifference | None,
+    loads: _Loads,
     beside: LotsInLoads,
     say: Terms,
 ) -> Iterator[_Section]:
@@ -146,7 +172,6 @@ def _sections(
         yield _Section("findings", say("h_findings"), notes)
     if since is not None:
         yield _changes_section(since, say)
-    loads = _Loads(plan, scenario, beside, say)
     yield from _load_sections(loads, beside, say)
     yield _stock_section(scenario, plan, strips, say)
     yield from _demand_sections(result, strips, say)
@@ -216,6 +241,7 @@ class _Loads:
         self.own = [load for load in self.all if load.load_id not in where]
         own = {load.load_id: f"load-{place}" for place, load in enumerate(self.own, start=1)}
         self.anchors = own | where
+        self.places = self.anchors | lot_tables.lot_anchors(self.keyed)
 
 
 def _load_sections(told: _Loads, beside: LotsInLoads, say: Terms) -> Iterator[_Section]:

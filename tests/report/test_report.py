@@ -16,6 +16,7 @@ from bulkflow.errors import InputError
 from bulkflow.plan.compare import compare_plans
 from bulkflow.plan.make import plan_scenario
 from bulkflow.plan.result import HoldCost, PlanResult
+from bulkflow.plan.week import Due, DueKind, Week
 from bulkflow.program.answer import PlannedLoad
 from bulkflow.report.charts import Series, Strips
 from bulkflow.report.drawing import SHADES, square
@@ -292,3 +293,37 @@ def test_a_wrong_count_of_months_is_refused(tmp_path: Path) -> None:
     file.write_text("months: jan feb\n", encoding="utf-8")
     with pytest.raises(InputError, match="months is not twelve months"):
         read_terms(file)
+
+
+def test_the_weeks_list_is_on_the_first_screen_with_its_commands(
+    made: tuple[PlanResult, Scenario],
+) -> None:
+    result, scenario = made
+    start = result.plan.period_starts[0]
+    name = result.plan.loads[0].load_id
+    lines = [
+        Due(
+            DueKind.LOAD,
+            f"do {EVIL} {n}",
+            load.load_id,
+            start,
+            1_000.0 * n,
+            -n,
+            50.0 * n,
+            f"go {n}",
+        )
+        for n in range(1, 12)
+    ]
+    week = Week("w", "EUR", start, tuple(lines), unseen=("Not looked at: tanks.",))
+    page = render_report(result, scenario, week=week)
+    assert EVIL not in page
+    first = page[: page.index("<nav")]
+    assert all(f"<code>go {n}</code>" in first for n in range(1, 9))
+    assert f"<b>LATE, {english().day(start)}</b>" in first
+    assert "(8,000 LPA, 400 EUR)" in first
+    assert "<code>go 11</code>" in page[page.index("<nav") :]  # the rest is told, too
+    assert "Not looked at: tanks." in page
+    links = set(re.findall(r'href="#([^"]+)"', page))
+    assert links <= set(re.findall(r' id="([^"]+)"', page))
+    nothing = render_report(result, scenario, week=replace(week, lines=()))
+    assert english()("nothing_due") in nothing
