@@ -305,7 +305,7 @@ def test_the_weeks_list_is_on_the_first_screen_with_its_commands(
         Due(
             DueKind.LOAD,
             f"do {EVIL} {n}",
-            load.load_id,
+            name,
             start,
             1_000.0 * n,
             -n,
