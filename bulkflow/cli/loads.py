@@ -360,7 +360,7 @@ def seal_(
 
     The arrival sheet names the seals that should be on it.
 
-    Example: bulkflow loads seal demo W-101 S-77 --reason "opened by customs" --dry-run
+    Example: bulkflow loads seal demo W-101 S-77 --on 2027-01-08 --reason "opened by customs"
     """
     from bulkflow.loads.acts import seal_anew
     from bulkflow.loads.bodies import Sealing

@@ -185,6 +185,7 @@ def _told(folder: Path, panels: Panels, scratch: Path, seed: int, acts: int) -> 
     return story
 
 
+@pytest.mark.full
 def test_a_short_history(decided: Path, panels: Panels, tmp_path: Path) -> None:
     _told(decided, panels, tmp_path, 4, 5)
 
