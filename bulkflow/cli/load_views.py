@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from bulkflow.cli.register_options import plain_data, plain_table
+from bulkflow.cli.register_options import noted_table, plain_data, plain_table
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from bulkflow.loads.bodies import LoadStep, LotShare
+    from bulkflow.loads.bodies import LoadStep
     from bulkflow.loads.gates import LoadGate
     from bulkflow.loads.proposing import Proposal, ProposedLoad
     from bulkflow.loads.queries import LoadRecord, StepRecord
@@ -118,22 +118,20 @@ def print_proposal(console: Console, found: Proposal) -> None:
         said += f"; {len(over)} under way taken over"
     proved = "every goal proved" if not found.gaps else "NOT every goal proved in the time"
     console.print(f"{said}; {proved}.")
+    shown = [one for one in found.loads if one.state is not LoadState.DEPARTED]
     rows = [
         [
             one.load.load_id + ("" if one.changes else " ="),
             one.state.value,
             str(one.load.loading_day),
-            share.lot_id if share else "no lots",
-            f"{share.lpa:,.3f}" if share else "",
+            f"{sum(part.lpa for part in one.load.parts):,.0f}",
         ]
-        for one in found.loads
-        if one.state is not LoadState.DEPARTED
-        for share in _shares_or_none(one)
+        for one in shown
     ]
     columns = {
-        "Load": "whole", "State": "whole", "Loading": "whole", "Lot": "left", "LPA": "right"
+        "Load, and its lots": "left", "State": "left", "Loading": "left", "LPA": "right"
     }  # fmt: skip
-    console.print(plain_table(columns, _once(rows)))
+    noted_table(console, columns, rows, [_shares_in_words(one) for one in shown])
     for one in held:
         day = f"earliest {one.earliest}" if one.earliest else "no day is known"
         console.print(f"\nHeld {one.load.load_id} ({day}): {one.reason}.")
@@ -146,15 +144,6 @@ def print_proposal(console: Console, found: Proposal) -> None:
         console.print(f"Not proved best: {name} (gap {gap:.1%}); allow more --seconds.")
     for remark in found.remarks:
         console.print(f"\nNote: {remark}")
-
-
-def _once(rows: Iterable[list[str]]) -> list[list[str]]:
-    """Name a load on the first of its lines only."""
-    shown, last = [], ""
-    for row in rows:
-        shown.append(["", "", "", *row[3:]] if row[0] == last else row)
-        last = row[0]
-    return shown
 
 
 def print_held(console: Console, loads: Sequence[LoadRecord]) -> None:
@@ -225,7 +214,7 @@ def step_in_words(step: LoadStep) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _shares_or_none(one: ProposedLoad) -> list[LotShare | None]:
-    """Return the lots of a load, and one empty line for a load without any."""
-    shares: list[LotShare | None] = [share for part in one.load.parts for share in part.shares]
-    return shares or [None]
+def _shares_in_words(one: ProposedLoad) -> str:
+    """Return what each lot gives to a load."""
+    shares = [share for part in one.load.parts for share in part.shares]
+    return ", ".join(f"{share.lpa:,.3f} of {share.lot_id}" for share in shares) or "no lots"

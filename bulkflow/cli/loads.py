@@ -28,6 +28,7 @@ from bulkflow.cli.register_options import (
     ReasonOption,
     day_option,
     decimal_option,
+    noted_table,
     plain_data,
     plain_table,
     reading_register,
@@ -160,15 +161,14 @@ def list_(
             str(one.loading_day),
             one.destination,
             f"{one.lpa:,.0f}",
-            lots_in_words(one),
         ]
         for one in found
     ]
     columns = {
-        "Load": "whole", "State": "whole", "Loading": "whole", "To": "left", "LPA": "right",
-        "Lots": "left",
+        "Load, and its lots": "left", "State": "left", "Loading": "left", "To": "left",
+        "LPA": "right",
     }  # fmt: skip
-    console.print(plain_table(columns, rows))
+    noted_table(console, columns, rows, [lots_in_words(one) for one in found])
     print_held(console, found)
 
 

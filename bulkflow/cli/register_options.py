@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import sys
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -17,6 +18,7 @@ import typer
 from bulkflow.errors import Fault, InputError
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.table import Table
     from sqlalchemy.orm import Session
 
@@ -33,6 +35,7 @@ __all__ = [
     "components",
     "day_option",
     "decimal_option",
+    "noted_table",
     "plain_data",
     "plain_table",
     "read_text",
@@ -175,6 +178,41 @@ def plain_table(columns: Mapping[str, str], rows: Sequence[Sequence[str]]) -> Ta
     for row in rows:
         table.add_row(*row)
     return table
+
+
+def noted_table(
+    console: Console,
+    columns: Mapping[str, str],
+    rows: Sequence[Sequence[str]],
+    notes: Sequence[str],
+) -> None:
+    """Print a table with a line of words beneath each row, for what no column has room for.
+
+    Names in the words are not broken at their hyphens.
+
+    Parameters
+    ----------
+    columns : headings, each ``left`` or ``right``; none wraps.
+    notes : one a row; '' for none.
+    """
+    widths = [
+        max(len(heading), *(len(row[place]) for row in rows)) if rows else len(heading)
+        for place, heading in enumerate(columns)
+    ]
+    sides = ["<" if side == "left" else ">" for side in columns.values()]
+
+    def line(cells: Sequence[str]) -> str:
+        padded = (
+            f"{cell:{side}{width}}" for cell, side, width in zip(cells, sides, widths, strict=True)
+        )
+        return "  ".join(padded).rstrip()
+
+    console.print(line([*columns]), soft_wrap=True)
+    console.print("─" * min(console.width, sum(widths) + 2 * (len(widths) - 1)))
+    for row, note in zip(rows, notes, strict=True):
+        console.print(line(row), soft_wrap=True)
+        for words in textwrap.wrap(note, console.width - 4, break_on_hyphens=False):
+            console.print(f"    {words}", soft_wrap=True)
 
 
 def when(at: str, zone: str) -> str:

@@ -185,7 +185,7 @@ def test_the_answer_in_short_ends_with_the_sentence_and_names_loads_and_parts():
     assert any(load.load_id in text for load in made.plan.loads)
     assert all(part in text for part in PARTS)
     assert "8 more: bulkflow check lists them." in text
-    assert "worth up to 130 EUR" in text
+    assert "its failure costs up to 500 EUR" in text
     assert "Stock against floor and room" not in text
     assert text.rstrip().endswith((".", "look longer."))
 
