@@ -96,6 +96,7 @@ def seated(lead: Page, home: str, first: Page) -> dict[str, Page]:
 def is_accessible(page: Page, what: str) -> None:
     """Run axe in both lights, and measure what a finger has to hit."""
     page.run(f"{AXE.read_text('utf-8')};0")
+    page.run("document.querySelectorAll('details').forEach(e => { e.open = true; })")
     for light in ("light", "dark"):
         feature = {"name": "prefers-color-scheme", "value": light}
         page.send("Emulation.setEmulatedMedia", features=[feature])
