@@ -8,6 +8,7 @@ site sent.
 
 from __future__ import annotations
 
+import ipaddress
 import secrets
 from collections.abc import Collection
 
@@ -15,12 +16,15 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["LARGEST_BODY", "LOOPBACK_NAMES", "Guard", "content_policy", "nonce_of"]
+__all__ = ["ANY_ADDRESS", "LARGEST_BODY", "LOOPBACK_NAMES", "Guard", "content_policy", "nonce_of"]
 
 LARGEST_BODY = 64 * 1024
 """Bytes of a form; ours have a few hundred."""
 
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+
+ANY_ADDRESS = "any address"
+"""Stands among the names for every address in figures: no foreign page can have one of ours."""
 
 _STEADY = {
     "X-Content-Type-Options": "nosniff",
@@ -92,10 +96,13 @@ class Guard:
             return
         await self.app(scope, _Counted(receive, self.largest_body), sending)
 
+    def _is_known(self, name: str) -> bool:
+        return name in self.hosts or (ANY_ADDRESS in self.hosts and _is_address(name))
+
     def _refusal(self, scope: Scope) -> PlainTextResponse | None:
         headers = Headers(scope=scope)
         host = headers.get("host", "").lower()
-        if _without_port(host) not in self.hosts:
+        if not self._is_known(_without_port(host)):
             return PlainTextResponse("This server is not known by that name.\n", 421)
         length = headers.get("content-length", "0")
         if not length.isdecimal() or int(length) > self.largest_body:
@@ -112,6 +119,14 @@ class Guard:
 def _without_port(host: str) -> str:
     name, colon, port = host.rpartition(":")
     return name if colon and port.isdecimal() and (":" not in name or name.endswith("]")) else host
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name.strip("[]"))
+    except ValueError:
+        return False
+    return True
 
 
 class _Counted:

@@ -11,7 +11,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from bulkflow.errors import Fault, InputError
-from bulkflow.web.security import LOOPBACK_NAMES
+from bulkflow.web.security import ANY_ADDRESS, LOOPBACK_NAMES
 
 __all__ = ["Address", "is_loopback", "serve"]
 
@@ -65,8 +65,8 @@ class Address:
             name = self.public.removeprefix("https://").rstrip("/").lower()
             return frozenset({name.rsplit(":", 1)[0] if name[-1:].isdecimal() else name, name})
         own = f"[{self.host}]" if ":" in self.host else self.host
-        any_of_ours = {socket.gethostname().lower(), *_own_addresses()}
-        return LOOPBACK_NAMES | ({own} if self.host not in {"0.0.0.0", "::"} else any_of_ours)
+        everywhere = {socket.gethostname().lower(), ANY_ADDRESS}
+        return LOOPBACK_NAMES | (everywhere if self.host in {"0.0.0.0", "::"} else {own})
 
     @property
     def caution(self) -> str:
@@ -80,14 +80,6 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
-
-
-def _own_addresses() -> set[str]:
-    try:
-        found = socket.getaddrinfo(socket.gethostname(), None)
-    except OSError:
-        return set()
-    return {str(one[4][0]) for one in found}
 
 
 def serve(app: ASGIApp, address: Address, said: Callable[[str], None]) -> None:

@@ -62,7 +62,7 @@ def make_booth(desk: Desk, folder: Path, address: Address, leaders: Mapping[str,
 
     async def trouble(request: Request, error: Exception) -> Response:
         """Say what went wrong without what only a log should hold."""
-        words = "The register could not be reached; nothing was kept. Try again in a moment."
+        words = "Nothing of it could be kept. Try again in a moment, or tell the leader."
         return pages.show(request, "trouble.html", 503, words=words)
 
     async def missing(request: Request, error: Exception) -> Response:

@@ -121,8 +121,8 @@ class AssessorPages:
             return self._door(
                 request, "This page had gone stale. Please type your code again.", 403
             )
-        keys = (f"visit {visit}", f"from {_sender(request)}", "all")
-        if wait := self.limit.wait(keys[0], keys[1]):
+        keys = (f"visit {visit}", f"from {_sender(request)}")
+        if wait := self.limit.wait(*keys):
             answer = self._door(request, f"Too many codes were wrong. Wait {wait} seconds.", 429)
             answer.headers["Retry-After"] = str(wait)
             return answer

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from markupsafe import Markup
 from sqlalchemy.orm import Session
@@ -124,9 +125,10 @@ class LeaderPages:
             Route("/lead/enter", self.enter, methods=["POST"]),
             Route("/lead/leave", self.leave, methods=["POST"]),
             Route("/lead/next", self.next, methods=["POST"]),
-            Route("/lead/{name}", self.look),
-            Route("/lead/{name}/codes", self.codes, methods=["POST"]),
-            Route("/lead/{name}/{deed}", self.deed, methods=["POST"]),
+            # names of sittings may hold a slash
+            Route("/lead/{name:path}/codes", self.codes, methods=["POST"]),
+            Route("/lead/{name:path}/{deed}", self.deed, methods=["POST"]),
+            Route("/lead/{name:path}", self.look),
         ]
 
     async def home(self, request: Request) -> Response:
@@ -192,7 +194,7 @@ class LeaderPages:
         except (BulkflowError, PanelsError, ValueError) as error:
             given = {name: _text(form, name) for name in ("name", "on", "water", "lots")}
             return await self._home(request, person, trouble=str(error), given=given)
-        return RedirectResponse(f"/lead/{name}", 303)
+        return RedirectResponse(f"/lead/{quote(name)}", 303)
 
     async def look(self, request: Request) -> Response:
         """Show one sitting or test."""
@@ -238,7 +240,7 @@ class LeaderPages:
             await deed(person, one, form)
         except (BulkflowError, PanelsError, ValueError) as error:
             return await self._show(request, person, name, trouble=str(error))
-        return RedirectResponse(f"/lead/{name}", 303)
+        return RedirectResponse(f"/lead/{quote(name)}", 303)
 
     async def _pour(self, person: str, one: Occasion, form: FormData) -> str:
         flight = int(_text(form, "flight") or "0")

@@ -59,14 +59,14 @@ def booth(
     from datetime import timedelta
 
     from bulkflow.lots.register import open_register
-    from bulkflow.records import Actor, settings_for
+    from bulkflow.records import Actor, Power, require, settings_for
     from panels.records import PANELS
 
     if not 0 <= pause <= 3600:
         raise InputError(Fault("", 0, "--pause", f"is {pause}", "Give 0 to 3600 seconds."))
     address = Address(host, port, public)
-    with writing_panels(folder, database, name):
-        pass  # lays out the register, and says who acts
+    with writing_panels(folder, database, name) as session:
+        require(session, Power.RECORD, "serve sittings in a booth")
     actor = Actor.current(name)
     leaders = {
         code: Actor.current(person).name

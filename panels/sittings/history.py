@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -91,7 +92,10 @@ class HeldSitting:
             return f"cancelled: {self.cancelled[1].reason}"
         if not self.sheets:
             return "planned"
-        return f"{len(self.sheets)} of {len(self.sitting.assessors)} sheets in"
+        poured = Counter(place.assessor for place in self.sitting.places)
+        part = sum(len(sheet.glasses) < poured[sheet.assessor] for _, sheet in self.sheets)
+        some = f", {part} of them in part" if part else ""
+        return f"{len(self.sheets)} of {len(self.sitting.assessors)} sheets in{some}"
 
 
 def list_sittings(session: Session) -> list[HeldSitting]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bulkflow.records import records_about
+from bulkflow.records import Actor, Appointment, Role, change_role, records_about
 from panels.booth.occasion import Occasion, Place, Serving
 from panels.records import SHEET
 from panels.sittings.history import find_sitting
@@ -215,6 +216,8 @@ def test_what_is_refused_and_what_is_kept_once(
     booth.clock.pass_(seconds=60)
     assert shown_codes(one.see("/")) == [second]
     # sheets on paper of the same assessor are refused
+    with register(booth.folder) as session:
+        assert find_sitting(session, FIRST).state == "1 of 10 sheets in, 1 of them in part"
     ran = panels("sitting", "cancel", booth.folder, FIRST, "--reason", "not held today")
     assert ran.code == 2 and "A1" in ran.err
     # a new code ends the session before it
@@ -254,6 +257,25 @@ def test_rest_is_held_by_the_server_and_a_code_opens_one_seat_once(booth: Booth)
         assert thief.status == 403
     thief.fill("/enter", code="AAAA-BBBB-CCCC")
     assert thief.status == 429 and "Wait" in thief.page
+
+
+@pytest.mark.full
+def test_a_leader_without_the_role_is_refused(
+    begun: tuple[Booth, Browser, dict[str, Browser]], panels: Panels
+) -> None:
+    booth, leader, people = begun
+    with booth.store.write(Actor("Owner", "tests")) as session:
+        for person, role in (("Owner", Role.OWNER), (LEADER, Role.CLERK)):
+            body = Appointment(person=person, role=role, action="appoint", reason="so")
+            change_role(session, body)
+    score(people["A1"], "7")
+    leader.see(f"/lead/{FIRST}")
+    leader.fill(f"/lead/{FIRST}/close")  # a clerk may
+    assert leader.status == 200 and "What it found" in leader.page
+    leader.fill(f"/lead/{FIRST}/decide")
+    assert leader.status == 422 and "may not" in leader.page and "panel leader" in leader.page
+    ran = panels("booth", booth.folder, "--as", "Nobody", "--port", "0")
+    assert ran.code != 0 and "may not serve sittings" in ran.err
 
 
 @pytest.mark.full
@@ -302,3 +324,13 @@ def test_sets_of_three_and_a_sitting_from_the_queue(decided: Path, panels: Panel
         leader.fill("/lead/next", name="R-9", on="2027-01-12", lots="2", water="demineralised")
         assert leader.status == 422
     assert panels("sitting", "list", decided).code == 0
+
+
+def test_without_the_extra_the_command_says_how_to_get_it(
+    tmp_path: Path, panels: Panels, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("bulkflow.web.serving", "panels.booth.app"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    monkeypatch.setitem(sys.modules, "uvicorn", None)
+    ran = panels("booth", tmp_path)
+    assert ran.code == 2 and "pip install 'bulkflow[booth]'" in ran.err and not ran.out

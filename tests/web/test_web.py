@@ -82,6 +82,17 @@ def test_only_our_own_forms_are_heard(headers: dict[str, str], status: int) -> N
     assert _client().post("/", headers=headers, content=b"a=1").status_code == status
 
 
+def test_a_server_for_the_whole_room_is_asked_by_its_address() -> None:
+    client = _client(hosts=Address("0.0.0.0").hosts)
+    for host, status in (
+        ("192.0.2.7:8020", 200),
+        ("[2001:db8::1]:8020", 200),
+        ("evil.example", 421),
+    ):
+        assert client.get("/", headers={"host": host}).status_code == status
+    assert _client().get("/", headers={"host": "192.0.2.7"}).status_code == 421
+
+
 def test_a_body_longer_than_it_says_is_not_read() -> None:
     def parts() -> object:
         yield b"x" * 60
