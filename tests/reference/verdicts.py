@@ -1,4 +1,4 @@
-"""Verdicts on tables of checks, as every runner prints them: ``id ok``, ``id FAIL``, ``id not asked``."""
+"""Verdicts on tables of checks as every runner prints them: id and ok, FAIL or not asked."""
 
 from __future__ import annotations
 
