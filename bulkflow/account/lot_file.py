@@ -29,6 +29,7 @@ from bulkflow.lots.evidence import Evidence, ScoreSummary
 from bulkflow.lots.evidence_pictures import characteristic_picture, decision_picture
 from bulkflow.lots.explaining import Explanation, RecordNote, explain_lot, note_of
 from bulkflow.lots.tables import LOT, RESULT, SAMPLE
+from bulkflow.paper import stylesheet
 from bulkflow.records.chain import Head, Record, head, records_about
 from bulkflow.records.kinds import Body, Kind
 from bulkflow.records.times import local_time
@@ -201,7 +202,8 @@ def lot_file_html(found: LotFile) -> str:
         if recall.links
     ]
     page = _environment().get_template("lot_file.html")
-    return page.render(file=found, pictures=pictures)
+    style = stylesheet(f"Lot {found.explained.lot.lot_id}", str(found.head))
+    return page.render(file=found, pictures=pictures, style=style)
 
 
 def _lpa(value: Decimal | str | None) -> str:

@@ -378,7 +378,9 @@ def return_(
     out: Annotated[
         list[Path] | None,
         typer.Option(
-            "--out", metavar="FILE", help="Write the lines (.csv), a workbook (.xlsx); repeatable."
+            "--out",
+            metavar="FILE",
+            help="Write a page to sign (.html), the lines (.csv), a workbook (.xlsx); repeatable.",
         ),
     ] = None,
     database: DatabaseOption = None,
@@ -393,16 +395,21 @@ def return_(
         return_sha256,
         write_return_workbook,
     )
+    from bulkflow.account.return_page import return_html
     from bulkflow.account.returns import quarter_return
     from bulkflow.cli.outputs import by_ending
     from bulkflow.plan.write import on_demand
     from bulkflow.whole_files import written_whole
 
-    files = by_ending(out, {".csv": "the lines", ".xlsx": "a workbook"})
-    csv, workbook = files.get(".csv"), files.get(".xlsx")
+    files = by_ending(out, {".html": "a page to sign", ".csv": "the lines", ".xlsx": "a workbook"})
+    page, csv, workbook = (files.get(one) for one in (".html", ".csv", ".xlsx"))
     scenario = scenario_of(folder)
     with reading_register(folder, database) as (_, session):
         found = quarter_return(session, scenario, quarter, site or ())
+    if page is not None:
+        names = {one.id: one.name for one in scenario.sites if one.name}
+        with on_demand(page), written_whole(page) as stream:
+            stream.write(return_html(found, scenario.name, names))
     if csv is not None:
         with on_demand(csv), written_whole(csv) as stream:
             stream.write(return_csv(found))

@@ -22,6 +22,7 @@ from bulkflow.account.return_files import (
     safe_text,
     write_return_workbook,
 )
+from bulkflow.account.return_page import return_html
 from bulkflow.account.returns import CLOSING, OPENING, quarter_of, quarter_return
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import InputError
@@ -216,3 +217,19 @@ def test_quarters_always_add_up_and_hand_on(scenario, entries):
         assert {liquid: lpa for liquid, lpa in opened.items() if lpa} == left
     ended = {("GRAZ", liquid): lpa for liquid, lpa in found[-1].closing_of("GRAZ").items() if lpa}
     assert ended == {key: lpa for key, lpa in total.items() if key[0] == "GRAZ"}
+
+
+def test_the_page_to_sign_holds_every_line_the_digests_and_room_to_sign(kept, scenario):
+    with kept.read() as session:
+        found = quarter_return(session, scenario, "2027-Q1", ["NORFOLK"])
+    page = return_html(found, "<b>Maker</b>", {"NORFOLK": "Tidewater"})
+    assert "<b>Maker</b>" not in page
+    for line in found.lines:
+        assert f"<td>{line.line}</td>" in page
+        assert f'<td class="n">{line.lpa:,.3f}</td>' in page
+    assert return_sha256(found) in page
+    assert return_sha256(found, "NORFOLK") in page
+    for said in ("signature", "Name and capacity", found.chain_head, "Return 2027-Q1: Tidewater"):
+        assert said in page
+    assert 'content: "Return 2027-Q1: NORFOLK"' in page
+    assert 'content: "page " counter(page) " of " counter(pages) ""' in page
