@@ -20,6 +20,7 @@ from pathlib import Path
 from tests.reference.sensory import (
     chart_rows,
     discrimination_rows,
+    law_rows,
     ranking_rows,
     scoring_rows,
 )
@@ -29,8 +30,9 @@ from tests.reference.verdicts import print_verdicts
 TABLE = Path(__file__).with_suffix(".csv")
 DATA = Path(__file__).with_name("sensory_data")
 
-# Charts first: "covariance" and "letter" rows also hold words of the others.
+# Charts before the rest: "covariance" and "letter" rows also hold words of the others.
 QUESTIONS = [
+    *law_rows.QUESTIONS,
     *chart_rows.QUESTIONS,
     *ranking_rows.QUESTIONS,
     *discrimination_rows.QUESTIONS,

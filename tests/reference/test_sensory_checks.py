@@ -27,12 +27,6 @@ PROSE = {
     "N-rank",
     "N-hed",
     "N-sim30",
-    "EU-minimum",
-    "EU-total",
-    "EU-esters",
-    "EU-aldehydes",
-    "EU-methanol",
-    "FLASH-20",
     "PEL",
 }
 
