@@ -90,6 +90,7 @@ class AssessorPages:
         self.seat, self.visit, self.limit = seat, visit, limit
         self.last_heard: dict[tuple[str, str], datetime] = {}
         self._empty: dict[str, Markup] = {}
+        self._looking = asyncio.Lock()
 
     @property
     def routes(self) -> list[Route]:
@@ -179,7 +180,9 @@ class AssessorPages:
         if not token:
             return None
         if not self.desk.is_fresh:
-            await run_in_threadpool(self.desk.catch_up)
+            async with self._looking:  # the first one looks for all who wait
+                if not self.desk.is_fresh:
+                    await run_in_threadpool(self.desk.catch_up)
         found = self.desk.whose(digest_of(token))
         if found is None:
             return None
