@@ -33,11 +33,15 @@ class HeldLiquid:
 
 
 def held_lots(session: Session) -> dict[str, LotLine]:
-    """Return the lots that are held or rejected, by name."""
+    """Return the lots that are held or rejected themselves, by name.
+
+    Those that lots behind them hold are left out: their liquid is followed from there.
+    """
     return {
         line.lot_id: line
         for status in (LotStatus.HELD, LotStatus.REJECTED)
         for line in list_lots(session, LotFilter(status=status))
+        if not line.by_parents
     }
 
 

@@ -26,8 +26,10 @@ from bulkflow.loads.steps import CARRIES_LIQUID, THERE
 from bulkflow.lots.acts import correct_lot, record_lots
 from bulkflow.lots.bodies import Lot, Measurement, Origin
 from bulkflow.lots.declaring import zone_of
+from bulkflow.lots.law import adopt_limits
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import LOT
+from bulkflow.plan.law import limits_of_law
 from bulkflow.records.actors import Power
 from bulkflow.records.chain import Record, append, require
 from bulkflow.records.schema import RECORD
@@ -103,7 +105,8 @@ def receive(
     for one in found:
         _check_gauging(session, load, one, scenario)
     with one_act(session):
-        return _received(session, load, found)
+        made = _received(session, load, found)
+        return made + ([] if scenario is None else adopt_limits(session, limits_of_law(scenario)))
 
 
 def _received(session: Session, load: LoadRecord, found: Sequence[Gauging]) -> list[Record]:

@@ -39,11 +39,16 @@ def begin(
 
     Example: bulkflow lots begin demo --dry-run
     """
+    from bulkflow.lots.law import adopt_limits
     from bulkflow.lots.seeds import import_seeds
+    from bulkflow.plan.law import limits_of_law
     from bulkflow.records.times import system_clock
+    from bulkflow.scenario.reader import read_workspace
 
     with writing.register(folder, create=True) as session:
         done = import_seeds(session, folder, today=system_clock().date())
+        if done is not None and (folder / "scenario.yaml").exists():
+            adopt_limits(session, limits_of_law(read_workspace(folder).scenario))
         if done is None:
             mend = "Add lots to it one by one, or name another database."
             found = "holds lots already, so nothing is taken over"
@@ -116,8 +121,10 @@ def add(
     from bulkflow.lots.acts import correct_lot, record_lots
     from bulkflow.lots.bodies import Lot
     from bulkflow.lots.declaring import rounding_of
+    from bulkflow.lots.law import adopt_limits
     from bulkflow.lots.measuring import Readings, measure
     from bulkflow.lots.queries import LotFilter, list_lots
+    from bulkflow.plan.law import limits_of_law, stage_of
     from bulkflow.reading.shape import body_of
     from bulkflow.scenario.reader import read_workspace
 
@@ -148,12 +155,16 @@ def add(
     }
     with writing.register(folder, create=True) as session:
         fields["measurement"] = measure(readings, rounding_of(session, site)).model_dump()
+        has_workspace = (folder / "scenario.yaml").exists()
+        scenario = read_workspace(folder).scenario if has_workspace else None
+        if scenario is not None and stage is None:
+            fields["stage"] = stage_of(scenario, liquid)
         body = body_of(Lot, fields)
-        if (folder / "scenario.yaml").exists():
-            scenario = read_workspace(folder).scenario
+        if scenario is not None:
             lines = list_lots(session, LotFilter(site_id=site, with_stock=True))
             refuse_strange(lot_faults(body, lines, scenario, correct=correct), reason)
         records = [correct_lot(session, body)] if correct else record_lots(session, [body])
+        records += [] if scenario is None else adopt_limits(session, limits_of_law(scenario))
     said = f"{lot}: {body.measurement.lpa} LPA at {body.measurement.strength_percent} % vol"
     writing.tell(records, said)
 

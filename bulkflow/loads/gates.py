@@ -59,6 +59,7 @@ class LoadGateKind(StrEnum):
     LABORATORY = "laboratory"
     DECISION = "decision"
     HOLD = "hold"
+    PARENTS = "parents"
     MARKET = "market"
     SHELF_LIFE = "shelf life"
     AMOUNT = "amount"

@@ -22,10 +22,11 @@ from bulkflow.lots.bodies import (
     Lot,
     Result,
 )
+from bulkflow.lots.comparing import with_comparable
 from bulkflow.lots.drawing import Drawing
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.parentage import descendants_of
-from bulkflow.lots.queries import find_lot, lots_named
+from bulkflow.lots.queries import LotLine, find_lot, lots_named
 from bulkflow.lots.tables import (
     DISPOSITION,
     EXPECTATION,
@@ -150,8 +151,9 @@ def record_results(session: Session, results: Sequence[Result]) -> list[Record]:
         If the acting person may not record results.
     """
     require(session, Power.MEASURE, f"record results of {_some([r.lot_id for r in results])}")
-    _check_known(session, [result.lot_id for result in results])
-    return append_about_lots(session, RESULT, [(result, None) for result in results])
+    known = _check_known(session, [result.lot_id for result in results])
+    compared = [with_comparable(result, known[result.lot_id]) for result in results]
+    return append_about_lots(session, RESULT, [(result, None) for result in compared])
 
 
 def correct_result(session: Session, record: int, result: Result) -> Record:
@@ -174,6 +176,7 @@ def correct_result(session: Session, record: int, result: Result) -> Record:
     if not result.note:
         mend = "Say why the earlier value does not stand."
         raise InputError(Fault("", 0, "note", "is missing", mend))
+    result = with_comparable(result, find_lot(session, result.lot_id))
     return append_about_lot(session, RESULT, result, supersedes=record)
 
 
@@ -262,7 +265,7 @@ def _parents(lot: Lot) -> list[str]:
     return [parent.lot_id for parent in lot.parents]
 
 
-def _check_known(session: Session, lot_ids: Iterable[str]) -> None:
+def _check_known(session: Session, lot_ids: Iterable[str]) -> dict[str, LotLine]:
     wanted = sorted(set(lot_ids))
     known = lots_named(session, wanted)
     missing = [lot_id for lot_id in wanted if lot_id not in known]
@@ -271,6 +274,7 @@ def _check_known(session: Session, lot_ids: Iterable[str]) -> None:
         raise InputError(
             Fault("", 0, "lot", f"{lot_id!r} is not in the register", mend) for lot_id in missing
         )
+    return known
 
 
 def _some(lot_ids: Sequence[str]) -> str:

@@ -28,6 +28,7 @@ __all__ = [
     "ENTRY_DRAWS",
     "NOT_A_LOAD",
     "TRANSFER_DRAWS",
+    "Comparable",
     "Decision",
     "Disposal",
     "Disposition",
@@ -104,6 +105,7 @@ class Gate(StrEnum):
     LABORATORY = "laboratory"
     DECISION = "decision"
     HOLD = "hold"
+    PARENTS = "parents"
 
 
 class Outcome(StrEnum):
@@ -208,15 +210,30 @@ class Lot(Body):
         return self
 
 
+class Comparable(Body):
+    """A result as limits state it: by pure alcohol, with the strength it was turned with."""
+
+    value: LabValue
+    unit: Text
+    at_strength_percent: Percent
+
+
 class Result(Body):
-    """One laboratory value of a lot; ``qualifier`` '<' or '>' where only that is known."""
+    """One laboratory value of a lot; ``qualifier`` '<' or '>' where only that is known.
+
+    ``compared`` is the same by pure alcohol, where it was given by volume or by mass;
+    ``uncertainty`` is the standard uncertainty in the unit of the value.
+    """
 
     lot_id: Identifier
     analyte: Identifier
     value: LabValue
     unit: Text
     qualifier: Literal["=", "<", ">"] = "="
+    compared: Comparable | None = None
     uncertainty: LabValue | None = None
+    replicate: Annotated[int, Field(ge=1)] | None = None
+    instrument: Identifier | None = None
     method: Text | None = None
     laboratory: Text | None = None
     sample_id: Identifier | None = None
@@ -225,7 +242,11 @@ class Result(Body):
 
 
 class Limit(Body):
-    """What an analyte of a liquid must keep to, for one market or for all."""
+    """What an analyte of a liquid must keep to, for one market or for all.
+
+    ``origin`` names the rule of law or the statement of the workspace that it comes from; None
+    where it was declared by hand. A maximum of 0 means not detectable: ``<`` keeps to it.
+    """
 
     liquid_id: Identifier
     market: Identifier | None = None
@@ -235,6 +256,7 @@ class Limit(Body):
     maximum: LabValue | None = None
     required: bool = True
     source: Text
+    origin: Text | None = None
 
     @model_validator(mode="after")
     def _some_bound(self) -> Limit:

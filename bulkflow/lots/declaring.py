@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Limit, ReleaseRule, Site
+from bulkflow.lots.law import standing_origin
 from bulkflow.lots.tables import (
     LIMIT,
     LIMIT_TABLE,
@@ -112,19 +113,13 @@ def _site(site_id: str, column: Any) -> Any:
 
 
 def declare_limit(session: Session, limit: Limit) -> Record:
-    """Declare a laboratory limit of a liquid; the same liquid, market and analyte supersede."""
+    """Declare a laboratory limit of a liquid; the same liquid, market and analyte supersede.
+
+    A limit of law (:mod:`bulkflow.lots.law`) stays beside it: a house tightens or adds.
+    """
     require(session, Power.DECLARE, f"declare a limit of {limit.liquid_id}")
-    column = LIMIT_TABLE.c
-    same_market = column.market.is_(None) if limit.market is None else column.market == limit.market
-    before = session.scalar(
-        select(column.seq).where(
-            column.liquid_id == limit.liquid_id,
-            column.analyte == limit.analyte,
-            same_market,
-            is_current(column.seq),
-        )
-    )
-    return append(session, LIMIT, limit, supersedes=before)
+    before = standing_origin(session, limit)
+    return append(session, LIMIT, limit, supersedes=before and before[0])
 
 
 def limits_of(session: Session, liquid_id: str | None = None) -> list[StandingLimit]:

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.bodies import Draw
 from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.inheritance import inherited
 from bulkflow.lots.queries import lots_named
 from bulkflow.lots.tables import DRAW, DRAW_TABLE
 from bulkflow.lots.zones import append_about_lots
@@ -45,6 +46,11 @@ def draw_into_load(session: Session, draws: Sequence[Draw]) -> list[Record]:
             found, mend = f"{lot_id!r} is not in the register", "Correct the lots of the load."
         elif line.status is not LotStatus.RELEASED:
             found = f"{lot_id} is {line.status.value}, not released"
+            behind = inherited(session, [lot_id]).get(lot_id, ())
+            if behind:
+                found += ": made from " + ", ".join(
+                    f"{one.lot_id}, which is {one.status.value}" for one in behind
+                )
             mend = "Only a released lot is loaded."
         elif lpa > line.lpa_left:
             found = f"{lot_id} has {line.lpa_left} LPA left, but {lpa} is drawn"

@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 
 from bulkflow.lots.bodies import Gate, Origin
 from bulkflow.lots.gates import LotStatus, gate_columns, laboratory_checks
-from bulkflow.lots.parentage import links_behind
-from bulkflow.lots.queries import LotLine, find_lot, lots_named
+from bulkflow.lots.inheritance import Blocker, inherited, status_with_parents
+from bulkflow.lots.queries import LotLine, find_lot
 from bulkflow.lots.tables import (
     DECISION,
     DISPOSITION,
@@ -66,13 +66,14 @@ class RecordNote:
 
 @dataclass(frozen=True, slots=True)
 class GateState:
-    """One gate of a lot: open or closed, why, and the records it rests on."""
+    """One gate of a lot: open or closed, why, and the records, or other lots, it rests on."""
 
     gate: Gate
     is_open: bool
     overridden: bool
     reason: str
     records: tuple[RecordNote, ...]
+    lots: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +129,7 @@ def short_reasons(session: Session, lots: Sequence[LotLine]) -> dict[str, str]:
 
 
 _AT_ONCE = 500
+_NAMED_PARENTS = 5
 _DECIDED = frozenset({LotStatus.RELEASED, LotStatus.REJECTED})
 
 
@@ -171,14 +173,8 @@ class _Facts:
         self._holds = _by_lot(session, HOLD_TABLE, names, is_current(HOLD_TABLE.c.seq))
         self._promises = _by_lot(session, EXPECTATION_TABLE, names)
         self._overrides = _by_lot(session, OVERRIDE_TABLE, names)
-        self._origins = {
-            lot.lot_id: sorted({link.parent_id for link in links_behind(session, lot.lot_id)})
-            for lot in lots
-            if lot.origin != Origin.OPENING.value
-        }
-        self._relatives = lots_named(
-            session, {n for behind in self._origins.values() for n in behind}
-        )
+        made = [lot.lot_id for lot in lots if lot.origin != Origin.OPENING.value]
+        self._inherited = inherited(session, made)
         self._notes = _notes(session, self._seqs())
 
     def _seqs(self) -> Iterable[int]:
@@ -194,16 +190,21 @@ class _Facts:
         row = self._rows[lot.lot_id]
         return Explanation(
             lot=lot,
-            status=LotStatus(row["status"]),
+            status=status_with_parents(LotStatus(row["status"]), self._blockers(lot)),
             due_on=row["due_on"],
-            gates=(self._laboratory(lot, row), self._decision(lot, row), self._hold(lot, row)),
+            gates=(
+                self._laboratory(lot, row),
+                self._decision(lot, row),
+                self._hold(lot, row),
+                *self._parents(lot),
+            ),
             overrides=tuple(self._notes[seq] for seq in self._overrides[lot.lot_id]),
             remarks=self._remarks(lot),
         )
 
     def _laboratory(self, lot: LotLine, row: Any) -> GateState:
         checks = self._checks[lot.lot_id]
-        missing = [check for check in checks if check.result_record is None and check.required]
+        missing = [check for check in checks if check.inside is None and check.required]
         outside = [check for check in checks if check.inside is not None and not check.inside]
         is_open = bool(row["laboratory_open"])
         overridden = is_open and bool(row["laboratory_override"]) and bool(missing or outside)
@@ -247,25 +248,43 @@ class _Facts:
             records=notes,
         )
 
+    def _blockers(self, lot: LotLine) -> tuple[Blocker, ...]:
+        return self._inherited.get(lot.lot_id, ())
+
+    def _parents(self, lot: LotLine) -> Iterable[GateState]:
+        """Yield the gate that the lots behind a lot decide; nothing is behind an opening lot."""
+        if lot.origin == Origin.OPENING.value:
+            return
+        blockers = sorted(self._blockers(lot), key=lambda one: not one.fails)
+        words = "; ".join(
+            f"made from {one.lot_id}, which is "
+            + (one.status.value if one.fails else "not yet judged")
+            for one in blockers[:_NAMED_PARENTS]
+        )
+        if len(blockers) > _NAMED_PARENTS:
+            words += f"; and {len(blockers) - _NAMED_PARENTS} more"
+        words = words or "every lot behind it is in order"
+        yield GateState(
+            Gate.PARENTS,
+            is_open=not blockers,
+            overridden=False,
+            reason=words,
+            records=(),
+            lots=tuple(one.lot_id for one in blockers),
+        )
+
     def _remarks(self, lot: LotLine) -> tuple[str, ...]:
-        remarks = [
-            f"made from {name}, which is {self._relatives[name].status.value}"
-            for name in self._origins.get(lot.lot_id, ())
-            if self._relatives[name].status in (LotStatus.HELD, LotStatus.REJECTED)
-        ]
-        if lot.lpa_left <= 0:
-            remarks.append("nothing is left of it")
-        return tuple(remarks)
+        return ("nothing is left of it",) if lot.lpa_left <= 0 else ()
 
 
 def _all_inside(checks: Sequence[Any]) -> str:
-    count = sum(1 for check in checks if check.result_record is not None)
+    count = sum(1 for check in checks if check.inside is not None)
     return f"{count} check{'' if count == 1 else 's'}, all inside the limits"
 
 
 def _said(missing: Sequence[Any], outside: Sequence[Any]) -> str:
     parts = [
-        f"{check.analyte} {_value(check)} is outside {_limit(check)} (record {check.result_record})"
+        f"{check.analyte} {_value(check)} is outside {_limit(check)} ({_resting(check)})"
         for check in outside
     ]
     names = sorted({check.analyte for check in missing})
@@ -274,7 +293,13 @@ def _said(missing: Sequence[Any], outside: Sequence[Any]) -> str:
     return "; ".join(parts)
 
 
+def _resting(check: Any) -> str:
+    return "as measured" if check.result_record is None else f"record {check.result_record}"
+
+
 def _value(check: Any) -> str:
+    if check.result_record is None:
+        return f"{plain_number(check.measured_percent)} {check.unit}"
     sign = "" if check.qualifier == "=" else check.qualifier
     return f"{sign}{plain_number(check.value)} {check.result_unit}"
 
@@ -285,6 +310,8 @@ def _limit(check: Any) -> str:
 
 
 def _range(minimum: Decimal | str | None, maximum: Decimal | str | None) -> str:
+    if maximum is not None and Decimal(maximum) == 0:
+        return "not detectable"
     low = None if minimum is None else f"at least {plain_number(Decimal(minimum))}"
     high = None if maximum is None else f"at most {plain_number(Decimal(maximum))}"
     return " and ".join(part for part in (low, high) if part)

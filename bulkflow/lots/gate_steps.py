@@ -72,6 +72,12 @@ class LotSteps:
                     "Lift the hold, once its reason is gone",
                     self._bulkflow("lots lift", f"{lot}{which} --reason WHY"),
                 )
+            case Gate.PARENTS:
+                for name in state.lots[:3]:
+                    yield GateStep(
+                        f"See what {name} waits for: its gates open this one",
+                        self._bulkflow("lots why", shlex.quote(name)),
+                    )
             case Gate.LABORATORY:
                 yield GateStep(
                     "Record a missing result, or with --replaces RECORD one that corrects another",

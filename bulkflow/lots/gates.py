@@ -1,6 +1,6 @@
 """The gates of a lot, and the status that follows from them: the one definition.
 
-A lot may ship when three gates are open:
+A lot may ship when four gates are open; three of them are its own, and these are worked out here:
 
 laboratory
     every limit declared for its liquid, for all markets or for one it is meant for, has a
@@ -12,6 +12,8 @@ decision
 hold
     no manual hold stands.
 
+The fourth, *parents*, is that of the lots it was made from (:mod:`bulkflow.lots.inheritance`).
+
 An override opens the laboratory or the decision gate only against the evidence there was when
 it was given: newer results, limits or decisions count again. A lot released before the register
 began (an opening lot) needs no results of that time; results outside limits still close it.
@@ -22,14 +24,16 @@ Nothing of it is stored.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from enum import StrEnum
 from functools import cache
 from types import MappingProxyType
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     ColumnElement,
+    Float,
     FromClause,
     Select,
     and_,
@@ -42,6 +46,7 @@ from sqlalchemy import (
     type_coerce,
 )
 
+from bulkflow.laboratory.units import UNITS
 from bulkflow.lots.bodies import Gate, Outcome
 from bulkflow.lots.tables import (
     DECISION_TABLE,
@@ -131,7 +136,12 @@ def laboratory_checks(lot: FromClause = LOT_TABLE) -> Select[Any]:
         RESULT_TABLE.c.value,
         RESULT_TABLE.c.qualifier,
         RESULT_TABLE.c.unit.label("result_unit"),
-        case((RESULT_TABLE.c.seq.is_(None), None), else_=_inside()).label("inside"),
+        case(
+            (RESULT_TABLE.c.seq.is_not(None), _inside(lot)),
+            (_by_measurement(), _strength_inside(lot)),
+            else_=None,
+        ).label("inside"),
+        lot.c.strength_percent.label("measured_percent"),
     ).select_from(joined)
 
 
@@ -229,8 +239,16 @@ def _laboratory(lot: FromClause) -> ColumnElement[Any]:
     newer = case((limit.seq > result.seq, limit.seq), else_=result.seq)
     missing = and_(limit.required, limit.seq > overridden_at, ~_released_at_opening(lot))
     says = case(
+        (
+            and_(result.seq.is_(None), _by_measurement()),
+            case(
+                (_strength_inside(lot), _KEPT),
+                (limit.seq > overridden_at, _OUTSIDE),
+                else_=_KEPT,
+            ),
+        ),
         (result.seq.is_(None), case((missing, _MISSING), else_=_KEPT)),
-        (_inside(), _KEPT),
+        (_inside(lot), _KEPT),
         (newer > overridden_at, _OUTSIDE),
         else_=_KEPT,
     )
@@ -269,15 +287,76 @@ def _measures(lot: FromClause) -> ColumnElement[bool]:
     )
 
 
-def _inside() -> ColumnElement[bool]:
-    """Tell whether a result keeps to a limit; '<' and '>' count only where they prove it."""
-    value, qualifier = RESULT_TABLE.c.value, RESULT_TABLE.c.qualifier
+#: The analyte that the measurement of a lot answers, where no result does.
+STRENGTH_ANALYTE, STRENGTH_UNIT = "strength", "% vol"
+
+
+def _by_measurement() -> ColumnElement[bool]:
+    """Tell whether a limit is one on strength, which every lot has by its measurement."""
     limit = LIMIT_TABLE.c
-    return and_(
-        RESULT_TABLE.c.unit == limit.unit,
-        or_(limit.maximum.is_(None), and_(value <= limit.maximum, qualifier != ">")),
-        or_(limit.minimum.is_(None), and_(value >= limit.minimum, qualifier != "<")),
+    return and_(limit.analyte == STRENGTH_ANALYTE, limit.unit == STRENGTH_UNIT)
+
+
+def _strength_inside(lot: FromClause) -> ColumnElement[bool]:
+    """Tell whether a lot's measured strength keeps to a limit; it is kept in thousandths."""
+    strength = type_coerce(lot.c.strength_percent, BigInteger) * 1000
+    low, high = (type_coerce(LIMIT_TABLE.c[name], BigInteger) for name in ("minimum", "maximum"))
+    return and_(or_(low.is_(None), strength >= low), or_(high.is_(None), strength <= high))
+
+
+def _inside(lot: FromClause) -> ColumnElement[bool]:
+    """Tell whether a result keeps to a limit; '<' and '>' count only where they prove it.
+
+    By volume and by pure alcohol are held against each other by the lot's strength: mg/l is ten
+    times g/hl over % vol. A maximum of 0 is that of what must not be detectable: whatever is
+    below detection keeps to it.
+    """
+    result, limit = RESULT_TABLE.c, LIMIT_TABLE.c
+    by_alcohol, by_volume = _in_unit("g/hl pa"), _in_unit("mg/l")
+    # In thousandths of a per cent. As floats: the product of two whole amounts may be too large.
+    strength = type_coerce(lot.c.strength_percent, Float) * literal(1.0)
+    ways: tuple[tuple[ColumnElement[bool], Any, Any], ...] = (
+        (
+            or_(
+                result.unit == limit.unit,
+                and_(by_alcohol(result.unit), by_alcohol(limit.unit)),
+                and_(by_volume(result.unit), by_volume(limit.unit)),
+            ),
+            literal(1.0),
+            literal(1.0),
+        ),
+        (and_(by_volume(result.unit), by_alcohol(limit.unit)), literal(10_000.0), strength),
+        (and_(by_alcohol(result.unit), by_volume(limit.unit)), strength, literal(10_000.0)),
     )
+    return or_(
+        *(
+            and_(
+                fits,
+                _within(
+                    type_coerce(result.value, Float) * times,
+                    type_coerce(limit.minimum, Float) * limit_times,
+                    type_coerce(limit.maximum, Float) * limit_times,
+                ),
+            )
+            for fits, times, limit_times in ways
+        )
+    )
+
+
+def _within(value: Any, minimum: Any, maximum: Any) -> ColumnElement[bool]:
+    qualifier, limit = RESULT_TABLE.c.qualifier, LIMIT_TABLE.c
+    return and_(
+        or_(
+            limit.maximum.is_(None),
+            and_(value <= maximum, qualifier != ">"),
+            and_(limit.maximum == 0, qualifier == "<"),
+        ),
+        or_(limit.minimum.is_(None), and_(value >= minimum, qualifier != "<")),
+    )
+
+
+def _in_unit(unit: str) -> Callable[[ColumnElement[str]], ColumnElement[bool]]:
+    return lambda written: func.lower(written).in_(UNITS[unit])
 
 
 def _override(lot: FromClause, gate: Gate) -> ColumnElement[Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from functools import cache
@@ -13,7 +13,9 @@ from sqlalchemy import ColumnElement, Select, exists, func, select
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.lots.bodies import Origin
 from bulkflow.lots.gates import LotStatus, current_lots, gate_columns, lpa_left
+from bulkflow.lots.inheritance import Blocker, all_inherited, inherited, status_with_parents
 from bulkflow.lots.tables import LOT_TABLE, MARKET_TABLE, RESTRICTION_TABLE
 from bulkflow.reading.words import did_you_mean
 
@@ -26,7 +28,8 @@ class LotLine:
 
     Amounts in LPA [L of pure alcohol at 20 degC], strength in % vol at 20 degC. ``record`` is
     the record that describes it now; ``due_on`` the date by which a decision is promised;
-    ``overridden`` is true for ever once any gate of the lot was overridden.
+    ``overridden`` is true for ever once any gate of the lot was overridden; ``by_parents`` where
+    the status is not its own but that of lots behind it.
     """
 
     lot_id: str
@@ -49,6 +52,7 @@ class LotLine:
     overridden: bool
     restrictions: tuple[str, ...] = ()
     markets: tuple[str, ...] = ()
+    by_parents: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,9 +91,36 @@ def list_lots(
     query = _lines().where(*_conditions(wanted)).order_by(LOT_TABLE.c.lot_id)
     if after is not None:
         query = query.where(LOT_TABLE.c.lot_id > after)
-    if limit is not None:
-        query = query.limit(limit)
-    return _read(session, query)
+    if wanted.status in (None, LotStatus.REJECTED):
+        return _read(session, query if limit is None else query.limit(limit))
+    if wanted.status is LotStatus.RELEASED:
+        return _released(session, query, limit)
+    # What others take over from their parents comes to those that are so by themselves.
+    more = [name for name in sorted(all_inherited(session)) if after is None or name > after]
+    of_any = _lines().where(*_conditions(replace(wanted, status=None)))
+    lines = {line.lot_id: line for line in _read(session, query)}
+    for start in range(0, len(more), _AT_ONCE):
+        part = more[start : start + _AT_ONCE]
+        for line in _read(session, of_any.where(LOT_TABLE.c.lot_id.in_(part))):
+            lines[line.lot_id] = line
+    listed = sorted(lines.values(), key=lambda line: line.lot_id)
+    return [line for line in listed if line.status is wanted.status][:limit]
+
+
+def _released(session: Session, query: Select[Any], limit: int | None) -> list[LotLine]:
+    """Return lots that are released with their parents, page by page where so many are asked."""
+    if limit is None:
+        return [line for line in _read(session, query) if line.status is LotStatus.RELEASED]
+    found: list[LotLine] = []
+    after: str | None = None
+    while len(found) < limit:
+        page = query if after is None else query.where(LOT_TABLE.c.lot_id > after)
+        lines = _read(session, page.limit(limit))
+        found += [line for line in lines if line.status is LotStatus.RELEASED]
+        if len(lines) < limit:
+            break
+        after = lines[-1].lot_id
+    return found[:limit]
 
 
 def lots_named(session: Session, lot_ids: Iterable[str]) -> dict[str, LotLine]:
@@ -128,11 +159,37 @@ def count_by_status(session: Session, wanted: LotFilter = EVERY_LOT) -> dict[Lot
         .subquery()
     )
     rows = session.execute(select(inner.c.status, func.count()).group_by(inner.c.status))
-    counts = {LotStatus(status): int(count) for status, count in rows}
-    return {status: counts.get(status, 0) for status in LotStatus}
+    counts = dict.fromkeys(LotStatus, 0)
+    counts |= {LotStatus(status): int(count) for status, count in rows}
+    for own, status in _changed_by_parents(session, wanted):
+        counts[own] -= 1
+        if wanted.status in (None, own):
+            counts[status] += 1
+    return counts
+
+
+def _changed_by_parents(
+    session: Session, wanted: LotFilter
+) -> Iterable[tuple[LotStatus, LotStatus]]:
+    """Yield, for each lot whose status its parents change, its own and the changed one."""
+    found = all_inherited(session)
+    names = sorted(found)
+    query = (
+        current_lots()
+        .add_columns(LOT_TABLE.c.lot_id, gate_columns()["status"].label("status"))
+        .where(*_conditions(wanted))
+    )
+    for start in range(0, len(names), _AT_ONCE):
+        part = names[start : start + _AT_ONCE]
+        for lot_id, status in session.execute(query.where(LOT_TABLE.c.lot_id.in_(part))):
+            own = LotStatus(status)
+            changed = status_with_parents(own, found[lot_id])
+            if changed is not own:
+                yield own, changed
 
 
 _AT_ONCE = 1000
+_MANY = 2000
 
 
 @cache
@@ -179,7 +236,16 @@ def _read(session: Session, query: Select[Any]) -> list[LotLine]:
     seqs = [row["seq"] for row in rows]
     restrictions = _words(session, RESTRICTION_TABLE, "restriction", seqs)
     markets = _words(session, MARKET_TABLE, "market", seqs)
-    return [_line(row, restrictions, markets) for row in rows]
+    lines = [_line(row, restrictions, markets) for row in rows]
+    names = [line.lot_id for line in lines if line.origin != Origin.OPENING.value]
+    # Upwards from a few lots, downwards from what is not in order for many.
+    behind = all_inherited(session) if len(names) > _MANY else inherited(session, names)
+    return [_with_parents(line, behind.get(line.lot_id, ())) for line in lines]
+
+
+def _with_parents(line: LotLine, blockers: tuple[Blocker, ...]) -> LotLine:
+    status = status_with_parents(line.status, blockers)
+    return line if status is line.status else replace(line, status=status, by_parents=True)
 
 
 def _line(

@@ -289,6 +289,15 @@ def _override_rows(override: bodies.Override) -> Iterable[IndexRow]:
         yield OVERRIDE_TABLE, values
 
 
+def _result_rows(result: bodies.Result) -> Iterable[IndexRow]:
+    """Yield the row that limits are held against: by pure alcohol, where that is known."""
+    compared = result.compared
+    values = {name: getattr(result, name) for name in ("lot_id", "analyte", "measured_on")}
+    values["value"] = result.value if compared is None else compared.value
+    values["unit"] = result.unit if compared is None else compared.unit
+    yield RESULT_TABLE, {**values, "qualifier": result.qualifier}
+
+
 def _one(table: Table) -> Any:
     """Return a function that fills one row from the body's fields of the same names."""
     names = [column.name for column in table.columns if column.name != "seq"]
@@ -311,7 +320,7 @@ LOT = Kind(
     _lot_rows,
     (LOT_TABLE, PARENT_TABLE, RESTRICTION_TABLE, MARKET_TABLE, FROM_LOAD_TABLE),
 )
-RESULT = Kind("result", bodies.Result, _of_lot, _one(RESULT_TABLE), (RESULT_TABLE,))
+RESULT = Kind("result", bodies.Result, _of_lot, _result_rows, (RESULT_TABLE,))
 LIMIT = Kind("limit", bodies.Limit, lambda body: body.liquid_id, _one(LIMIT_TABLE), (LIMIT_TABLE,))
 RULE = Kind(
     "release rule", bodies.ReleaseRule, lambda body: body.liquid_id, _one(RULE_TABLE), (RULE_TABLE,)

@@ -7,18 +7,22 @@ its opening lots from the workspace alone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from bulkflow.lots.bodies import Limit
+from bulkflow.lots.law import adopt_limits, missing_limits
 from bulkflow.lots.opening import OpeningLot, opening_position
 from bulkflow.lots.register import open_register
 from bulkflow.lots.seed_edits import seed_edits
 from bulkflow.lots.seeds import has_lots, has_opening, import_seeds, seed_tables
 from bulkflow.records.actors import Actor
-from bulkflow.records.chain import head
+from bulkflow.records.chain import Record, head
 from bulkflow.records.settings import settings_for
 from bulkflow.records.times import Clock, system_clock
+from bulkflow.wording import counted
 
 __all__ = ["WorkspaceOpening", "opening_of_workspace", "tables_to_take_over"]
 
@@ -61,6 +65,7 @@ def opening_of_workspace(
     database: str | None = None,
     actor: Actor | None = None,
     clock: Clock = system_clock,
+    law: Sequence[Limit] = (),
 ) -> WorkspaceOpening | None:
     """Return the opening position from a workspace's register; None where it has none.
 
@@ -70,6 +75,7 @@ def opening_of_workspace(
     on : the first day of the plan.
     database : the register's address, where the user or the workspace names one.
     actor : who takes over the seed tables (default: the operating-system user).
+    law : limits that come from law and workspace; those not in force yet are recorded first.
 
     Raises
     ------
@@ -90,12 +96,19 @@ def opening_of_workspace(
             return None
         if begun:
             with store.read() as session:
-                said = "\n".join(seed_edits(session, folder))
+                told = list(seed_edits(session, folder))
+                missing = missing_limits(session, law)
+            if missing:
+                with store.write(person) as session:
+                    told.append(_adopted(adopt_limits(session, law)))
+            said = "\n".join(told)
         else:
             with store.write(person) as session:
                 done = import_seeds(session, folder, today=clock().date())
+                adopted = adopt_limits(session, law)
             if done is not None:
                 said = f"{done.words} Acting as {person.words}."
+                said += f"\n{_adopted(adopted)}" if adopted else ""
         with store.read() as session:
             return WorkspaceOpening(
                 lots=tuple(opening_position(session, on)),
@@ -103,3 +116,7 @@ def opening_of_workspace(
                 head=str(head(session)),
                 said=said,
             )
+
+
+def _adopted(records: Sequence[Record]) -> str:
+    return f"Recorded {counted(len(records), 'limit')} of law for liquids that have lots."

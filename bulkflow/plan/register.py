@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from bulkflow.errors import Fault, InputError
 from bulkflow.lots.opening import OpeningLot
 from bulkflow.lots.workspace import WorkspaceOpening, opening_of_workspace
+from bulkflow.plan.law import limits_of_law
 from bulkflow.scenario.model import Lot, LotStatus, Scenario
 
 __all__ = ["Opened", "with_register"]
@@ -49,7 +50,8 @@ def with_register(scenario: Scenario, folder: Path, database: str | None) -> Ope
     DatabaseError
         The register cannot be opened.
     """
-    opening = opening_of_workspace(folder, scenario.calendar.start, database=database)
+    law = limits_of_law(scenario)
+    opening = opening_of_workspace(folder, scenario.calendar.start, database=database, law=law)
     if opening is None:
         return Opened(scenario, "", "", "")
     faults = list(_faults(scenario, opening))

@@ -362,7 +362,9 @@ def gate_reasons(lots: Sequence[Explanation], say: Terms) -> list[str]:
 
 
 def _gate(lot: Explanation, gate: Gate, say: Terms) -> Cell:
-    state = next(one for one in lot.gates if one.gate is gate)
+    state = next((one for one in lot.gates if one.gate is gate), None)
+    if state is None:  # an opening lot has nothing behind it
+        return text("")
     return text(_word(state, say), alarm=not state.is_open)
 
 

@@ -104,11 +104,11 @@ def test_a_result_in_another_unit_proves_nothing(lite, ann):
         add(session, "L1")
         a_rule(session)
         panel(session, "L1")
-        a_limit(session, unit="mg/L")
+        a_limit(session, unit="mg of something")
         a_result(session, "L1", 1)
         assert status(session) == "held"
         assert gate(session, Gate.LABORATORY).reason == (
-            "methanol 1 g/hL of pure alcohol is outside at most 30 mg/L (record 5)"
+            "methanol 1 g/hL of pure alcohol is outside at most 30 mg of something (record 5)"
         )
 
 
@@ -268,12 +268,14 @@ def test_only_closed_gates_are_overridden_and_holds_are_lifted_instead(lite, ann
             override(session, Gate.HOLD)
 
 
-def test_a_rejected_parent_is_remarked_on(lite, ann):
+def test_a_rejected_parent_closes_the_gate_of_its_children(lite, ann):
     with lite.write(ann) as session:
         add(session, "N1", liquid="base")
         add(session, "L1", 400, parents={"N1": 100})
         panel_free_reject(session, "N1")
-        assert explain_lot(session, "L1").remarks == ("made from N1, which is rejected",)
+        state = gate(session, Gate.PARENTS)
+        assert (state.is_open, state.reason) == (False, "made from N1, which is rejected")
+        assert status(session) == "held"
 
 
 def panel_free_reject(session, lot):
