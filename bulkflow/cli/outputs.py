@@ -11,7 +11,7 @@ import typer
 from bulkflow.errors import Fault, InputError
 from bulkflow.wording import listed
 
-__all__ = ["PictureOption", "by_ending"]
+__all__ = ["PictureOption", "by_ending", "folder_made"]
 
 PictureOption = Annotated[
     Path | None,
@@ -48,3 +48,18 @@ def by_ending(out: Sequence[Path] | None, forms: Mapping[str, str]) -> dict[str,
     if faults:
         raise InputError(faults)
     return found
+
+
+def folder_made(out: Path) -> Path:
+    """Return the folder to write into, made where it was not there.
+
+    Raises
+    ------
+    InputError : it cannot be made.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        found = f"{out} cannot be a folder ({error.strerror})"
+        raise InputError(Fault("", 0, "--out", found, "Give another.")) from error
+    return out

@@ -92,7 +92,7 @@ def sheets(
 
     Example: panels confirm sheets demo C-1 --out papers
     """
-    from bulkflow.errors import Fault, InputError
+    from bulkflow.cli.outputs import folder_made
     from bulkflow.whole_files import file_stem, written_whole
     from panels.cli.register import reading_panels
     from panels.sittings import sheets as papers
@@ -103,8 +103,6 @@ def sheets(
 
     opened = writing.panels(folder) if coding else reading_panels(folder, writing.database)
     with opened as session:
-        if not out.is_dir():
-            raise InputError(Fault("", 0, "--out", f"{out} is not a folder", "Make it first."))
         plan = find_confirmation(session, test)
         last = Courses(session).of(plan.lot).last.held.sitting
         sitting = papers.as_sitting(plan, last)
@@ -119,7 +117,7 @@ def sheets(
             key = read_key(key_path(folder, test), sitting=test, digest=plan.key_digest)
             texts["coding.html"] = papers.coding_html(sitting, key)
     for name, text in texts.items():
-        path = out / f"{file_stem(test)}-{name}"
+        path = folder_made(out) / f"{file_stem(test)}-{name}"
         with written_whole(path) as stream:
             stream.write(text)
         sys.stdout.write(f"{path}\n")

@@ -231,13 +231,12 @@ def sheets(
 
     Example: panels sitting sheets scenarios/vejkalna VK-2026-12-15 --paper preparation
     """
+    from bulkflow.cli.outputs import folder_made
     from bulkflow.whole_files import file_stem
     from panels.sittings.history import find_sitting
 
     usual = [*Paper] if every else [Paper.PREPARATION, Paper.TRAYS, Paper.SCORES]
     wanted = list(dict.fromkeys(paper or usual))
-    if out is not None and not out.is_dir():
-        raise InputError(Fault("", 0, "--out", f"{out} is not a folder", "Make it first."))
     if Paper.CODING in wanted:
         with writing_panels(folder, database, name) as session:
             held = find_sitting(session, sitting)
@@ -246,6 +245,8 @@ def sheets(
         with reading_panels(folder, database) as session:
             held = find_sitting(session, sitting)
             texts = _papers(session, folder, held, wanted, poured or [])
+    if out is not None:
+        folder_made(out)
     for kind in wanted:
         if out is None:
             _print_paper(held, kind, folder, poured or [])
