@@ -92,6 +92,40 @@ def test_surge_rule_out_of_range() -> None:
             surge_fill_allowed(section, fill)
 
 
+RANGES = [
+    (lambda x: maximum_fill_fraction(FillRule.ADR_A, x, 20.0), 0.0, 0.01),
+    (lambda x: maximum_fill_fraction(FillRule.ADR_A, 1e-3, x), -50.0, 50.0),
+    (
+        lambda x: maximum_fill_fraction(FillRule.ADR_A, 1e-3, -20.0, bulk_temperature_c=x),
+        0.0,
+        100.0,
+    ),
+    (lambda x: surge_fill_allowed(x, 0.5), 1e-9, 1e6),
+    (lambda x: surge_fill_allowed(9_000.0, x), 0.0, 1.0),
+    (lambda x: Compartment(x), 1e-9, 1e6),
+    (lambda x: Compartment(8_000.0, x), 1e-9, 8_000.0),
+    (lambda x: plated(x, 1e5), 0.0, 1e5),
+    (lambda x: plated(5_000.0, x), 5_000.0, 1e5),
+]
+
+
+def plated(tare_kg: float, max_gross_kg: float) -> TankShell:
+    return TankShell.undivided(
+        "X", FillRule.ADR_A, 24_000.0, tare_kg=tare_kg, max_gross_kg=max_gross_kg
+    )
+
+
+@pytest.mark.parametrize(("ask", "low", "high"), RANGES)
+def test_every_range_ends_where_it_is_said_to(ask, low: float, high: float) -> None:
+    """The ends are within; what lies beyond is refused, and the refusal names them."""
+    ask(low)
+    ask(high)
+    for beyond in (low - 0.5, high + 0.5):
+        with pytest.raises(OutOfRangeError) as refused:
+            ask(beyond)
+        assert (refused.value.low, refused.value.high) == (low, high)
+
+
 # --- one load ------------------------------------------------------------------------------
 
 
@@ -235,8 +269,10 @@ def test_what_is_no_tank() -> None:
         TankShell("X", FillRule.ADR_A, ())
     with pytest.raises(ValueError, match="more than 12 compartments"):
         TankShell("X", FillRule.ADR_A, tuple(Compartment(1_000.0) for _ in range(13)))
-    with pytest.raises(ValueError, match="tare and maximum gross mass, or neither"):
-        TankShell.undivided("X", FillRule.ADR_A, 24_000.0, tare_kg=4_000.0)
+    assert TankShell("X", FillRule.ADR_A, (Compartment(1_000.0),) * 12).plate_payload_kg is None
+    for half in ({"tare_kg": 4_000.0}, {"max_gross_kg": 34_000.0}):
+        with pytest.raises(ValueError, match="tare and maximum gross mass, or neither"):
+            TankShell.undivided("X", FillRule.ADR_A, 24_000.0, **half)
     with pytest.raises(OutOfRangeError, match="maximum gross mass is 3000 kg"):
         TankShell.undivided("X", FillRule.ADR_A, 1e4, tare_kg=4_000.0, max_gross_kg=3_000.0)
     for capacity in (0.0, -1.0, math.nan, math.inf):
