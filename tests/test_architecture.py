@@ -32,6 +32,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "duty": {"errors", "rules"},
         "core": {"errors", "reading"},
         "scenario": BASE | CALCULATION,
+        "begin": BASE | {"scenario"},
         "program": TRADE,
         "web": {"errors", "whole_files", "paper"},
         "records": BASE,
@@ -43,7 +44,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "due": TRADE | {"program", "plan", "records", "lots", "loads", "account"},
         "what_if": TRADE | {"program", "plan"},
         "library": TRADE | {"plan", "report", "account", "what_if"},
-        "cli": TRADE | {"plan", "records", "lots", "loads", "report", "account", "due", "what_if"},
+        "cli": TRADE
+        | {"plan", "records", "lots", "loads", "report", "account", "due", "what_if", "begin"},
     }.items()
 } | {"bulkflow": {"bulkflow.library"}}
 FROM_BULKFLOW = {

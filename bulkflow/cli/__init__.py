@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bulkflow.cli import (
     account,
+    begin,
     due,
     floors,
     liquid,
@@ -15,21 +16,28 @@ from bulkflow.cli import (
     rules,
     what_if,
 )
-from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, leave, make_app, run
+from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, VersionOption, leave, make_app, run
 
 __all__ = ["app", "main"]
 
 app = make_app(
     "Plan bulk shipments of juniper spirit, keep the register of lots, check the answer."
-    "\n\n" + EXIT_CODES_HELP
+    "\n\n" + EXIT_CODES_HELP,
+    sections={
+        "Begin": ("begin", "check", "rules", "floors"),
+        "Plan": ("plan", "what-if", "compare", "report"),
+        "Every week": ("due", "loads", "lots", "account"),
+        "Look up and prove": ("records", "liquid", "schema"),
+    },
 )
 
 
 @app.callback()
-def _root(*, debug: DebugOption = False) -> None:
+def _root(*, version: VersionOption = False, debug: DebugOption = False) -> None:
     """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
 
 
+begin.mount(app)
 plan.mount(app)
 what_if.mount(app)
 floors.mount(app)

@@ -39,6 +39,22 @@ __all__ = ["app"]
 app = make_app(
     "The account of pure alcohol: what was sent, received, bottled, lost and owed; recall.",
     name="account",
+    sections={
+        "Ask": ("movements", "overdue", "balance", "guarantees", "recall"),
+        "Record": (
+            "begin",
+            "gauge",
+            "receive",
+            "report",
+            "bottle",
+            "bottlings",
+            "enter",
+            "move",
+            "take-back",
+            "reverse",
+        ),
+        "Close, and write papers": ("close", "return", "lot-file"),
+    },
 )
 account_acts.add_to(app)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from bulkflow.cli import lot_acts, lot_declarations, records
+from bulkflow.cli import lot_acts, lot_declarations
 from bulkflow.cli.register_options import (
     DatabaseOption,
     LotArgument,
@@ -39,6 +39,13 @@ __all__ = ["app"]
 app = make_app(
     "The register of lots: what they are, what was measured and decided, and why they may ship.",
     name="lots",
+    sections={
+        "Ask": ("list", "show", "why", "trace", "samples", "limits"),
+        "Begin and add": ("begin", "add", "sample", "sample-gone"),
+        "Measure and decide": ("result", "results", "expect", "decide", "override"),
+        "Hold and dispose": ("hold", "lift", "dispose"),
+        "Declare": ("site", "limit", "rule"),
+    },
 )
 
 
@@ -432,9 +439,5 @@ def samples(
     result_console().print(plain_table(columns, rows))
 
 
-app.command("verify")(records.verify_chain)
-app.command("head")(records.show_head)
-app.command("export")(records.export)
-app.command("import")(records.import_)
 lot_acts.add_to(app)
 lot_declarations.add_to(app)

@@ -17,9 +17,10 @@ from contextlib import suppress
 from enum import IntEnum
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from bulkflow.errors import (
     BulkflowError,
@@ -44,6 +45,8 @@ __all__ = [
     "FolderArgument",
     "InterruptedSearchError",
     "JsonOption",
+    "SectionedGroup",
+    "VersionOption",
     "exit_code_of",
     "leave",
     "make_app",
@@ -54,6 +57,7 @@ __all__ = [
     "write_json",
 ]
 
+DISTRIBUTION = "bulkflow"  # both programs are of it
 WIDTH = 80  # columns when nobody says how wide the page is
 WIDEST = 110  # columns beyond which tables are no easier to read
 
@@ -103,6 +107,23 @@ JsonOption = Annotated[
     bool,
     typer.Option("--json", help="Print one JSON document on stdout, errors as JSON on stderr."),
 ]
+
+
+def _tell_version(asked: bool) -> None:  # noqa: FBT001 (as the parser calls it)
+    """Print the version of the distribution, and end."""
+    if asked:
+        from importlib.metadata import version
+
+        typer.echo(version(DISTRIBUTION))
+        raise typer.Exit
+
+
+VersionOption = Annotated[
+    bool,
+    typer.Option(
+        "--version", callback=_tell_version, is_eager=True, help="Show the version and exit."
+    ),
+]
 DebugOption = Annotated[
     bool, typer.Option("--debug", help="Show the traceback of an error; works after any command.")
 ]
@@ -123,16 +144,52 @@ KINDS: Mapping[type[Exception], str] = {
 _USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[1]
 
 
-def make_app(help_text: str, *, name: str | None = None) -> typer.Typer:
-    """Return an empty command group with the settings all groups share."""
+def make_app(
+    help_text: str,
+    *,
+    name: str | None = None,
+    sections: Mapping[str, Sequence[str]] | None = None,
+) -> typer.Typer:
+    """Return an empty command group with the settings all groups share.
+
+    Parameters
+    ----------
+    sections : headings of the help with their commands, by what one is doing; those named in none
+        stand at the end.
+    """
     return typer.Typer(
         name=name,
+        cls=type("Sectioned", (SectionedGroup,), {"sections": sections or {}}),
         help=help_text,
         no_args_is_help=True,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["--help", "-h"], "max_content_width": WIDTH},
     )
+
+
+class SectionedGroup(TyperGroup):
+    """Lists its commands under headings, in the order in which they are named there."""
+
+    sections: ClassVar[Mapping[str, Sequence[str]]] = {}
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the headings and the commands of each."""
+        shown = [name for name in self.list_commands(ctx) if not self.commands[name].hidden]
+        named = {name for names in self.sections.values() for name in names}
+        rest = {
+            "Commands" if not self.sections else "Besides": [n for n in shown if n not in named]
+        }
+        room = formatter.width - 6 - max(map(len, shown), default=0)
+        for heading, names in {**self.sections, **rest}.items():
+            rows = [
+                (name, self.commands[name].get_short_help_str(room))
+                for name in names
+                if name in shown
+            ]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
 
 
 def run(app: typer.Typer, arguments: Sequence[str] | None = None, *, name: str) -> ExitCode:

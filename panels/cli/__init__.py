@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from types import MappingProxyType
 from typing import Any
 
 import typer
-from typer.core import TyperGroup
 
-from bulkflow.cli.shell import EXIT_CODES_HELP, DebugOption, make_app, run
+from bulkflow.cli.shell import (
+    EXIT_CODES_HELP,
+    DebugOption,
+    SectionedGroup,
+    VersionOption,
+    make_app,
+    run,
+)
 from bulkflow.errors import BulkflowError, Fault, InputError
 from panels.cli.booth import booth
 from panels.cli.queue import queue
@@ -21,8 +28,16 @@ GROUPS = ("rule", "standard", "sample", "assessor", "sitting", "confirm", "uses"
 """Modules of this package that each hold an ``app``; in the order of the help."""
 
 
-class _Group(TyperGroup):
+class _Group(SectionedGroup):
     """Translates errors and interruptions for the shared wrapper, which shows and codes them."""
+
+    sections = MappingProxyType(
+        {
+            "Sit": ("queue", "sitting", "booth", "confirm"),
+            "Prepare": ("sample", "standard", "assessor", "rule"),
+            "Put to work": ("uses",),
+        }
+    )
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -49,7 +64,7 @@ def build_app() -> typer.Typer:
     app.info.cls = _Group
 
     @app.callback()
-    def _root(*, debug: DebugOption = False) -> None:
+    def _root(*, version: VersionOption = False, debug: DebugOption = False) -> None:
         """Hold what is common to all commands; ``--debug`` is read by ``shell.run``."""
 
     app.command("queue")(queue)

@@ -8,6 +8,7 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,6 @@ def test_help_fits_80_columns_and_its_example_parses(path, command, capsys) -> N
     shown = ROOTS[name]
     while hasattr(shown, "commands"):
         shown = shown.commands[words.pop(0)]
-    # The same command, if need be in the other group it is in too.
     assert shown.callback.__wrapped__ is command.callback.__wrapped__
     shown.make_context(name, words)  # every option and argument is there
 
@@ -90,6 +90,34 @@ def test_groups_list_their_commands_within_80_columns(name, capsys) -> None:
     for path in [(name,), *((name, one) for one, below in group.commands.items()
                             if hasattr(below, "commands"))]:  # fmt: skip
         assert max(map(len, help_of(path, capsys).splitlines())) <= WIDTH
+
+
+def groups(command: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any]]:
+    if hasattr(command, "commands"):
+        yield path, command
+        for name, below in command.commands.items():
+            yield from groups(below, (*path, name))
+
+
+def test_commands_stand_under_what_one_is_doing_each_once(capsys) -> None:
+    for name, root in ROOTS.items():
+        for path, group in groups(root, (name,)):
+            named = [one for names in group.sections.values() for one in names]
+            if named:
+                assert sorted(named) == sorted(group.commands), path
+            listed = re.findall(r"^  ([a-z][a-z-]+)  ", help_of(path, capsys), re.MULTILINE)
+            assert sorted(listed) == sorted(group.commands), path
+
+
+def test_no_command_is_there_twice() -> None:
+    called = [command.callback.__wrapped__ for _, command in (one.values for one in COMMANDS)]
+    assert len(set(called)) == len(called)
+
+
+@pytest.mark.parametrize("name", PROGRAMS)
+def test_the_version_is_told(name, capsys) -> None:
+    assert run(PROGRAMS[name], ["--version"], name=name) is ExitCode.DONE
+    assert capsys.readouterr().out.strip() == version("bulkflow")
 
 
 def completed(program: str, words: str) -> list[str]:

@@ -111,7 +111,7 @@ def test_from_plan_to_arrival(desk) -> None:
 
     out, _ = desk(f"loads sheet demo {load} --temperature 14")
     assert "UN 3065 ALCOHOLIC BEVERAGES, 3, II, (D/E)" in out
-    head_line = desk("lots head demo")[0].strip()
+    head_line = desk("records head demo")[0].strip()
     assert head_line.split()[0][:20] in out
     _, err = desk(f"loads sheet demo {load} --out sheet.html")
     assert err == "Wrote sheet.html.\n"
@@ -141,7 +141,7 @@ def test_from_plan_to_arrival(desk) -> None:
     assert [one["state"] for one in shown["steps"]] == [
         "planned", "issued", "loaded", "departed", "arrived", "discharged",
     ]  # fmt: skip
-    out, _ = desk("lots verify demo")
+    out, _ = desk("records verify demo")
     assert "records, all whole" in out
     assert "not read" not in out
 
@@ -186,18 +186,18 @@ def test_a_lot_held_after_the_sheet_was_made(filled_desk) -> None:
 )
 def test_what_is_wrong_is_said_and_nothing_is_written(filled_desk, line, words) -> None:
     desk = filled_desk
-    before = desk("lots head demo")[0]
+    before = desk("records head demo")[0]
     _, err = desk(line, code=2)
     assert words in " ".join(err.split())
-    assert desk("lots head demo")[0] == before
+    assert desk("records head demo")[0] == before
 
 
 def test_the_register_travels_with_its_loads(filled_desk) -> None:
     desk = filled_desk
-    desk("lots export demo all.jsonl")
+    desk("records export demo all.jsonl")
     (desk.folder / "copy").mkdir()
     shutil.copy(WORKSPACE / "scenario.yaml", desk.folder / "copy")
-    desk("lots import copy all.jsonl --database copy/records.sqlite")
+    desk("records import copy all.jsonl --database copy/records.sqlite")
     first = document(desk("loads list demo --json"))
     second = document(desk("loads list copy --database copy/records.sqlite --json"))
     assert first == second

@@ -179,7 +179,7 @@ def test_a_table_of_results_is_recorded_whole_or_not_at_all(desk):
     )
     out, _ = desk("lots results demo certificates.csv")
     assert out == "2 results from certificates.csv (records 10 to 11).\n"
-    head = desk("lots head demo")
+    head = desk("records head demo")
     table.write_text(
         "lot_id,analyte,value,unit\nD-101,methanol,1,g/hL\nX-1,methanol,2,g/hL\n"
         "D-102,methanol,two,g/hL\n"
@@ -193,30 +193,30 @@ def test_a_table_of_results_is_recorded_whole_or_not_at_all(desk):
     ]
     table.write_text("lot_id,analyte,value,unit\n")
     assert "has a header but no rows" in desk("lots results demo certificates.csv", code=2)[1]
-    assert desk("lots head demo") == head
+    assert desk("records head demo") == head
 
 
 def test_the_chain_is_verified_printed_and_moved(desk):
     desk("lots begin demo")
-    head = desk("lots head demo")[0].strip()
+    head = desk("records head demo")[0].strip()
     assert re.fullmatch(r"9:[0-9a-f]{64}", head)
     desk("lots hold demo D-101 --reason seal")
-    out, _ = desk(f"lots verify demo --head {head}")
+    out, _ = desk(f"records verify demo --head {head}")
     assert "The printed head lies on this chain; 1 record was added since." in out
-    desk("lots export demo chain.jsonl")
+    desk("records export demo chain.jsonl")
     (desk.folder / "other").mkdir()
-    out, _ = desk("lots import other chain.jsonl --dry-run")
+    out, _ = desk("records import other chain.jsonl --dry-run")
     assert "10 records checked, 10 added" in out
     assert not (desk.folder / "other" / "records.sqlite").exists()
-    desk("lots import other chain.jsonl")
-    assert desk("lots head other") == desk("lots head demo")
-    assert desk("lots export other -")[0] == (desk.folder / "chain.jsonl").read_text("utf-8")
+    desk("records import other chain.jsonl")
+    assert desk("records head other") == desk("records head demo")
+    assert desk("records export other -")[0] == (desk.folder / "chain.jsonl").read_text("utf-8")
     # The same folder again adds nothing; another register is not overwritten.
-    assert "0 added" in desk("lots import demo chain.jsonl")[0]
+    assert "0 added" in desk("records import demo chain.jsonl")[0]
     desk("lots hold other D-102 --reason seal")
     desk("lots hold demo D-104 --reason seal")
-    desk("lots export demo chain.jsonl")
-    _, err = desk("lots import other chain.jsonl", code=3)
+    desk("records export demo chain.jsonl")
+    _, err = desk("records import other chain.jsonl", code=3)
     assert "not the beginning of chain.jsonl" in err
 
 
@@ -224,7 +224,7 @@ def test_a_broken_chain_exits_with_3_and_names_the_record(desk):
     import sqlite3
 
     desk("lots begin demo")
-    head = desk("lots head demo")[0].strip()
+    head = desk("records head demo")[0].strip()
     connection = sqlite3.connect(desk.folder / "demo" / "records.sqlite")
     connection.executescript(
         "DROP TRIGGER record_no_update; UPDATE record SET actor = 'Mallory' WHERE seq = 4;"
@@ -306,11 +306,11 @@ def test_refusals_exit_with_3_and_are_in_the_log(desk):
         ("lots decide demo nan.json --reason r", "nan.json: is not JSON: NaN is not a number"),
         ("lots site demo s --zone Moon/Base", "zone is 'Moon/Base'."),
         ("lots override demo D-101 --gate x --role clerk --reason r", "--gate is 'x'."),
-        ("lots import demo broken.json", "broken.json, line 1: does not start with"),
-        ("lots export demo no/where.jsonl", "where.jsonl: cannot be written"),
-        ("lots verify demo --head 3", "'3' is not a chain head"),
-        ("lots head demo --database mysql://h/d", "names the database 'mysql'"),
-        ("lots head demo --database demo/opening_lots.csv", "this file is something else"),
+        ("records import demo broken.json", "broken.json, line 1: does not start with"),
+        ("records export demo no/where.jsonl", "where.jsonl: cannot be written"),
+        ("records verify demo --head 3", "'3' is not a chain head"),
+        ("records head demo --database mysql://h/d", "names the database 'mysql'"),
+        ("records head demo --database demo/opening_lots.csv", "this file is something else"),
         ("records appoint demo Ilse king --reason r", "role is the text 'king'"),
     ],
 )
@@ -340,7 +340,7 @@ def test_the_database_may_be_a_server(desk, postgres_schema_url):
         out, _ = desk("lots list demo --with-stock")
         assert "Of all that fit: 1 released, 1 awaiting, 1 held, 1 rejected." in out
         assert not (desk.folder / "demo" / "records.sqlite").exists()
-        out, _ = desk("lots verify demo")
+        out, _ = desk("records verify demo")
         assert out.startswith("9 records, all whole")
     finally:
         del os.environ["BULKFLOW_DATABASE"]
@@ -356,7 +356,7 @@ ORDER = [
     "lots limits", "lots rule", "lots add", "lots result", "lots results", "lots expect",
     "lots override",
     "lots hold", "lots lift", "lots dispose", "lots sample", "lots samples", "lots sample-gone",
-    "lots decide", "lots verify", "lots head", "lots export", "lots import",
+    "lots decide",
     "records verify", "records head", "records log", "records export", "records import",
     "records roles", "records dismiss", "records appoint",
 ]  # fmt: skip
