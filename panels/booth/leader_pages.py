@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import json
+import math
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
@@ -38,7 +39,7 @@ from panels.booth.assessor_pages import AssessorPages, draw_code, plain_code
 from panels.booth.desk import Desk
 from panels.booth.occasion import Occasion, Place
 from panels.errors import PanelsError
-from panels.records import CHOICE, bodies_about
+from panels.records import CHOICE, PreparedSample, bodies_about
 from panels.sittings.amending import amend_glass
 from panels.sittings.confirming import chosen_answers, find_confirmation, record_confirmation
 from panels.sittings.course import Courses
@@ -47,7 +48,8 @@ from panels.sittings.history import HeldSitting, find_sitting, list_sittings
 from panels.sittings.keys import draw_seed, key_path, read_key
 from panels.sittings.planning import register_sitting
 from panels.sittings.queueing import plan_next, queue_lots
-from panels.sittings.recording import close_sitting
+from panels.sittings.recording import close_sitting, record_preparation
+from panels.sittings.scores import strength_mend
 
 __all__ = ["LeaderPages"]
 
@@ -110,6 +112,7 @@ class LeaderPages:
         self.names = {digest_of(code): name for name, code in codes.items()}
         self.assessors = assessors
         self._deeds: dict[str, Deed] = {
+            "prepare": self._prepare,
             "pour": self._pour,
             "close": self._close,
             "decide": self._decide,
@@ -242,12 +245,39 @@ class LeaderPages:
             return await self._show(request, person, name, trouble=str(error))
         return RedirectResponse(f"/lead/{quote(name)}", 303)
 
+    async def _prepare(self, person: str, one: Occasion, form: FormData) -> str:
+        def prepare(session: Session) -> None:
+            sitting = find_sitting(session, one.name).sitting
+            faults, samples = [], []
+            for subject in sitting.samples:
+                given = _text(form, f"strength:{subject}")
+                try:
+                    value = float(given.replace(",", "."))
+                    mend = strength_mend(value, sitting.target_strength)
+                except ValueError:
+                    value, mend = 0.0, "Give the measured strength in % vol, such as 20.05."
+                if mend or not math.isfinite(value):
+                    faults.append(Fault("", 0, subject, f"is {given or 'not given'}", mend))
+                else:
+                    samples.append(PreparedSample(subject=subject, diluted_strength=value))
+            if faults:
+                raise InputError(faults)
+            record_preparation(session, one.name, samples, prepared_by=person)
+
+        await run_in_threadpool(self.desk.act, person, prepare)
+        return "prepared"
+
     async def _pour(self, person: str, one: Occasion, form: FormData) -> str:
         flight = int(_text(form, "flight") or "0")
         await run_in_threadpool(self.desk.pour, person, one.name, flight)
         return "poured"
 
     async def _close(self, person: str, one: Occasion, form: FormData) -> str:
+        missing = sum(map(len, one.servings.values())) - one.answered
+        if one.rules is not None and missing and _text(form, "sure") != "yes":
+            mend = "Wait for them, or say that you close all the same."
+            raise InputError(Fault("", 0, one.name, f"lacks {missing} answers", mend))
+
         def close(session: Session) -> None:
             key = key_path(self.folder, one.name)
             if one.rules is None:
@@ -359,6 +389,7 @@ class LeaderPages:
                 request, person, trouble=trouble or f"No sitting or test called {name} goes on."
             )
         judged = await run_in_threadpool(self.desk.ask, lambda s: _judged(s, one))
+        to_make = await run_in_threadpool(self.desk.ask, lambda s: _to_make(s, one))
         return self.pages.show(
             request,
             "occasion.html",
@@ -369,8 +400,10 @@ class LeaderPages:
             poured={n: f"{one.local(at):%H:%M:%S}" for n, at in one.poured.items()},
             opens={n: f"{one.local(at + one.earliest):%H:%M:%S}" for n, at in one.poured.items()},
             now=f"{one.local(self.desk.now):%H:%M:%S}",
-            total=sum(len(own) for own in one.servings.values()),
+            total=sum(map(len, one.servings.values())),
             judged=judged,
+            to_make=to_make,
+            folder=self.folder,
             roles=[role.value for role in Role],
             columns=["score", "off_notes", "remarks", *one.attributes],
             trouble=trouble,
@@ -400,6 +433,14 @@ class LeaderPages:
             "-" if heard is None else _ago(now - heard),
             "taken" if who in one.sessions else "given" if who in one.seats else "none",
         )
+
+
+def _to_make(session: Session, one: Occasion) -> tuple[str, ...]:
+    """Return the samples whose diluted strength is still to be recorded."""
+    if one.over or one.rules is None:
+        return ()
+    held = find_sitting(session, one.name)
+    return () if held.preparation is not None else held.sitting.samples
 
 
 def _judged(session: Session, one: Occasion) -> list[JudgedLotShown]:

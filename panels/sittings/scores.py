@@ -30,6 +30,7 @@ __all__ = [
     "read_preparation",
     "read_sheets",
     "sheet_rules",
+    "strength_mend",
 ]
 
 SHEET_COLUMNS = ("assessor", "code", "poured", "nosed", "score", "off_notes", "remarks")
@@ -342,13 +343,16 @@ def _prepared(row: Row, subject: str, target: float) -> PreparedSample | None:
     value = row.number("diluted_strength", needed=True)
     if value is None:
         return None
-    if abs(float(value) - target) > DILUTED_TOLERANCE_PERCENT:
-        row.fault(
-            "diluted_strength",
-            f"of {subject} is {value} % vol",
-            f"It must be {target:g} within {DILUTED_TOLERANCE_PERCENT:g}: make it up anew.",
-        )
+    if mend := strength_mend(float(value), target):
+        row.fault("diluted_strength", f"of {subject} is {value} % vol", mend)
     return row.build(PreparedSample, {"subject": subject, "diluted_strength": float(value)})
+
+
+def strength_mend(value: float, target: float) -> str:
+    """Say what a diluted sample's strength [% vol] should be; empty where it is."""
+    if abs(value - target) <= DILUTED_TOLERANCE_PERCENT:
+        return ""
+    return f"It must be {target:g} within {DILUTED_TOLERANCE_PERCENT:g}: make it up anew."
 
 
 def _missing_samples(name: str, wanted: Sequence[str], named: set[str]) -> Iterator[Fault]:

@@ -100,6 +100,12 @@ def begun(booth: Booth) -> tuple[Booth, Browser, dict[str, Browser]]:
 def test_a_sitting_in_the_booth(begun: tuple[Booth, Browser, dict[str, Browser]]) -> None:
     booth, leader, people = begun
     inside = subjects_of(booth.folder, FIRST)
+    made = {f"strength:{name}": "20.1" for name in set(inside.values())}
+    wrong = made | {"strength:VK-DRY-2641": "21", "strength:VK-CIT-2641": "nan"}
+    leader.fill(f"/lead/{FIRST}/prepare", **wrong)
+    assert leader.status == 422 and "make it up anew" in leader.page
+    leader.fill(f"/lead/{FIRST}/prepare", **made)
+    assert leader.status == 200 and "Samples made up" not in leader.page
     key = read_key(key_path(booth.folder, FIRST), sitting=FIRST)
     orders = {who: [line.code for line in key.lines if line.assessor == who] for who in people}
     for number in range(max(map(len, orders.values()))):
@@ -128,6 +134,7 @@ def test_a_sitting_in_the_booth(begun: tuple[Booth, Browser, dict[str, Browser]]
     with register(booth.folder) as session:
         held = find_sitting(session, FIRST)
         assert len(held.sheets) == len(people) and not held.outstanding
+        assert held.preparation is not None and held.preparation.prepared_by == LEADER
         assert len(held.amendments) == 1 and held.amendments[0][0].actor == LEADER
         glass = held.sheets[0][1].glasses[0]
         assert (glass.poured, glass.nosed) == ("10:00", "10:15")
@@ -270,7 +277,9 @@ def test_a_leader_without_the_role_is_refused(
             change_role(session, body)
     score(people["A1"], "7")
     leader.see(f"/lead/{FIRST}")
-    leader.fill(f"/lead/{FIRST}/close")  # a clerk may
+    leader.fill(f"/lead/{FIRST}/close")
+    assert leader.status == 422 and "lacks 79 answers" in leader.page
+    leader.fill(f"/lead/{FIRST}/close", sure="yes")  # a clerk may
     assert leader.status == 200 and "What it found" in leader.page
     leader.fill(f"/lead/{FIRST}/decide")
     assert leader.status == 422 and "may not" in leader.page and "panel leader" in leader.page

@@ -107,8 +107,9 @@ def is_accessible(page: Page, what: str) -> None:
         assert found == [], (what, light, found)
     small = page.run(
         "[...document.querySelectorAll('button, .button, .picks label, select, textarea, summary,"
-        " input:not([type=hidden]):not([type=radio])')].filter(e => e.offsetParent &&"
-        " (e.offsetHeight < 44 || e.offsetWidth < 44)).map(e => e.outerHTML)"
+        " .check, input:not([type=hidden]):not([type=radio]):not([type=checkbox])')]"
+        ".filter(e => e.offsetParent && (e.offsetHeight < 44 || e.offsetWidth < 44))"
+        ".map(e => e.outerHTML)"
     )
     assert small == [], (what, small)
     assert page.run("document.documentElement.scrollWidth <= innerWidth"), f"{what} is too wide"
