@@ -205,6 +205,8 @@ class Bottling(Body):
     """A lot of bottles: what went in, what came out, and the codes on the bottles.
 
     ``lpa_bottled`` is cases x bottles x size x strength; the rest of what was taken is loss.
+    ``market`` is the one the bottles are for, where it is not the site's; ``reason`` says why a
+    bottle that breaks a rule of it was filled all the same.
     """
 
     bottling_id: Identifier
@@ -219,6 +221,8 @@ class Bottling(Body):
     lpa_bottled: PositiveAmount
     codes: tuple[CodeRange, ...] = ()
     note: Text | None = None
+    market: Identifier | None = None
+    reason: Text | None = None
 
     @model_validator(mode="after")
     def _adds_up(self) -> Bottling:

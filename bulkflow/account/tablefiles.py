@@ -33,7 +33,16 @@ READING_COLUMNS = (
 )  # fmt: skip
 BOTTLING_COLUMNS = (
     ("bottling_id", "site_id", "product_id", "on", "sources", "cases"),
-    ("bottles_per_case", "bottle_ml", "strength_percent", "lpa_bottled", "codes", "note"),
+    (
+        "bottles_per_case",
+        "bottle_ml",
+        "strength_percent",
+        "lpa_bottled",
+        "codes",
+        "note",
+        "market",
+        "reason",
+    ),
 )
 _UNITS: Mapping[str, tuple[str, ...]] = {
     "volume_unit": ("L", "US gal"),
@@ -101,6 +110,8 @@ def _bottling(row: Row, products: Mapping[str, Product]) -> Bottling | None:
         "sources": [_read(row, text, product) for text in row.words("sources")],
         "codes": [_range(row, text) for text in row.words("codes")],
         "note": row.text("note"),
+        "market": row.text("market"),
+        "reason": row.text("reason"),
     }
     if row.faults or product is None or cases is None:
         return None

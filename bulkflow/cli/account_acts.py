@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -222,7 +223,13 @@ def bottle(
         list[str] | None,
         typer.Option("--codes", metavar="FIRST..LAST", help="Codes on bottles; repeatable."),
     ] = None,
+    market: Annotated[
+        str | None, typer.Option("--market", help="For which the bottles are (the site's).")
+    ] = None,
     note: NoteOption = None,
+    reason: Annotated[
+        str | None, typer.Option("--reason", help="Why it is lawful where it breaks a rule.")
+    ] = None,
     correct: Annotated[
         bool, typer.Option("--correct", help="Supersede the bottling of this name.")
     ] = False,
@@ -230,15 +237,19 @@ def bottle(
 ) -> None:
     """Record a lot of bottles: what went in, what came out, the codes on the bottles.
 
+    A size, strength or label that the market does not allow is refused with its rule.
+
     Example: bulkflow account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-14
     --from stock:VK-DRY=3600 --cases 1850 --codes N7014-0001..N7014-9999 --dry-run
     """
     from bulkflow.account.acts import bottle as record_bottlings
     from bulkflow.account.bodies import Bottling
+    from bulkflow.account.bottling_rules import bottle_words, refuse_hazy, refuse_unlawful
     from bulkflow.account.tablefiles import bottled_lpa
     from bulkflow.reading.shape import body_of
 
-    products = {one.id: one for one in scenario_of(folder).products}
+    scenario = scenario_of(folder)
+    products = {one.id: one for one in scenario.products}
     if product not in products:
         mend = f"Give one of {', '.join(sorted(products))}."
         raise InputError(Fault("", 0, "--product", f"is {product[:40]!r}", mend))
@@ -260,13 +271,19 @@ def bottle(
             "lpa_bottled": bottled_lpa(Decimal(cases), Decimal(per_case), ml, strength),
             "codes": _codes(code or ()),
             "note": note,
+            "market": market,
+            "reason": reason,
         },
     )
+    refuse_unlawful(scenario, [body])
     with writing.register(folder) as session:
+        refuse_hazy(session, scenario, [body])
         records = record_bottlings(session, [body], correct=correct)
     lost = body.lpa_taken - body.lpa_bottled
     said = f"{bottling}: {cases:,} cases, {body.lpa_bottled:,} LPA; {lost:,} LPA lost in bottling"
     writing.tell(records, said)
+    for words in bottle_words(scenario, found, body):
+        sys.stderr.write(f"{words}\n")
 
 
 def _sources(texts: Sequence[str], liquid: str) -> list[object]:
@@ -302,15 +319,20 @@ def bottlings(
     """Record the lots of bottles of a table, whole or not at all.
 
     Columns: bottling_id, site_id, product_id, on, sources, cases; and, where they differ from
-    the product, bottles_per_case, bottle_ml, strength_percent, lpa_bottled; codes, note.
+    the product, bottles_per_case, bottle_ml, strength_percent, lpa_bottled; codes, note, market;
+    reason, where a bottle breaks a rule of its market.
 
     Example: bulkflow account bottlings demo bottled.csv --dry-run
     """
     from bulkflow.account.acts import bottle as record_bottlings
+    from bulkflow.account.bottling_rules import refuse_hazy, refuse_unlawful
     from bulkflow.account.tablefiles import read_bottlings
 
-    found = read_bottlings(file, {one.id: one for one in scenario_of(folder).products})
+    scenario = scenario_of(folder)
+    found = read_bottlings(file, {one.id: one for one in scenario.products})
+    refuse_unlawful(scenario, found)
     with writing.register(folder) as session:
+        refuse_hazy(session, scenario, found)
         records = record_bottlings(session, found)
     taken = sum((one.lpa_taken for one in found), Decimal(0))
     cases = sum(one.cases for one in found)

@@ -36,6 +36,7 @@ from bulkflow.loads.reducing import (
 )
 from bulkflow.lots.bodies import Sample
 from bulkflow.lots.samples import kept_samples
+from bulkflow.plan.compliance import Judgement, judge_product
 from bulkflow.records.chain import head
 from bulkflow.rules import (
     BottleSizes,
@@ -107,6 +108,7 @@ class Bottling:
     low_percent, high_percent : the label's tolerance as strength at 20 degC; None where no
         tolerance is known for the market.
     size_allowed : whether the market permits the bottle's size; None where not known.
+    lawful : what the market's rules say of the bottle; None where no market is known.
     corrections : for a batch of the result, by deviation.
     """
 
@@ -124,6 +126,7 @@ class Bottling:
     size_allowed: bool | None
     corrections: tuple[Correction, ...]
     measured: Correction | None = None
+    lawful: Judgement | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,6 +383,9 @@ class _Maker:
             high_percent=high,
             sizes=sizes,
             size_allowed=None if sizes is None else sizes.allows(product.bottle_ml),
+            lawful=None
+            if self.code is None
+            else judge_product(product, self.liquids[product.liquid], self.code, on=day),
             corrections=tuple(
                 correction(
                     result.litres,

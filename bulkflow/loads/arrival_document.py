@@ -77,6 +77,13 @@ def _bottling(one: Bottling) -> dict[str, Any]:
         "high_percent": one.high_percent,
         "tolerance_source": None if one.tolerance is None else one.tolerance.citation,
         "size_allowed": one.size_allowed,
+        "breaches": []
+        if one.lawful is None
+        else [
+            {"about": breach.about, "words": breach.words, "source": breach.rule.citation}
+            for breach in one.lawful.breaches
+        ],
+        "remarks": [] if one.lawful is None else list(one.lawful.remarks),
         "corrections": [asdict(c) for c in one.corrections],
         "measured": None if one.measured is None else asdict(one.measured),
     }

@@ -15,6 +15,7 @@ from bulkflow.loads.arrival import (
 )
 from bulkflow.loads.reducing import Correction, Liquor
 from bulkflow.loads.sheet_text import Table
+from bulkflow.plan.compliance import lpa_per_case
 
 __all__ = ["arrival_lines"]
 
@@ -126,8 +127,12 @@ def _bottling(sheet: Arrival, part: ArrivalPart, one: Bottling) -> Iterable[str 
         f"{one.litres_20c:,.0f} L at 20 °C; {one.bottles:,} bottles, {one.cases:,} full cases"
         f" after {product.bottling_loss_percent:g} % loss in bottling."
     )
-    if one.size_allowed is False and one.sizes is not None:
-        yield f"{product.bottle_ml:g} mL IS NOT A SIZE KNOWN for this market [{one.sizes.citation}]"
+    yield f"{lpa_per_case(product):.4g} LPA a case."
+    if one.lawful is not None:
+        for breach in one.lawful.breaches:
+            yield f"NOT LAWFUL HERE, {breach.about}: {breach}"
+        for remark in one.lawful.remarks:
+            yield f"{remark[0].upper()}{remark[1:]}"
     yield _label(one)
     if one.measured is not None:
         yield _measured(one.measured)

@@ -16,6 +16,7 @@ from itertools import islice
 from bulkflow.plan.checks.asked import asked_for
 from bulkflow.plan.checks.position import Position
 from bulkflow.plan.checks.reachable import First, first_usable
+from bulkflow.plan.compliance import compliance_findings
 from bulkflow.plan.finding import Finding, period_words
 from bulkflow.plan.precheck_flow import Limiter, Shortfall, find_shortfalls, find_unfilled
 from bulkflow.plan.precheck_loads import load_findings
@@ -45,6 +46,7 @@ def findings(scenario: Scenario) -> tuple[Finding, ...]:
     found += [_in_words(position, short) for short in find_shortfalls(position, unreachable)]
     found += [_unfilled(position, short) for short in find_unfilled(position)]
     found += _added_up(position)
+    found += compliance_findings(scenario)
     unique = dict.fromkeys(found)
     return tuple(sorted(unique, key=lambda one: one.severity != "blocks"))
 
