@@ -5,6 +5,7 @@ module           what it holds
 ===============  =================================================================
 ``security``     headers and content policy of every answer, whose requests are heard
 ``sessions``     signed tokens, hardened cookies, proof that a form is the server's own
+``door``         where a visitor types the code that lets them in
 ``limits``       how often a secret may be guessed
 ``pages``        templates with the shared frame, and files that never change
 ``serving``      the server itself: loopback unless told otherwise, nothing said in logs

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from bulkflow.errors import BulkflowError
+from bulkflow.web.door import Door
 from bulkflow.web.limits import GuessLimit
 from bulkflow.web.pages import Pages
 from bulkflow.web.security import Guard
@@ -46,7 +47,11 @@ def make_booth(desk: Desk, folder: Path, address: Address, leaders: Mapping[str,
     limit = GuessLimit(GUESSES, GUESS_SECONDS)
     visit = Cookie("visit", address.secure, SEAT_SECONDS)
     assessors = AssessorPages(
-        desk, pages, signer, Cookie("seat", address.secure, SEAT_SECONDS), visit, limit
+        desk,
+        pages,
+        signer,
+        Cookie("seat", address.secure, SEAT_SECONDS),
+        Door(pages, "enter.html", signer, visit, limit),
     )
     leading = LeaderPages(
         desk,
@@ -54,8 +59,7 @@ def make_booth(desk: Desk, folder: Path, address: Address, leaders: Mapping[str,
         pages,
         signer,
         Cookie("lead", address.secure, SEAT_SECONDS),
-        visit,
-        limit,
+        Door(pages, "lead_enter.html", signer, visit, limit),
         leaders,
         assessors,
     )

@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from bulkflow.web.limits import GuessLimit
+from bulkflow.web.door import Door
 from bulkflow.web.pages import Pages
 from bulkflow.web.sessions import Cookie, Signer, digest_of
 from panels.booth.desk import Desk, Kept
@@ -31,29 +31,13 @@ from panels.booth.forms import (
 from panels.booth.occasion import Occasion, Place, Turn
 from panels.preparation import cautions
 
-__all__ = ["CODE_LETTERS", "AssessorPages", "draw_code", "plain_code"]
-
-CODE_LETTERS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
-"""Letters and figures that are not taken for one another; five bits each."""
-_CODE_LENGTH = 12
+__all__ = ["AssessorPages"]
 
 TROUBLES = {
     Kept.NOT_IN_TURN: "That serving is not in front of you now. Nothing was kept of it.",
     Kept.TOO_EARLY: "That serving is not open yet. Nothing was kept of it.",
     Kept.OVER: "No answers are taken any more. Nothing was kept; tell the leader.",
 }
-
-
-def draw_code() -> str:
-    """Draw a personal code nobody can guess, in three groups."""
-    drawn = "".join(secrets.choice(CODE_LETTERS) for _ in range(_CODE_LENGTH))
-    return "-".join(drawn[n : n + 4] for n in range(0, _CODE_LENGTH, 4))
-
-
-def plain_code(typed: str) -> str:
-    """Return a code as it was drawn, however it was typed."""
-    letters = "".join(one for one in typed.upper() if one.isalnum())
-    return "-".join(letters[n : n + 4] for n in range(0, len(letters), 4))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,21 +57,12 @@ class AssessorPages:
     desk : keeps what comes in.
     pages : templates.
     signer : of forms.
-    seat, visit : cookies of an admitted assessor, and of a visitor who is not yet.
-    limit : of guesses at codes.
+    seat : cookie of an admitted assessor.
+    door : where their codes are typed.
     """
 
-    def __init__(
-        self,
-        desk: Desk,
-        pages: Pages,
-        signer: Signer,
-        seat: Cookie,
-        visit: Cookie,
-        limit: GuessLimit,
-    ) -> None:
-        self.desk, self.pages, self.signer = desk, pages, signer
-        self.seat, self.visit, self.limit = seat, visit, limit
+    def __init__(self, desk: Desk, pages: Pages, signer: Signer, seat: Cookie, door: Door) -> None:
+        self.desk, self.pages, self.signer, self.seat, self.door = desk, pages, signer, seat, door
         self.last_heard: dict[tuple[str, str], datetime] = {}
         self._empty: dict[str, Markup] = {}
         self._looking = asyncio.Lock()
@@ -106,7 +81,7 @@ class AssessorPages:
         """Show whose turn it is for what, or where to sign in."""
         visitor = await self._visitor(request)
         if visitor is None:
-            return self._door(request)
+            return self.door.show(request)
         return self._turn_page(request, visitor)
 
     async def mark(self, request: Request) -> Response:
@@ -116,26 +91,14 @@ class AssessorPages:
 
     async def enter(self, request: Request) -> Response:
         """Redeem a personal code into a session."""
-        form = await request.form()
-        visit = self.visit.read(request)
-        if not visit or not self.signer.is_our_form(visit, form.get("form")):
-            return self._door(
-                request, "This page had gone stale. Please type your code again.", 403
-            )
-        keys = (f"visit {visit}", f"from {_sender(request)}")
-        if wait := self.limit.wait(*keys):
-            answer = self._door(request, f"Too many codes were wrong. Wait {wait} seconds.", 429)
-            answer.headers["Retry-After"] = str(wait)
-            return answer
+        code = await self.door.code(request)
+        if isinstance(code, Response):
+            return code
         token = secrets.token_urlsafe(32)
-        code = plain_code(str(form.get("code", "")))
-        admitted = len(code) > _CODE_LENGTH and await run_in_threadpool(
-            self.desk.admit, digest_of(code), digest_of(token)
-        )
-        if not admitted:
-            self.limit.failed(*keys)
+        digests = digest_of(code), digest_of(token)
+        if not code or not await run_in_threadpool(self.desk.admit, *digests):
             words = "This code opens no seat: it is mistyped, was used, or its sitting is over."
-            return self._door(request, f"{words} Ask the leader for a new one.", 403)
+            return self.door.wrong(request, f"{words} Ask the leader for a new one.")
         answer = RedirectResponse("/", 303)
         self.seat.put(answer, token)
         return answer
@@ -145,7 +108,7 @@ class AssessorPages:
         visitor = await self._visitor(request)
         form = await request.form()
         if visitor is None:
-            return self._door(request, "Your session has ended. Nothing was kept.", 403)
+            return self.door.show(request, "Your session has ended. Nothing was kept.", 403)
         if not self.signer.is_our_form(visitor.token, form.get("form")):
             return self._turn_page(
                 request, visitor, trouble="The form was not this page's.", status=403
@@ -192,18 +155,6 @@ class AssessorPages:
 
     def _turn(self, visitor: Visitor) -> Turn:
         return visitor.occasion.turn(visitor.assessor, self.desk.now, self.desk.pause)
-
-    def _door(self, request: Request, trouble: str = "", status: int = 200) -> Response:
-        visit = self.visit.read(request) or secrets.token_urlsafe(16)
-        answer = self.pages.show(
-            request,
-            "enter.html",
-            status,
-            trouble=trouble,
-            form=self.signer.form_key(visit),
-        )
-        self.visit.put(answer, visit)
-        return answer
 
     def _turn_page(
         self,
@@ -307,7 +258,3 @@ def _seconds(turn: Turn, now: datetime) -> int:
     if turn.opens is None or turn.place is Place.OPEN:
         return 0
     return max(0, math.ceil((turn.opens - now).total_seconds()))
-
-
-def _sender(request: Request) -> str:
-    return request.client.host if request.client is not None else ""

@@ -32,10 +32,10 @@ from bulkflow.lots.evidence_pictures import decision_picture
 from bulkflow.lots.queries import find_lot
 from bulkflow.lots.tables import DECISION
 from bulkflow.records import Role, records_about
-from bulkflow.web.limits import GuessLimit
+from bulkflow.web.door import Door, draw_code
 from bulkflow.web.pages import Pages
 from bulkflow.web.sessions import Cookie, Signer, digest_of
-from panels.booth.assessor_pages import AssessorPages, draw_code, plain_code
+from panels.booth.assessor_pages import AssessorPages
 from panels.booth.desk import Desk
 from panels.booth.occasion import Occasion, Place
 from panels.errors import PanelsError
@@ -91,6 +91,8 @@ class LeaderPages:
 
     Parameters
     ----------
+    cookie : of a leader who signed in.
+    door : where their codes are typed.
     codes : personal codes of those who may sign in, by name; told to them by who starts the booth.
     assessors : knows when each assessor's browser was last heard of.
     """
@@ -102,13 +104,12 @@ class LeaderPages:
         pages: Pages,
         signer: Signer,
         cookie: Cookie,
-        visit: Cookie,
-        limit: GuessLimit,
+        door: Door,
         codes: Mapping[str, str],
         assessors: AssessorPages,
     ) -> None:
         self.desk, self.folder, self.pages, self.signer = desk, folder, pages, signer
-        self.cookie, self.visit, self.limit = cookie, visit, limit
+        self.cookie, self.door = cookie, door
         self.names = {digest_of(code): name for name, code in codes.items()}
         self.assessors = assessors
         self._deeds: dict[str, Deed] = {
@@ -137,25 +138,16 @@ class LeaderPages:
     async def home(self, request: Request) -> Response:
         """Show sittings and tests, and what waits for one."""
         person = self._person(request)
-        return self._door(request) if person is None else await self._home(request, person)
+        return self.door.show(request) if person is None else await self._home(request, person)
 
     async def enter(self, request: Request) -> Response:
         """Redeem a leader's code."""
-        form, visit = await request.form(), self.visit.read(request)
-        if not visit or not self.signer.is_our_form(visit, form.get("form")):
-            return self._door(
-                request, "This page had gone stale. Please type your code again.", 403
-            )
-        sender = "" if request.client is None else request.client.host
-        keys = (f"visit {visit}", f"from {sender}")
-        if wait := self.limit.wait(*keys):
-            answer = self._door(request, f"Too many codes were wrong. Wait {wait} seconds.", 429)
-            answer.headers["Retry-After"] = str(wait)
-            return answer
-        person = self.names.get(digest_of(plain_code(str(form.get("code", "")))))
+        code = await self.door.code(request)
+        if isinstance(code, Response):
+            return code
+        person = self.names.get(digest_of(code))
         if person is None:
-            self.limit.failed(*keys)
-            return self._door(request, "This code is nobody's.", 403)
+            return self.door.wrong(request, "This code is nobody's.")
         until = int((self.desk.now + timedelta(hours=HOURS)).timestamp())
         said = json.dumps([person, until, secrets.token_hex(8)])
         text = base64.urlsafe_b64encode(said.encode()).decode("ascii")
@@ -176,7 +168,7 @@ class LeaderPages:
         person = self._person(request)
         form = await request.form()
         if person is None or not self._is_ours(request, form):
-            return self._door(request, "Please sign in again; nothing was done.", 403)
+            return self.door.show(request, "Please sign in again; nothing was done.", 403)
 
         def deed(session: Session) -> str:
             planned = plan_next(
@@ -203,7 +195,7 @@ class LeaderPages:
         """Show one sitting or test."""
         person = self._person(request)
         if person is None:
-            return self._door(request)
+            return self.door.show(request)
         return await self._show(request, person, request.path_params["name"])
 
     async def codes(self, request: Request) -> Response:
@@ -211,7 +203,7 @@ class LeaderPages:
         person, name = self._person(request), request.path_params["name"]
         form = await request.form()
         if person is None or not self._is_ours(request, form):
-            return self._door(request, "Please sign in again; nothing was done.", 403)
+            return self.door.show(request, "Please sign in again; nothing was done.", 403)
         one = await run_in_threadpool(self.desk.occasion, name)
         chosen = _text(form, "assessor")
         people = [
@@ -234,7 +226,7 @@ class LeaderPages:
         person, name = self._person(request), request.path_params["name"]
         form = await request.form()
         if person is None or not self._is_ours(request, form):
-            return self._door(request, "Please sign in again; nothing was done.", 403)
+            return self.door.show(request, "Please sign in again; nothing was done.", 403)
         deed = self._deeds.get(request.path_params["deed"])
         one = await run_in_threadpool(self.desk.occasion, name)
         if deed is None or one is None:
@@ -343,14 +335,6 @@ class LeaderPages:
 
     def _frame(self, request: Request, person: str) -> dict[str, Any]:
         return {"person": person, "form": self.signer.form_key(self.cookie.read(request))}
-
-    def _door(self, request: Request, trouble: str = "", status: int = 200) -> Response:
-        visit = self.visit.read(request) or secrets.token_urlsafe(16)
-        answer = self.pages.show(
-            request, "lead_enter.html", status, trouble=trouble, form=self.signer.form_key(visit)
-        )
-        self.visit.put(answer, visit)
-        return answer
 
     async def _home(
         self,

@@ -48,9 +48,9 @@ def booth(
     Example: panels booth scenarios/vejkalna --as "Ilze Ozola"
     """
     try:
+        from bulkflow.web.door import draw_code
         from bulkflow.web.serving import Address, serve
         from panels.booth.app import make_booth
-        from panels.booth.assessor_pages import draw_code
         from panels.booth.desk import Desk
     except ModuleNotFoundError as error:
         found = f"needs {error.name}, which is not installed"

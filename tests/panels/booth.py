@@ -18,7 +18,7 @@ from panels.booth.desk import Desk
 from panels.records import PANELS
 
 HOME = "http://127.0.0.1:8020"
-LEADER, CODE = "Ilze Ozola", "LEAD-CODE-2345"
+LEADER, CODE = "Ilze Ozola", "LEAD-CDE2-3456"
 
 
 @dataclass

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bulkflow.records import Actor, Appointment, Role, change_role, records_about
+from panels.booth.forms import read_answer
 from panels.booth.occasion import Occasion, Place, Serving
-from panels.records import SHEET
+from panels.records import SHEET, Glass, Sheet
 from panels.sittings.history import find_sitting
 from panels.sittings.keys import key_path, read_key
 from panels.sittings.scores import SheetRules
@@ -76,6 +77,27 @@ def test_nothing_opens_before_its_time_whatever_happens(acts: list[tuple[str, in
             one.answers.setdefault("A1", {})[turn.serving.codes[0]] = now
         elif act.startswith("pour"):
             one.poured.setdefault(int(act[-1]), now)
+
+
+FORM = st.dictionaries(
+    st.sampled_from(["score", "attribute:fruit", "note:musty", "remarks", "choice", "other"]),
+    st.one_of(
+        st.text(max_size=8), st.sampled_from(["7", "7.5", "none", "1e9", "nan", "10", "", "2"])
+    ),
+)
+
+
+@given(FORM)
+@settings(max_examples=15)
+def test_a_form_is_a_glass_that_can_be_kept_or_is_told_what_is_wrong(form: dict[str, str]) -> None:
+    one = occasion(attributes=("fruit",))
+    found, wrong = read_answer(one, one.servings["A1"][0], form)
+    assert (found is None) == bool(wrong)
+    if found is not None:
+        glass = Glass.model_validate((found.glass or {}) | {"poured": "10:00", "nosed": "10:15"})
+        text = SHEET.text(Sheet(sitting="S", assessor="A1", glasses=(glass,)))
+        assert SHEET.read(SHEET.version, text).glasses == (glass,)
+        assert glass.score is None or one.rules.wrong_score(glass.score) == ""
 
 
 @pytest.fixture

@@ -15,6 +15,7 @@ from starlette.testclient import TestClient
 
 from bulkflow.errors import InputError
 from bulkflow.paper import look
+from bulkflow.web.door import CODE_LETTERS, draw_code, plain_code
 from bulkflow.web.limits import GuessLimit
 from bulkflow.web.pages import Pages
 from bulkflow.web.security import Guard, nonce_of
@@ -147,6 +148,15 @@ def test_guesses_are_limited_and_allowed_again() -> None:
     assert limit.wait("here") == 58 and limit.wait("there") == 0 and limit.wait("there", "all") > 0
     now[0] = 60.5
     assert limit.wait("here") == 0
+
+
+def test_codes_are_read_however_they_are_typed() -> None:
+    codes = {draw_code() for _ in range(50)}
+    assert len(codes) == 50
+    for code in codes:
+        for typed in (code, code.lower(), code.replace("-", ""), f" {code.replace('-', ' ')} "):
+            assert plain_code(typed) == code
+        assert set(code) - {"-"} <= set(CODE_LETTERS) and plain_code(code[:-1]) == ""
 
 
 @pytest.mark.parametrize(
