@@ -92,6 +92,7 @@ DRAWN = MAY_IMPORT | PANELS_MAY_IMPORT
 EXTRAS = {
     "postgres": ("bulkflow/records/engine.py", "postgresql"),
     "booth": ("bulkflow/web/serving.py", "uvicorn"),
+    "signed": ("bulkflow/records/signing.py", "cryptography"),
 }
 
 

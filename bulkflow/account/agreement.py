@@ -7,13 +7,14 @@ still on the way. Nothing of the ledger is used.
 
 from __future__ import annotations
 
+import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
-from sqlalchemy import select
+from sqlalchemy import func, select, type_coerce
 from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import Entry, EntryKind, Side, SourceKind
@@ -21,17 +22,19 @@ from bulkflow.account.ledger import (
     HEELS,
     ON_THE_WAY,
     OUTER,
+    balances_on,
     first_shortages,
     folded_anew,
-    read_ledger,
 )
 from bulkflow.account.postings import kept_postings, posted_to
-from bulkflow.account.queries import bottlings_named, gaugings_of
-from bulkflow.account.tables import ENTRY, ENTRY_TABLE, TRANSFER
+from bulkflow.account.queries import gaugings_of
+from bulkflow.account.tables import BOTTLING_TABLE, ENTRY, ENTRY_TABLE, SOURCE_TABLE, TRANSFER
 from bulkflow.errors import Fault
 from bulkflow.loads.bodies import LoadState
-from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in, steps_of
-from bulkflow.lots.queries import LotFilter, list_lots
+from bulkflow.loads.queries import LoadFilter, LoadRecord, loads_in
+from bulkflow.loads.tables import STEP_TABLE
+from bulkflow.lots.queries import left_in_lots
+from bulkflow.records.amounts import FixedPoint
 from bulkflow.records.chain import Record, is_current
 from bulkflow.records.schema import RECORD
 
@@ -55,8 +58,7 @@ class Disagreement:
 
 def disagreements(session: Session) -> list[Disagreement]:
     """Return where ledger and records differ; empty where every balance is equal."""
-    ledger = {key: lpa for key, lpa in read_ledger(session).balances().items()
-              if key[0] not in OUTER}  # fmt: skip
+    ledger = {key: lpa for key, lpa in balances_on(session).items() if key[0] not in OUTER}
     records = standing_balances(session)
     return [
         Disagreement(*key, ledger.get(key, NOTHING), records.get(key, NOTHING))
@@ -101,8 +103,8 @@ def unsound(session: Session, sites: Iterable[str], last: date) -> list[Fault]:
 def standing_balances(session: Session) -> dict[Key, Decimal]:
     """Return LPA by place and liquid as the standing records add up; noughts left out."""
     found: dict[Key, Decimal] = defaultdict(Decimal)
-    for line in list_lots(session, LotFilter(with_stock=True)):
-        found[line.site_id, line.liquid_id] += line.lpa_left
+    for (site, liquid), lpa in left_in_lots(session).items():
+        found[site, liquid] += lpa
     for place, liquid, lpa in _all(session):
         found[place, liquid] += lpa
     return {key: lpa for key, lpa in found.items() if lpa}
@@ -115,16 +117,17 @@ def _all(session: Session) -> Iterable[tuple[str, str, Decimal]]:
 
 def _of_loads(session: Session) -> Iterable[tuple[str, str, Decimal]]:
     loads = loads_in(session)
-    gaugings = gaugings_of(session, [load.load_id for load in loads])
+    names = [load.load_id for load in loads]
+    gaugings, totals = gaugings_of(session, names), _totals(session)
     for load in loads:
         if load.state in _COMING:
             for part in load.parts:
                 yield ON_THE_WAY, part.liquid_id, part.lpa
         elif load.state in _THERE:
-            stated = _stated(session, load)
             for part in load.parts:
                 gauged = gaugings.get((load.load_id, part.liquid_id, Side.RECEIPT))
                 if gauged is None:
+                    stated = _stated(load, totals.get(load.load_id))
                     yield load.destination, part.liquid_id, stated[part.liquid_id]
                     continue
                 yield HEELS, part.liquid_id, gauged.gauging.heel_lpa
@@ -132,14 +135,23 @@ def _of_loads(session: Session) -> Iterable[tuple[str, str, Decimal]]:
                     yield load.destination, part.liquid_id, gauged.gauging.lpa
 
 
-def _stated(session: Session, load: LoadRecord) -> dict[str, Decimal]:
+def _totals(session: Session) -> dict[str, Decimal | None]:
+    """Return the total stated of each load at its discharge."""
+    query = (
+        select(RECORD)
+        .join(STEP_TABLE, STEP_TABLE.c.seq == RECORD.c.seq)
+        .where(STEP_TABLE.c.state == LoadState.DISCHARGED.value)
+        .order_by(RECORD.c.seq)
+    )
+    bodies = (json.loads(row["body"]) for row in session.execute(query).mappings())
+    return {
+        one["load_id"]: Decimal(one["lpa"]) if one.get("lpa") is not None else None
+        for one in bodies
+    }
+
+
+def _stated(load: LoadRecord, total: Decimal | None) -> dict[str, Decimal]:
     """Return what a load brought by the total stated at its discharge, else as documented."""
-    totals = [
-        one.step.lpa
-        for one in steps_of(session, load.load_id)
-        if one.step.state is LoadState.DISCHARGED
-    ]
-    total = totals[-1] if totals else None
     if total is None:
         return {part.liquid_id: part.lpa for part in load.parts}
     *first, last = load.parts
@@ -150,10 +162,17 @@ def _stated(session: Session, load: LoadRecord) -> dict[str, Decimal]:
 
 
 def _bottled(session: Session) -> Iterable[tuple[str, str, Decimal]]:
-    for one in bottlings_named(session):
-        for source in one.bottling.sources:
-            if source.kind is not SourceKind.LOT:  # a lot's own account has that
-                yield one.bottling.site_id, source.liquid_id, -source.lpa
+    here, source = BOTTLING_TABLE.c, SOURCE_TABLE.c
+    by = (here.site_id, source.liquid_id)
+    query = (
+        select(*by, type_coerce(func.sum(source.lpa), FixedPoint()))
+        .join(SOURCE_TABLE, source.seq == here.seq)
+        # A lot's own account has what was taken of it.
+        .where(is_current(here.seq), source.kind != SourceKind.LOT.value)
+        .group_by(*by)
+    )
+    for site, liquid, lpa in session.execute(query):
+        yield site, liquid, -lpa
 
 
 def _transferred(session: Session) -> Iterable[tuple[str, str, Decimal]]:

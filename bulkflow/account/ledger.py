@@ -50,11 +50,13 @@ __all__ = [
     "Ledger",
     "Line",
     "Posting",
+    "balances_on",
     "check_positions",
     "first_shortages",
     "folded_anew",
     "gone_on_the_way",
     "held_on",
+    "not_by_lot",
     "one_act",
     "postings_in",
     "read_ledger",
@@ -72,12 +74,10 @@ class Ledger:
     Parameters
     ----------
     sums : LPA by place, liquid, line and the day on which they count.
-    held : LPA by place, liquid and holder, of all days.
     closings : by site, the last days of its closed quarters in order.
     """
 
     sums: Mapping[tuple[str, str, Line, date], Decimal]
-    held: Mapping[Key, Decimal]
     closings: Mapping[str, tuple[date, ...]]
 
     def balances(self, on: date | None = None) -> dict[tuple[str, str], Decimal]:
@@ -87,15 +87,6 @@ class Ledger:
             if on is None or day <= on:
                 found[place, liquid] += lpa
         return {key: lpa for key, lpa in sorted(found.items()) if lpa}
-
-    @property
-    def load_left(self) -> dict[tuple[str, str], Decimal]:
-        """LPA of each (load, liquid) that lies at its destination not kept by lot."""
-        return {
-            (holder.removeprefix("load "), liquid): lpa
-            for (place, liquid, holder), lpa in self.held.items()
-            if holder.startswith("load ") and place not in {ON_THE_WAY, HEELS}
-        }
 
     def sites(self) -> tuple[str, ...]:
         """Return the sites that have an account."""
@@ -124,15 +115,35 @@ def read_ledger(session: Session) -> Ledger:
     sums: dict[tuple[str, str, Line, date], Decimal] = defaultdict(Decimal)
     for (place, liquid, line, day), lpa in sums_of(session, *by).items():
         sums[place, liquid, Line(line), day] += lpa
-    held: dict[Key, Decimal] = defaultdict(Decimal)
-    by_holder = (_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder)
-    for key, lpa in sums_of(session, *by_holder).items():
-        held[key[0], key[1], key[2]] += lpa
     for one in _not_kept(session, posted_to(session)):
         sums[one.place, one.liquid_id, one.line, one.day] += one.lpa
-        held[one.key] += one.lpa
-    left = {key: lpa for key, lpa in held.items() if lpa and key[0] not in OUTER}
-    return Ledger(dict(sums), left, _closings(session))
+    return Ledger(dict(sums), _closings(session))
+
+
+def balances_on(session: Session, on: date | None = None) -> dict[tuple[str, str], Decimal]:
+    """Return LPA by (place, liquid) at the end of a day (default: of all), noughts left out.
+
+    The same as :meth:`Ledger.balances`, added up where the postings are kept.
+    """
+    where = [] if on is None else [_COLUMN.on_day <= on]
+    found: dict[tuple[str, str], Decimal] = defaultdict(Decimal)
+    for (place, liquid), lpa in sums_of(
+        session, _COLUMN.place, _COLUMN.liquid_id, where=where
+    ).items():
+        found[place, liquid] += lpa
+    for one in _not_kept(session, posted_to(session)):
+        if on is None or one.day <= on:
+            found[one.place, one.liquid_id] += one.lpa
+    return {key: lpa for key, lpa in sorted(found.items()) if lpa}
+
+
+def not_by_lot(session: Session) -> dict[Key, Decimal]:
+    """Return LPA by place, liquid and holder of what no lot holds; noughts left out."""
+    check_positions(session)
+    by = (_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder)
+    where = (_COLUMN.holder.not_like("lot %"), _COLUMN.place.not_in(sorted(OUTER)))
+    sums = sums_of(session, *by, where=where)
+    return {(key[0], key[1], key[2]): lpa for key, lpa in sums.items() if lpa}
 
 
 def postings_in(

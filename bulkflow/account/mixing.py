@@ -12,45 +12,22 @@ Followed day by day from the standing postings: on a day, what comes mixes befor
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from bulkflow.account.postings import HEELS, ON_THE_WAY, OUTER, Line, of_load, of_lot
-from bulkflow.account.tables import GAUGING_TABLE, POSTING_TABLE, SOURCE_TABLE
-from bulkflow.lots.tables import DRAW_TABLE, LOT_TABLE, PARENT_TABLE
-from bulkflow.records.chain import is_current
-from bulkflow.records.schema import RECORD
+from bulkflow.account.vessels import SMALL, Flow, Node, Vessel, Vessels, vessels_behind
 
-__all__ = [
-    "Amounts",
-    "Node",
-    "followed",
-    "held_in",
-    "vessels_behind",
-    "vessels_behind_lot",
-    "vessels_beyond",
-]
+__all__ = ["Amounts", "followed", "held_in", "needed_for"]
 
-Node = tuple[str, str]
-"""A lot, load or bottling, by kind and name."""
-Vessel = tuple[str, ...]
-Vector = NDArray[np.float64]
-
-_COLUMN = POSTING_TABLE.c
-_AT_ONCE = 400
-_SMALL = 5e-4  # half of the last digit of an amount
 _PASSES = 50
-_BOTTLED = frozenset({Line.BOTTLED, Line.BOTTLING_LOSS})
-_COUPLED = frozenset({Line.MOVED.value, Line.HEEL_RETURNED.value})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,386 +39,107 @@ class Amounts:
     most: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Flow:
-    """LPA that leaves a vessel on a day for another, or for a bottling; ``comes`` of it arrives."""
-
-    day: date
-    source: Vessel
-    target: Vessel
-    lpa: float
-    comes: float
-
-
-@dataclass(slots=True)
-class Vessels:
-    """Vessels, what comes to each and leaves it by day, and the flows between them.
-
-    Parameters
-    ----------
-    made : of each lot and load, the vessel it came into, the day, LPA.
-    """
-
-    totals: dict[Vessel, dict[date, list[float]]] = field(
-        default_factory=lambda: defaultdict(lambda: defaultdict(lambda: [0.0, 0.0]))
-    )
-    flows: list[_Flow] = field(default_factory=list)
-    made: dict[Node, tuple[Vessel, date, float]] = field(default_factory=dict)
-
-
-def vessels_beyond(session: Session, lots: Iterable[str]) -> Vessels:
-    """Return the vessels that anything of some lots can have come to."""
-    return _Reader(session).beyond(lots)
-
-
-def vessels_behind(session: Session, bottling: str) -> Vessels:
-    """Return the vessels from which anything can have come to a bottling."""
-    return _Reader(session).behind(bottling)
-
-
 def held_in(session: Session, node: Node, lots: Collection[str]) -> dict[str, Decimal]:
     """Return, of those lots of which there can be some in a bottling or a load, the most LPA.
 
     Of a load: as it was when it left. What was redistilled or blended away is as if it were
     another liquid.
     """
-    kind, name = node
-    reader = _Reader(session, disposed=False)
-    vessels = reader.behind(name) if kind == "bottling" else reader.behind_load(name)
+    vessels = needed_for(vessels_behind(session, node, disposed=False), node)
     starts = sorted(node for node in vessels.made if node[0] == "lot" and node[1] in lots)
     if not starts:
         return {}
-    told = followed(vessels, starts).get(node, [])
+    told = followed(vessels, starts, node).get(node, [])
     return {
         node[1]: Decimal(repr(one.most)).quantize(Decimal("0.001"))
         for node, one in zip(starts, told, strict=False)
-        if one.most > _SMALL
+        if one.most > SMALL
     }
 
 
-def vessels_behind_lot(session: Session, lot_id: str) -> Vessels:
-    """Return the vessels from which anything can have come to a lot."""
-    return _Reader(session).behind_lot(lot_id)
+def needed_for(found: Vessels, node: Node) -> Vessels:
+    """Return what can bear on a lot, load or bottling: of each vessel, since it last was empty."""
+    return _Needed(found).of(node)
 
 
-def followed(found: Vessels, starts: Sequence[Node]) -> dict[Node, list[Amounts]]:
-    """Return, for each lot, load and bottling, what it holds of each start.
+def followed(
+    found: Vessels, starts: Sequence[Node], only: Node | None = None
+) -> dict[Node, list[Amounts]]:
+    """Return, for each lot, load and bottling (or only for one), what it holds of each start.
 
     Of a lot or a load: of what it was when it came to be.
     """
-    return _Following(found, starts).run()
+    return _Following(found, starts, only).run()
 
 
-# --- reading -----------------------------------------------------------------------------------
+# --- what is needed ----------------------------------------------------------------------------
 
 
-class _Reader:
-    """Reads vessels, a generation at a time with one query a kind of row."""
+class _Needed:
+    """Goes back from one node, through each vessel no further than to when it last was empty."""
 
-    def __init__(self, session: Session, *, disposed: bool = True) -> None:
-        self._session, self._disposed = session, disposed
-        self._found = Vessels()
-        self._read: set[Vessel] = set()
-        self._tanks: dict[str, Vessel] = {}
-        self._flows: dict[tuple[date, Vessel, Vessel], _Flow] = {}
+    def __init__(self, found: Vessels) -> None:
+        self._found = found
+        self._into: dict[Vessel, list[Flow]] = defaultdict(list)
+        for one in found.flows:
+            self._into[one.target].append(one)
+        self._made: dict[Vessel, list[tuple[Node, date]]] = defaultdict(list)
+        for made, (vessel, day, _) in found.made.items():
+            self._made[vessel].append((made, day))
+        self._emptied: dict[Vessel, list[date]] = {}
+        # Of each vessel, the last day on which it was empty before, and the last one that counts.
+        self._spans: dict[Vessel, tuple[date, date]] = {}
+        self._flows: dict[int, Flow] = {}
+        self._edge: list[tuple[Vessel, date]] = []
 
-    def beyond(self, lots: Iterable[str]) -> Vessels:
-        edge = set(self._vessels_of(sorted(lots)).values())
-        while edge:
-            self._load(edge)
-            targets = {one.target for one in self._flows.values() if one.target[0] != "bottling"}
-            made = [one[1] for one in targets if one[0] == "made"]
-            edge = {one for one in targets if one[0] not in {"made", "disposed"}}
-            edge = (edge | set(self._vessels_of(made).values())) - self._read
-        return self._done()
+    def of(self, node: Node) -> Vessels:
+        vessel = self._found.made[node][0] if node in self._found.made else None
+        target = {"lot": ("made", node[1])}.get(node[0], node)
+        self._take(self._into[target])
+        if node[0] == "load" and vessel is not None:
+            self._edge.append((vessel, self._found.made[node][1]))
+        while self._edge:
+            self._widen(*self._edge.pop())
+        needed = Vessels(flows=list(self._flows.values()))
+        for name, (since, until) in self._spans.items():
+            for day, amounts in self._found.totals[name].items():
+                if since < day <= until:
+                    needed.totals[name][day] = amounts
+            for made, day in self._made[name]:
+                if since < day <= until:
+                    needed.made[made] = self._found.made[made]
+        if node in self._found.made:
+            needed.made[node] = self._found.made[node]
+        return needed
 
-    def behind(self, bottling: str) -> Vessels:
-        return self._behind(set(self._sources_of(bottling)))
+    def _take(self, flows: Iterable[Flow]) -> None:
+        for one in flows:
+            if id(one) not in self._flows:
+                self._flows[id(one)] = one
+                self._edge.append((one.source, one.day))
 
-    def behind_lot(self, lot_id: str) -> Vessels:
-        return self._behind(set(self._vessels_of([lot_id]).values()))
+    def _widen(self, vessel: Vessel, day: date) -> None:
+        emptied = self._days_emptied(vessel)
+        place = bisect_left(emptied, day)
+        since = emptied[place - 1] if place else date.min
+        had = self._spans.get(vessel, (date.max, date.min))
+        if had[0] <= since and had[1] >= day:
+            return
+        since, until = self._spans[vessel] = min(since, had[0]), max(day, had[1])
+        self._take(one for one in self._into[vessel] if since < one.day <= until)
+        for made, on in self._made[vessel]:
+            if made[0] == "lot" and since < on <= until:
+                self._take(self._into["made", made[1]])
 
-    def behind_load(self, load_id: str) -> Vessels:
-        way = select(_COLUMN.liquid_id).distinct().where(
-            _COLUMN.place == ON_THE_WAY, _COLUMN.holder == of_load(load_id)
-        )  # fmt: skip
-        return self._behind({("way", load_id, liquid) for liquid in self._session.scalars(way)})
-
-    def _behind(self, edge: set[Vessel]) -> Vessels:
-        while edge:
-            self._load(edge)
-            edge = set(self._origins(edge)) - self._read
-        return self._done()
-
-    def _done(self) -> Vessels:
-        self._found.flows.extend(self._flows.values())
-        return self._found
-
-    # --- which vessel -------------------------------------------------------------------------
-
-    def _vessels_of(self, lots: Sequence[str]) -> dict[str, Vessel]:
-        """Return the vessel of each lot: its tank, where one is named."""
-        missing = [name for name in lots if name not in self._tanks]
-        table = LOT_TABLE.c
-        query = select(table.lot_id, table.site_id, table.tank_id).where(is_current(table.seq))
-        for name, site, tank in self._rows(query, table.lot_id, missing):
-            self._tanks[name] = ("tank", site, tank) if tank else ("lot", name)
-        return {name: self._tanks[name] for name in lots if name in self._tanks}
-
-    def _vessel(self, place: str, liquid: str, holder: str) -> Vessel:
-        if holder.startswith("lot "):
-            name = holder.removeprefix("lot ")
-            return self._vessels_of([name]).get(name, ("lot", name))
-        if place in {ON_THE_WAY, HEELS}:
-            kind = "way" if place == ON_THE_WAY else "heel"
-            return kind, holder.removeprefix("load "), liquid
-        return "stock", place, liquid
-
-    def _rows(self, query: Any, column: Any, names: Sequence[str]) -> Iterable[Any]:
-        names = sorted(set(names))
-        for start in range(0, len(names), _AT_ONCE):
-            yield from self._session.execute(
-                query.where(column.in_(names[start : start + _AT_ONCE]))
-            )
-
-    def _lots_in(self, vessels: Iterable[Vessel]) -> list[str]:
-        lots = [one[1] for one in vessels if one[0] == "lot"]
-        tanks = [one for one in vessels if one[0] == "tank"]
-        table = LOT_TABLE.c
-        query = select(table.lot_id, table.site_id, table.tank_id).where(is_current(table.seq))
-        for name, site, tank in self._rows(query, table.tank_id, [one[2] for one in tanks]):
-            if ("tank", site, tank) in tanks:
-                lots.append(name)
-                self._tanks[name] = ("tank", site, tank)
-        return lots
-
-    # --- what came and went -------------------------------------------------------------------
-
-    def _load(self, vessels: set[Vessel]) -> None:
-        """Read what came to some vessels and left them."""
-        self._read |= vessels
-        net: dict[tuple[Any, ...], float] = defaultdict(float)
-        lots = self._lots_in(vessels)
-        self._vessels_of(lots)
-        loads = [one[1] for one in vessels if one[0] in {"way", "heel"}]
-        holders = [of_lot(name) for name in lots] + [of_load(name) for name in loads]
-        columns = (
-            _COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder, _COLUMN.happened, _COLUMN.line,
-            _COLUMN.subject, _COLUMN.seq, _COLUMN.taken_back, _COLUMN.lpa,
-        )  # fmt: skip
-        rows = list(self._rows(select(*columns), _COLUMN.holder, holders))
-        for one in vessels:
-            if one[0] == "stock":
-                here = and_(_COLUMN.place == one[1], _COLUMN.liquid_id == one[2])
-                not_a_lot = ~_COLUMN.holder.like("lot %")
-                rows += self._session.execute(select(*columns).where(here, not_a_lot))
-        stand = self._standing({row.seq for row in rows if row.line in _COUPLED})
-        for place, liquid, holder, day, line, subject, seq, back, lpa in rows:
-            vessel = self._vessel(place, liquid, holder)
-            coupled = seq if line in _COUPLED else 0
-            if vessel in vessels and (not coupled or (seq in stand and not back)):
-                key = (vessel, day, Line(line), subject, coupled, liquid, holder)
-                net[key] += float(lpa)
-        standing = {key: lpa for key, lpa in net.items() if abs(lpa) > _SMALL}
-        self._lots_made(lots)
-        self._children(lots)
-        self._leave(standing)
-
-    def _leave(self, net: Mapping[tuple[Any, ...], float]) -> None:
-        partners = self._partners({key[4] for key, lpa in net.items() if key[4] and lpa < 0})
-        for (vessel, day, line, subject, seq, liquid, holder), lpa in net.items():
-            if vessel[0] == "way" and line in {Line.RECEIVED, Line.TRANSIT}:
-                continue  # below: what came of a load is what its corrected receipt says
-            if line is Line.USED and holder.startswith("lot ") and lpa < 0:
-                continue  # told by the lots made of it
-            self._total(vessel, day, lpa)
-            if lpa > 0 and vessel[0] == "way" and line in {Line.DISPATCHED, Line.TAKEN_OVER}:
-                before = self._found.made.get(("load", subject))
-                total = lpa + (before[2] if before else 0.0)
-                self._found.made["load", subject] = (vessel, day, total)
-            if lpa > 0:
-                continue
-            targets: dict[Line, Vessel] = {
-                Line.BOTTLED: ("bottling", subject),
-                Line.BOTTLING_LOSS: ("bottling", subject),
-                Line.DISPATCHED: ("way", subject, liquid),
-                Line.DISPOSED: ("disposed", subject),
-            }
-            target = partners.get(seq) or targets.get(line)
-            if target is not None:
-                self._flow(day, vessel, target, -lpa, -lpa)
-            if line is Line.DISPOSED:
-                self._total(("disposed", subject), day, -lpa)
-        self._discharged({key[0] for key in net if key[0][0] == "way"})
-
-    def _discharged(self, ways: set[Vessel]) -> None:
-        """Let loads on their way come to what their standing receipts say."""
-        columns = (
-            _COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder, _COLUMN.happened, _COLUMN.subject,
-            _COLUMN.lpa,
-        )  # fmt: skip
-        query = select(*columns).where(_COLUMN.line == Line.RECEIVED.value)
-        came: dict[tuple[Vessel, Vessel], float] = defaultdict(float)
-        days: dict[Vessel, date] = {}
-        as_lots = self._as_lots([one[1] for one in ways])
-        names = [of_load(one[1]) for one in ways]
-        rows = list(self._rows(query, _COLUMN.holder, names))
-        for place, liquid, holder, day, subject, lpa in rows:
-            way: Vessel = ("way", subject, liquid)
-            days[way] = min(day, days.get(way, day))
-            if place != ON_THE_WAY:
-                came[way, self._vessel(place, liquid, holder)] += float(lpa)
-        for journey, (lot, lpa) in as_lots.items():
-            if journey in days:
-                came[journey, ("made", lot)] += lpa
-        for (journey, target), lpa in came.items():
-            if journey in ways and lpa > _SMALL:
-                self._flow(days[journey], journey, target, lpa, lpa)
-        for journey in ways & days.keys():
-            # All of it is gone on that day, come or lost.
-            self._found.totals[journey][days[journey]][1] = float("inf")
-
-    def _as_lots(self, loads: Sequence[str]) -> dict[Vessel, tuple[str, float]]:
-        table = GAUGING_TABLE.c
-        query = select(table.load_id, table.liquid_id, table.as_lot, table.lpa).where(
-            is_current(table.seq), table.as_lot.is_not(None)
-        )
-        rows = self._rows(query, table.load_id, loads)
-        return {("way", load, liquid): (lot, float(lpa)) for load, liquid, lot, lpa in rows}
-
-    def _standing(self, seqs: set[int]) -> set[int]:
-        """Return those of some records that nothing supersedes."""
-        wanted, found = sorted(seqs), set()
-        for start in range(0, len(wanted), _AT_ONCE):
-            here = RECORD.c.seq.in_(wanted[start : start + _AT_ONCE])
-            found |= set(
-                self._session.scalars(select(RECORD.c.seq).where(here, is_current(RECORD.c.seq)))
-            )
-        return found
-
-    def _partners(self, seqs: set[int]) -> dict[int, Vessel]:
-        """Return where the moves of some records went, of those that stand."""
-        if not seqs:
-            return {}
-        columns = (_COLUMN.seq, _COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder, _COLUMN.lpa)
-        query = select(*columns).where(
-            _COLUMN.seq.in_(sorted(seqs)), _COLUMN.lpa > 0, is_current(_COLUMN.seq),
-            _COLUMN.taken_back.is_(False), _COLUMN.place.not_in(sorted(OUTER)),
-        )  # fmt: skip
-        return {
-            seq: self._vessel(place, liquid, holder)
-            for seq, place, liquid, holder, _ in self._session.execute(query)
-        }
-
-    def _total(self, vessel: Vessel, day: date, lpa: float) -> None:
-        self._found.totals[vessel][day][0 if lpa > 0 else 1] += abs(lpa)
-
-    def _flow(self, day: date, source: Vessel, target: Vessel, lpa: float, comes: float) -> None:
-        # One drawing, under however many names it was taken.
-        before = self._flows.get((day, source, target))
-        if before is not None:
-            lpa, comes = lpa + before.lpa, comes + before.comes
-        self._flows[day, source, target] = _Flow(day, source, target, lpa, comes)
-
-    # --- lots ---------------------------------------------------------------------------------
-
-    def _made_on(self, lots: Sequence[str]) -> dict[str, tuple[date, float]]:
-        """Return the day a lot came to be, and its LPA then."""
-        columns = (_COLUMN.subject, _COLUMN.happened, _COLUMN.lpa, _COLUMN.holder)
-        lines = [line.value for line in (Line.MADE, Line.BOUGHT_IN, Line.TAKEN_OVER)]
-        query = select(*columns).where(_COLUMN.line.in_(lines))
-        found: dict[tuple[str, date], float] = defaultdict(float)
-        for subject, day, lpa, _ in self._rows(query, _COLUMN.holder, [of_lot(n) for n in lots]):
-            found[subject, day] += float(lpa)
-        return {name: (day, lpa) for (name, day), lpa in found.items() if lpa > _SMALL}
-
-    def _lots_made(self, lots: Sequence[str]) -> None:
-        vessels = self._vessels_of(lots)
-        for name, (day, lpa) in self._made_on(lots).items():
-            self._found.made["lot", name] = (vessels[name], day, lpa)
-
-    def _children(self, lots: Sequence[str]) -> None:
-        """Add what was drawn from lots into lots made of them."""
-        table = PARENT_TABLE.c
-        columns = (table.parent_id, table.lot_id, table.lpa, table.disposition)
-        query = select(*columns).where(is_current(table.seq))
-        rows = list(self._rows(query, table.parent_id, lots))
-        children = sorted({row[1] for row in rows})
-        vessels, made = self._vessels_of([*lots, *children]), self._made_on(children)
-        drawn: dict[str, float] = defaultdict(float)
-        for _, child, lpa, _ in self._rows(query, table.lot_id, children):
-            drawn[child] += float(lpa)
-        for parent, child, lpa, disposition in rows:
-            if child not in made or (disposition is not None and not self._disposed):
-                continue
-            day, whole = made[child]
-            source = vessels[parent] if disposition is None else ("disposed", parent)
-            self._total(source, day, -float(lpa))
-            share = float(lpa) / drawn[child] * whole
-            self._flow(day, source, ("made", child), float(lpa), share)
-
-    # --- backwards ----------------------------------------------------------------------------
-
-    def _sources_of(self, bottling: str) -> Iterable[Vessel]:
-        holders = select(_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder).where(
-            _COLUMN.seq == select(SOURCE_TABLE.c.seq).where(
-                SOURCE_TABLE.c.bottling_id == bottling, is_current(SOURCE_TABLE.c.seq)
-            ).limit(1).scalar_subquery(),
-            _COLUMN.place.not_in(sorted(OUTER)), _COLUMN.taken_back.is_(False),
-        )  # fmt: skip
-        for row in self._session.execute(holders):
-            yield self._vessel(*row)
-
-    def _origins(self, vessels: set[Vessel]) -> Iterable[Vessel]:
-        """Yield the vessels from which something came to others."""
-        lots = self._lots_in(vessels)
-        table = PARENT_TABLE.c
-        query = select(table.parent_id).where(is_current(table.seq))
-        if not self._disposed:
-            query = query.where(table.disposition.is_(None))
-        parents = [row[0] for row in self._rows(query, table.lot_id, lots)]
-        yield from self._vessels_of(parents).values()
-        gauged = GAUGING_TABLE.c
-        query = select(gauged.load_id, gauged.liquid_id).where(is_current(gauged.seq))
-        for load, liquid in self._rows(query, gauged.as_lot, lots):
-            yield "way", load, liquid
-        drawn = DRAW_TABLE.c
-        query = select(drawn.lot_id).where(is_current(drawn.seq))
-        loads = [one[1] for one in vessels if one[0] == "way"]
-        yield from self._vessels_of(
-            [r[0] for r in self._rows(query, drawn.load_id, loads)]
-        ).values()
-        yield from (("way", one[1], one[2]) for one in vessels if one[0] == "heel")
-        yield from self._coming(vessels, lots)
-
-    def _coming(self, vessels: set[Vessel], lots: Sequence[str]) -> Iterable[Vessel]:
-        """Yield where loads and moves came from."""
-        stocks = [
-            and_(_COLUMN.place == one[1], _COLUMN.liquid_id == one[2])
-            for one in vessels
-            if one[0] == "stock"
-        ]
-        names = [of_lot(name) for name in lots]
-        names += [of_load(one[1]) for one in vessels if one[0] in {"way", "heel"}]
-        lines = [Line.RECEIVED.value, *sorted(_COUPLED)]
-        columns = (_COLUMN.line, _COLUMN.subject, _COLUMN.liquid_id, _COLUMN.seq, _COLUMN.place)
-        query = select(*columns).where(_COLUMN.line.in_(lines), _COLUMN.lpa > 0)
-        rows = list(self._rows(query, _COLUMN.holder, names))
-        for start in range(0, len(stocks), 100):
-            rows += self._session.execute(query.where(or_(*stocks[start : start + 100])))
-        seqs = set()
-        for line, subject, liquid, seq, place in rows:
-            if line == Line.RECEIVED.value and place not in OUTER:
-                yield "way", subject, liquid
-            elif line != Line.RECEIVED.value:
-                seqs.add(seq)
-        for start in range(0, len(seqs), _AT_ONCE):
-            part = sorted(seqs)[start : start + _AT_ONCE]
-            away = select(_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder).where(
-                _COLUMN.seq.in_(part), _COLUMN.lpa < 0
-            )
-            for row in self._session.execute(away):
-                yield self._vessel(*row)
+    def _days_emptied(self, vessel: Vessel) -> list[date]:
+        if vessel not in self._emptied:
+            whole, days = 0.0, []
+            for day, (come, gone) in sorted(self._found.totals[vessel].items()):
+                whole = max(0.0, whole + come - gone)
+                if whole <= SMALL:
+                    days.append(day)
+            self._emptied[vessel] = days
+        return self._emptied[vessel]
 
 
 # --- following ---------------------------------------------------------------------------------
@@ -450,8 +148,8 @@ class _Reader:
 class _Following:
     """Goes through the days once, each vessel with three vectors: least, mixed, most."""
 
-    def __init__(self, found: Vessels, starts: Sequence[Node]) -> None:
-        self._found, self._starts = found, starts
+    def __init__(self, found: Vessels, starts: Sequence[Node], only: Node | None) -> None:
+        self._found, self._starts, self._only = found, starts, only
         self._size = len(starts)
         self._has: dict[Vessel, NDArray[np.float64]] = {}
         self._whole: dict[Vessel, float] = defaultdict(float)
@@ -459,7 +157,7 @@ class _Following:
         self._begins = {node: place for place, node in enumerate(starts)}
 
     def run(self) -> dict[Node, list[Amounts]]:
-        flows: dict[date, list[_Flow]] = defaultdict(list)
+        flows: dict[date, list[Flow]] = defaultdict(list)
         for one in self._found.flows:
             flows[one.day].append(one)
         made: dict[date, list[Node]] = defaultdict(list)
@@ -479,9 +177,9 @@ class _Following:
     def _nothing(self) -> NDArray[np.float64]:
         return np.zeros((3, self._size))
 
-    def _day(self, day: date, flows: list[_Flow], made: list[Node], busy: list[Vessel]) -> None:
+    def _day(self, day: date, flows: list[Flow], made: list[Node], busy: list[Vessel]) -> None:
         vessels = {*busy, *(one.source for one in flows)}
-        into: dict[Vessel, list[_Flow]] = defaultdict(list)
+        into: dict[Vessel, list[Flow]] = defaultdict(list)
         for one in flows:
             into[one.target].append(one)
         lots: dict[Vessel, list[Node]] = defaultdict(list)
@@ -502,7 +200,7 @@ class _Following:
             if all(np.array_equal(a, b) for a, b in zip(before, flowing, strict=True)):
                 break
         for place, one in enumerate(flows):
-            if one.target[0] == "bottling":
+            if one.target[0] == "bottling" and self._only in (None, ("bottling", one.target[1])):
                 node = ("bottling", one.target[1])
                 self._told[node] = self._told.get(node, self._nothing()) + flowing[place]
         self._leave(day, vessels, have, whole, flows, flowing)
@@ -510,7 +208,7 @@ class _Following:
     def _come(
         self,
         vessel: Vessel,
-        into: Mapping[Vessel, Sequence[_Flow]],
+        into: Mapping[Vessel, Sequence[Flow]],
         lots: Mapping[Vessel, Sequence[Node]],
         flowing: Sequence[NDArray[np.float64]],
         number: Mapping[int, int],
@@ -526,7 +224,8 @@ class _Following:
             for one in into.get(("made", node[1]), ()) if node[0] == "lot" else ():
                 parts = parts + flowing[number[id(one)]]
             parts = self._begun(node, parts)
-            self._told[node] = parts
+            if self._only in (None, node):
+                self._told[node] = parts
             came = parts if node[0] == "load" else came + parts
         has = has + came
         has[2] = np.minimum(has[2], whole)
@@ -547,7 +246,7 @@ class _Following:
         vessels: Iterable[Vessel],
         have: Mapping[Vessel, NDArray[np.float64]],
         whole: Mapping[Vessel, float],
-        flows: Sequence[_Flow],
+        flows: Sequence[Flow],
         flowing: Sequence[NDArray[np.float64]],
     ) -> None:
         for vessel in vessels:
@@ -556,7 +255,7 @@ class _Following:
             self._whole[vessel] = left
             has = have[vessel].copy()
             has[0] = np.maximum(0.0, has[0] - gone)
-            if left <= _SMALL:
+            if left <= SMALL:
                 has[:] = 0.0
             else:
                 has[1] *= left / whole[vessel]
@@ -564,7 +263,7 @@ class _Following:
             self._has[vessel] = has
 
 
-def _drawn(one: _Flow, has: NDArray[np.float64], whole: float) -> NDArray[np.float64]:
+def _drawn(one: Flow, has: NDArray[np.float64], whole: float) -> NDArray[np.float64]:
     """Return least, mixed and most that a drawing holds of each start."""
     if not has.any():
         return np.zeros_like(has)

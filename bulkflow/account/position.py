@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from bulkflow.account.beginning import has_begun
 from bulkflow.account.bodies import Bottling
-from bulkflow.account.ledger import HEELS, ON_THE_WAY, Line, postings_in, read_ledger
+from bulkflow.account.ledger import HEELS, ON_THE_WAY, Line, not_by_lot, postings_in
 from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import Fault, InputError
@@ -261,8 +261,8 @@ def _in_check(session: Session, scenario: Scenario, on: date) -> Iterable[tuple[
 def _stock_not_by_lot(session: Session) -> dict[tuple[str, str], float]:
     """Return LPA at sites that no lot has, by site and liquid."""
     left: dict[tuple[str, str], Decimal] = defaultdict(Decimal)
-    for (place, liquid, holder), lpa in read_ledger(session).held.items():
-        if place not in {ON_THE_WAY, HEELS} and not holder.startswith("lot "):
+    for (place, liquid, _), lpa in not_by_lot(session).items():
+        if place not in {ON_THE_WAY, HEELS}:
             left[place, liquid] += lpa
     return {key: float(lpa) for key, lpa in left.items() if lpa > 0}
 

@@ -20,19 +20,14 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from bulkflow.account.bodies import Bottling, SourceKind
-from bulkflow.account.mixing import (
-    Amounts,
-    followed,
-    vessels_behind,
-    vessels_behind_lot,
-    vessels_beyond,
-)
+from bulkflow.account.mixing import Amounts, followed, needed_for
 from bulkflow.account.queries import bottlings_named
 from bulkflow.account.tables import CODE_TABLE, GAUGING_TABLE, SOURCE_TABLE
+from bulkflow.account.vessels import vessels_behind, vessels_beyond
 from bulkflow.errors import Fault, InputError
 from bulkflow.loads.bodies import LoadState
 from bulkflow.loads.tables import LOAD_TABLE, SHARE_TABLE, STEP_TABLE
-from bulkflow.lots.bodies import BOTTLING_DRAWS
+from bulkflow.lots.bodies import BOTTLING_DRAWS, ENTRY_DRAWS, TRANSFER_DRAWS
 from bulkflow.lots.explaining import short_reasons
 from bulkflow.lots.queries import find_lot, lots_named
 from bulkflow.lots.tables import DRAW_TABLE, PARENT_TABLE
@@ -292,6 +287,8 @@ def _draw_links(session: Session, column: Any, names: Sequence[str]) -> list[Lin
     return [
         Link((NodeKind.LOT, lot), _drawn_into(into), lpa)
         for lot, into, lpa in _rows(session, query, column, names)
+        # An entry's is no journey; what a move brought elsewhere is followed in its vessels.
+        if not into.startswith((ENTRY_DRAWS, TRANSFER_DRAWS))
     ]
 
 
@@ -386,13 +383,10 @@ def _amounts_beyond(session: Session, lot_id: str) -> dict[Node, Amounts]:
 def _amounts_behind(session: Session, start: Node) -> dict[Node, Amounts]:
     """Return how much of the start each lot and load behind it can be."""
     kind, name = start
-    vessels = (
-        vessels_behind(session, name)
-        if kind is NodeKind.BOTTLING
-        else vessels_behind_lot(session, name)
-    )
+    asked = (kind.value, name)
+    vessels = needed_for(vessels_behind(session, asked), asked)
     begins = sorted(node for node in vessels.made if node != ("lot", name) or kind != "lot")
-    told = followed(vessels, begins).get((kind.value, name), [])
+    told = followed(vessels, begins, asked).get(asked, [])
     return {_node(node): one for node, one in zip(begins, told, strict=False) if one.most > 0}
 
 

@@ -287,7 +287,7 @@ def balance(
     Example: bulkflow account balance demo --on 2027-01-17
     """
     from bulkflow.account.agreement import disagreements
-    from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, read_ledger
+    from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, balances_on, read_ledger
     from bulkflow.records.chain import head
 
     day, first = on_day(on), day_option("--from", since)
@@ -295,15 +295,15 @@ def balance(
         mend = "Give --site, and at most 1,000 days."
         raise InputError(Fault("", 0, "--from", f"is {first}", mend))
     with reading_register(folder, database) as (_, session):
-        ledger = read_ledger(session)
+        balances = {
+            key: lpa
+            for key, lpa in balances_on(session, day).items()
+            if key[0] not in OUTER and site in (None, key[0])
+        }
         last = head(session)
         differing = disagreements(session)
-    balances = {
-        key: lpa
-        for key, lpa in ledger.balances(day).items()
-        if key[0] not in OUTER and site in (None, key[0])
-    }
-    days = [] if first is None or site is None else ledger.days(site, first, day)
+        each = first is not None and site is not None
+        days = read_ledger(session).days(site or "", first or day, day) if each else []
     if as_json:
         rows = [{"place": p, "liquid_id": q, "lpa": str(lpa)} for (p, q), lpa in balances.items()]
         document: dict[str, Any] = {
@@ -587,17 +587,16 @@ def _print_recall(console: Console, found: Recall) -> None:
             str(one.generation),
             one.kind.value,
             one.name,
-            one.where,
-            "planned" if one.share is None else f"{100 * one.share:.1f} %",
+            "" if one.share is None else f"{100 * one.share:.1f} %",
             "" if one.lpa is None else f"{one.lpa:,.0f}",
             "" if one.least is None else f"{one.least:,.0f} to {one.most:,.0f}",
-            ", ".join(filter(None, (one.state, *one.codes))),
+            ", ".join(filter(None, (one.where, one.state, *one.codes))),
         ]
         for one in reached
     ]
     columns = {
-        "": "right", "Kind": "whole", "Name": "left", "At": "left", "Share": "right",
-        "LPA": "right", "Can be": "right", "What": "left",
+        "": "right", "Kind": "whole", "Name": "whole", "Share": "right", "LPA": "right",
+        "Can be": "right", "At": "left",
     }  # fmt: skip
     if rows:
         console.print(plain_table(columns, rows))

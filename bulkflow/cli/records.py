@@ -26,6 +26,7 @@ from bulkflow.cli.shell import (
     result_console,
     write_json,
 )
+from bulkflow.errors import Fault, InputError
 from bulkflow.wording import counted
 
 if TYPE_CHECKING:
@@ -101,6 +102,45 @@ def _head_words(seq: int, *, agrees: bool, since: int) -> str:
         added = f"{counted(since, 'record')} {'was' if since == 1 else 'were'} added since"
         return f"The printed head lies on this chain; {added}."
     return f"The printed head does NOT lie on this chain: record {seq} differs or is missing."
+
+
+@app.command("key")
+@spread
+def key_(
+    folder: FolderArgument,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="Of the private key; made if missing.")
+    ] = None,
+    *,
+    withdraw: Annotated[
+        str | None, typer.Option("--withdraw", metavar="PERSON", help="Their key counts no more.")
+    ] = None,
+    reason: ReasonOption,
+    writing: WritingOptions,
+) -> None:
+    """Register the acting person's key; from then on all that is in their name is signed.
+
+    Keep FILE to yourself, on no machine that others manage. Name it in BULKFLOW_KEY when you act
+    (BULKFLOW_KEY_PASSWORD closes it with a password). records verify checks every signature.
+    Withdraw a key that was lost or seen.
+
+    Example: bulkflow records key demo ann.pem --as Ann --reason "begins to sign" --dry-run
+    """
+    from bulkflow.records.signing import KEY_FILE, register_key, withdraw_key
+
+    if (file is None) == (withdraw is None):
+        found = "is given both ways" if file else "is missing"
+        raise InputError(Fault("", 0, "FILE", found, "Give a FILE, or --withdraw PERSON."))
+    if writing.dry_run and file is not None and not file.exists():
+        raise InputError(Fault(str(file), 0, "", "is not there", "A dry run makes no key."))
+    with writing.register(folder) as session:
+        if withdraw is not None:
+            record, said = withdraw_key(session, withdraw, reason), f"{withdraw} signs no more"
+        elif file is not None:
+            record, made = register_key(session, file, reason)
+            said = f"{record.subject} signs with {file}{', made now' if made else ''}"
+            said += f"; set {KEY_FILE} to it"
+    writing.tell([record], said)
 
 
 @app.command("head")

@@ -9,7 +9,7 @@ from decimal import Decimal
 from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, exists, func, select
+from sqlalchemy import ColumnElement, Select, exists, func, select, type_coerce
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
@@ -18,8 +18,17 @@ from bulkflow.lots.gates import LotStatus, current_lots, gate_columns, lpa_left
 from bulkflow.lots.inheritance import Blocker, all_inherited, inherited, status_with_parents
 from bulkflow.lots.tables import LOT_TABLE, MARKET_TABLE, RESTRICTION_TABLE
 from bulkflow.reading.words import did_you_mean
+from bulkflow.records.amounts import FixedPoint
 
-__all__ = ["LotFilter", "LotLine", "count_by_status", "find_lot", "list_lots", "lots_named"]
+__all__ = [
+    "LotFilter",
+    "LotLine",
+    "count_by_status",
+    "find_lot",
+    "left_in_lots",
+    "list_lots",
+    "lots_named",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +130,22 @@ def _released(session: Session, query: Select[Any], limit: int | None) -> list[L
             break
         after = lines[-1].lot_id
     return found[:limit]
+
+
+def left_in_lots(session: Session) -> dict[tuple[str, str], Decimal]:
+    """Return what is left of all lots [LPA], by site and liquid; noughts left out."""
+    inner = (
+        current_lots()
+        .add_columns(LOT_TABLE.c.site_id, LOT_TABLE.c.liquid_id, lpa_left().label("left"))
+        .subquery()
+    )
+    total = type_coerce(func.sum(inner.c.left), FixedPoint())
+    rows = session.execute(
+        select(inner.c.site_id, inner.c.liquid_id, total).group_by(
+            inner.c.site_id, inner.c.liquid_id
+        )
+    )
+    return {(site, liquid): lpa for site, liquid, lpa in rows if lpa}
 
 
 def lots_named(session: Session, lot_ids: Iterable[str]) -> dict[str, LotLine]:

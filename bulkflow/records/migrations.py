@@ -29,6 +29,7 @@ from bulkflow.records.engine import reading, writing
 from bulkflow.records.errors import NewerDatabaseError
 from bulkflow.records.kinds import Component, Step
 from bulkflow.records.schema import METADATA, guard_statements, record_statements
+from bulkflow.records.signing import PERSON_KEY, SIGNATURE, signature_fault
 from bulkflow.records.times import Clock, utc_text
 
 __all__ = ["RECORDS", "STEP_TABLE", "migrate", "run_statements", "steps_missing"]
@@ -78,7 +79,8 @@ RECORDS = Component(
         Step("001-records", _lay_records),
         Step("002-appointments", _lay_appointments, reindex=(APPOINTMENT.name,)),
     ),
-    kinds=(APPOINTMENT, REFUSAL),
+    kinds=(APPOINTMENT, REFUSAL, PERSON_KEY, SIGNATURE),
+    check=signature_fault,
 )
 
 

@@ -39,6 +39,7 @@ from bulkflow.records.errors import DatabaseError, RecordsError, RefusedError
 from bulkflow.records.kinds import Component, Kind
 from bulkflow.records.migrations import RECORDS, migrate, steps_missing
 from bulkflow.records.settings import Settings
+from bulkflow.records.signing import begin_signing, sign_session
 from bulkflow.records.times import Clock, check_zone, system_clock
 from bulkflow.records.verification import KINDS_KNOWN
 
@@ -132,10 +133,12 @@ class Store:
         ):
             session.info[KINDS_KNOWN] = self.kinds
             Acting(actor, self.clock, zone or self.zone).begin(session)
+            begin_signing(session)
             yield session
             for part in self.components:
                 if part.settle is not None:
                     part.settle(session)
+            sign_session(session)
             if keep:
                 session.commit()
             else:

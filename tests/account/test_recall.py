@@ -5,6 +5,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from bulkflow.account.acts import enter
 from bulkflow.account.recall import (
     NodeKind,
     behind_bottle,
@@ -16,6 +17,7 @@ from bulkflow.account.recall_picture import MOST_IN_A_COLUMN, recall_picture
 from bulkflow.errors import InputError
 from bulkflow.loads.acts import record_loads
 from bulkflow.loads.bodies import Load, LoadPart, LoadState, LoadStep, LotShare
+from bulkflow.lots.acts import place_holds
 
 from .making import (
     a_load,
@@ -95,6 +97,19 @@ def test_a_bottle_is_followed_back(traced):
     }
     assert list(told(depot)) == ["B-2", "DEP-1", "L-2", "D-2", "N-2"]
     assert found.remarks == ()
+
+
+def test_an_entry_of_a_lot_is_no_load_and_its_state_is_told(traced, ann):
+    with traced.write(ann) as session:
+        enter(
+            session, an_entry("-2", "stocktake", site="still", lot_id="D-1", on=date(2027, 1, 25))
+        )
+        place_holds(session, ["D-1"], "an odd nose")
+    with traced.read() as session:
+        found = beyond_lot(session, "D-1")
+    assert [one.name for one in found.of_kind(NodeKind.LOAD)] == ["L-1"]
+    (said,) = found.remarks
+    assert said.startswith("D-1 is held: an odd nose (record ")
 
 
 def test_what_lies_behind_a_lot(traced):
