@@ -266,7 +266,8 @@ class Desk:
         batch: list[_Waiting] = []
         one = self._waiting.get()
         while one is not None:
-            batch.append(one)
+            if one.kept.set_running_or_notify_cancel():  # nobody gave it up before
+                batch.append(one)
             if len(batch) == MOST_AT_ONCE:
                 return batch, False
             try:

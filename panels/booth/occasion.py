@@ -149,7 +149,7 @@ class Occasion:
             self.sessions[body["assessor"]] = body["session_digest"]
             self.admitted[body["assessor"]] = at
         elif record.kind == POURING.name:
-            self.poured[body["flight"]] = at
+            self.poured.setdefault(body["flight"], at)  # pressed twice, the first one counts
         elif record.kind == SHEET.name:
             for glass in body["glasses"]:
                 self._answered(body["assessor"], glass["code"], at)

@@ -34,7 +34,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -48,11 +48,12 @@ from bulkflow.web.sessions import digest_of
 from panels.cli import build_app
 from panels.records import ADMISSION, PANELS, POURING, SHEET, Admission, Pouring, bodies_about
 from panels.sittings.definition import DefinedLot, SittingDefinition
-from panels.sittings.keys import key_path
+from panels.sittings.keys import SittingKey, key_path
 from panels.sittings.planning import plan_sitting, register_sitting
 from tests.panels.filled_sheets import made_lot
 
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
+LOTS = "VK-DRY-9"
 PANEL = Path(sys.executable).parent / "panels"
 
 
@@ -109,10 +110,10 @@ def prepared(
     for words in (["standard", "record", str(folder), str(folder / "panel/standards.yaml")],
                   ["rule", "declare", str(folder)]):  # fmt: skip
         assert run(build_app(), [*words, *at], name="panels") == 0
-    seated = []
+    seated, key = [], None
     with open_register(settings_for(folder, database), PANELS) as store:
         for number in range(sittings):
-            name, lot = f"B-{number}", f"VK-DRY-9{number:03d}"
+            name, lot = f"B-{number}", f"{LOTS}{number:03d}"
             with store.write(Actor.current("Ilze Ozola")) as session:
                 record_lots(session, [made_lot(lot)])
                 definition = SittingDefinition(
@@ -122,7 +123,11 @@ def prepared(
                     lots=(DefinedLot(lot=lot, liquid="VK-DRY", strength=80.0),),
                     repeats=_repeats(lot, glasses),
                 )  # fmt: skip
-                planned = plan_sitting(session, definition, seed=number)
+                if key is None:  # orders for many people take long to balance: once is enough here
+                    planned = plan_sitting(session, definition, seed=number)
+                else:
+                    planned = plan_sitting(session, definition, key=_as_at(key, name, lot))
+                key = planned.key
                 register_sitting(session, planned, key_file=key_path(folder, name))
                 flights = {place.flight for place in planned.sitting.places}
                 for flight in flights:
@@ -131,6 +136,14 @@ def prepared(
                 append_many(session, ADMISSION, [(_admission(one), None) for one in own])
                 seated += own
     return seated
+
+
+def _as_at(key: SittingKey, name: str, lot: str) -> SittingKey:
+    """Return the key of another sitting, as that of this one and its lot."""
+    lines = tuple(
+        replace(one, subject=lot) if one.subject.startswith(LOTS) else one for one in key.lines
+    )
+    return replace(key, sitting=name, lines=lines)
 
 
 def _repeats(lot: str, glasses: int) -> tuple[dict[str, object], ...]:

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bulkflow.records import Actor, Appointment, Role, change_role, records_about
-from panels.booth.forms import read_answer
+from panels.booth.desk import Kept
+from panels.booth.forms import Answer, read_answer
 from panels.booth.occasion import Occasion, Place, Serving
 from panels.records import SHEET, Glass, Sheet
 from panels.sittings.history import find_sitting
@@ -238,6 +239,11 @@ def test_what_is_refused_and_what_is_kept_once(
     following = read_key(key_path(booth.folder, FIRST), sitting=FIRST)
     second = [line.code for line in following.lines if line.assessor == "A1"][1]
     assert one.post("/answer", data=data | {"codes": second}).status_code == 409
+    # an answer that is given up before it is kept stops nobody else's
+    given_up = Answer(Serving(1, 1, ("100",), "VK-DRY"), glass={"code": "100", "score": 7.0})
+    for _ in range(20):
+        booth.desk.keep(FIRST, "A3", given_up).cancel()
+    assert booth.desk.keep(FIRST, "A3", given_up).result(20) is Kept.NOT_IN_TURN
     # a killed booth goes on where it was, with the same sessions
     booth.stop()
     booth.start()
