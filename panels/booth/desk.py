@@ -36,7 +36,10 @@ from panels.booth.forms import Answer
 from panels.booth.occasion import KINDS, Occasion, Place, occasion_of, trial_occasion
 from panels.records import (
     ADMISSION,
+    CANCELLATION,
     CHOICE,
+    CLOSING,
+    CONFIRMATION,
     CONFIRMATION_PLAN,
     POURING,
     SEAT,
@@ -48,10 +51,10 @@ from panels.records import (
     Pouring,
     Seat,
     Sheet,
+    bodies_about,
     latest_bodies,
 )
-from panels.sittings.course import Courses
-from panels.sittings.history import find_sitting, rules_of
+from panels.sittings.history import last_sitting_of, rules_used
 from panels.sittings.scores import sheet_rules
 from panels.sittings.sheets import as_sitting
 
@@ -346,22 +349,20 @@ class Desk:
 
 def _going_on(session: Session, known: Collection[str]) -> Iterator[Occasion]:
     """Yield every sitting and test that is not over, and those named, made anew."""
-    for name in latest_bodies(session, SITTING):
-        held = find_sitting(session, name)
-        if held.running or name in known:
-            rules = sheet_rules([found.rule for found in rules_of(session, held).values()])
-            yield occasion_of(held.sitting, rules, _about(session, name))
-    courses = Courses(session)
+    for name, (_, sitting) in latest_bodies(session, SITTING).items():
+        records = _about(session, name)
+        ended = any(one.kind in (CLOSING.name, CANCELLATION.name) for one in records)
+        if not ended or name in known:
+            rules = sheet_rules([found.rule for found in rules_used(session, sitting).values()])
+            yield occasion_of(sitting, rules, records)
     for name, (_, plan) in latest_bodies(session, CONFIRMATION_PLAN).items():
-        course = courses.find(plan.lot)
-        if course is None:
+        answered = [body.test for _, body in bodies_about(session, CONFIRMATION, plan.lot)]
+        if name in answered and name not in known:
             continue
-        done = any(body.test == name for body in course.answers)
-        if not done or name in known:
-            one = trial_occasion(
-                plan, as_sitting(plan, course.last.held.sitting), _about(session, name)
-            )
-            one.over = done
+        last = last_sitting_of(session, plan.lot)
+        if last is not None:
+            one = trial_occasion(plan, as_sitting(plan, last), _about(session, name))
+            one.over = name in answered
             yield one
 
 

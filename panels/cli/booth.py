@@ -54,7 +54,7 @@ def booth(
         from panels.booth.desk import Desk
     except ModuleNotFoundError as error:
         found = f"needs {error.name}, which is not installed"
-        mend = "Install the extra: pip install 'bulkflow[booth]'."
+        mend = "Install the extra: pip install '.[booth]', where this program came from."
         raise InputError(Fault("", 0, "panels booth", found, mend)) from error
     from datetime import timedelta
 

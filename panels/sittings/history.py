@@ -32,7 +32,15 @@ from panels.records import (
 )
 from panels.release.register import DeclaredRule, rule_of_record
 
-__all__ = ["HeldSitting", "closed_sittings", "find_sitting", "list_sittings", "rules_of"]
+__all__ = [
+    "HeldSitting",
+    "closed_sittings",
+    "find_sitting",
+    "last_sitting_of",
+    "list_sittings",
+    "rules_of",
+    "rules_used",
+]
 
 
 @dataclass(frozen=True)
@@ -128,11 +136,21 @@ def closed_sittings(session: Session) -> list[HeldSitting]:
     return [held for held in list_sittings(session) if held.closing is not None]
 
 
+def last_sitting_of(session: Session, lot: str) -> Sitting | None:
+    """Return the newest closed sitting that a lot sat in, as planned; None where there is none."""
+    held = [one.sitting for one in closed_sittings(session)]
+    return next((one for one in reversed(held) if any(j.lot == lot for j in one.lots)), None)
+
+
 def rules_of(session: Session, held: HeldSitting) -> dict[str, DeclaredRule]:
     """Return the rule versions a sitting stands on, by liquid."""
+    return rules_used(session, held.sitting)
+
+
+def rules_used(session: Session, sitting: Sitting) -> dict[str, DeclaredRule]:
+    """Return the rule versions that a planned sitting names, by liquid."""
     return {
-        used.liquid: rule_of_record(session, used.liquid, used.record)
-        for used in held.sitting.rules
+        used.liquid: rule_of_record(session, used.liquid, used.record) for used in sitting.rules
     }
 
 

@@ -370,4 +370,4 @@ def test_without_the_extra_the_command_says_how_to_get_it(
         monkeypatch.delitem(sys.modules, name, raising=False)
     monkeypatch.setitem(sys.modules, "uvicorn", None)
     ran = panels("booth", tmp_path)
-    assert ran.code == 2 and "pip install 'bulkflow[booth]'" in ran.err and not ran.out
+    assert ran.code == 2 and "pip install '.[booth]'" in ran.err and not ran.out

@@ -278,8 +278,10 @@ def test_any_order_of_many_histories(
     assert all(one == found[0] for one in found)
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("quality", [7.5, 6.4])
+@pytest.mark.parametrize(
+    "quality",
+    [pytest.param(7.5, marks=pytest.mark.full), pytest.param(6.4, marks=pytest.mark.by_hand)],
+)
 def test_evidence_against_a_lot_opens_no_gate(
     begun: Path, panels: Panels, tmp_path: Path, quality: float
 ) -> None:
