@@ -5,8 +5,10 @@ from __future__ import annotations
 from bulkflow.cli import (
     account,
     begin,
+    cases,
     due,
     floors,
+    laboratory,
     liquid,
     loads,
     lots,
@@ -26,7 +28,7 @@ app = make_app(
     sections={
         "Begin": ("begin", "check", "rules", "floors"),
         "Plan": ("plan", "what-if", "compare", "report"),
-        "Every week": ("due", "loads", "lots", "account"),
+        "Every week": ("due", "loads", "lots", "account", "laboratory", "cases"),
         "Look up and prove": ("records", "liquid", "schema"),
     },
 )
@@ -47,6 +49,8 @@ due.mount(app)
 app.add_typer(lots.app)
 app.add_typer(loads.app)
 app.add_typer(account.app)
+app.add_typer(laboratory.app)
+app.add_typer(cases.app)
 app.add_typer(records.app)
 app.add_typer(liquid.app)
 

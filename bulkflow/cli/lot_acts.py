@@ -230,14 +230,14 @@ def result(
 
 def results(
     folder: FolderArgument,
-    table: Annotated[Path, typer.Argument(metavar="TABLE", help="CSV, one row a value.")],
+    table: Annotated[Path, typer.Argument(metavar="TABLE", help="CSV or workbook, a row a value.")],
     *,
     writing: WritingOptions,
 ) -> None:
     """Record every laboratory result of a table, or none of them.
 
-    Columns: lot_id, analyte, value, unit; and where there are any uncertainty, method,
-    laboratory, sample_id, measured_on, note.
+    Columns: lot_id, analyte, value, unit; and where there are any uncertainty (standard, in
+    the same unit), method, laboratory, sample_id, measured_on, replicate, instrument, note.
 
     Example: bulkflow lots results demo certificates.csv --dry-run
     """

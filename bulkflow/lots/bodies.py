@@ -28,6 +28,7 @@ __all__ = [
     "ENTRY_DRAWS",
     "NOT_A_LOAD",
     "TRANSFER_DRAWS",
+    "CaseStep",
     "Comparable",
     "Decision",
     "Disposal",
@@ -38,6 +39,7 @@ __all__ = [
     "Gate",
     "Hold",
     "Identifier",
+    "Instrument",
     "Lift",
     "Limit",
     "Lot",
@@ -337,6 +339,66 @@ class Sample(Body):
     expires_on: date | None = None
     gone_on: date | None = None
     gone_how: Text | None = None
+
+
+class Instrument(Body):
+    """A measuring instrument as last calibrated; a later record supersedes it.
+
+    ``expires_on`` is set by the user: a certificate gives no interval unless agreed (ISO/IEC
+    17025:2017, 7.8.4.3). ``retired_on`` ends its use.
+    """
+
+    instrument_id: Identifier
+    what: Literal[
+        "density meter",
+        "hydrometer",
+        "pycnometer",
+        "balance",
+        "thermometer",
+        "gas chromatograph",
+        "volumetric",
+        "weighbridge",
+        "meter",
+    ]
+    site_id: Identifier | None = None
+    calibrated_on: date
+    expires_on: date
+    certificate: Text | None = None
+    by: Text | None = None
+    retired_on: date | None = None
+    note: Text | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Instrument:
+        if self.expires_on < self.calibrated_on:
+            raise ValueError(f"expires on {self.expires_on}, before it was calibrated")
+        return self
+
+
+class CaseStep(Body):
+    """One step of a complaint or of an officer's sample; steps are added, never changed.
+
+    ``about`` is what the case began from (a bottle's code, a lot of bottles, a load or a lot),
+    ``lots`` what lies behind it as the register knew it then. ``from_hand`` and ``to_hand`` are the
+    chain of custody of a sample, its ``seal`` with it.
+    """
+
+    case_id: Identifier
+    step: Literal["opened", "sample", "result", "note", "decided", "closed"]
+    what: Literal["complaint", "officer's sample", "own check"] | None = None
+    on: date
+    words: Text
+    about_kind: Literal["lot", "load", "bottle"] | None = None
+    about: Identifier | None = None
+    lots: tuple[Identifier, ...] = ()
+    loads: tuple[Identifier, ...] = ()
+    topic: Identifier | None = None
+    market: Identifier | None = None
+    sample_id: Identifier | None = None
+    seal: Text | None = None
+    from_hand: Text | None = None
+    to_hand: Text | None = None
+    outcome: Literal["justified", "not justified", "open"] | None = None
 
 
 class Disposition(Body):

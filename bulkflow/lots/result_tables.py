@@ -1,4 +1,4 @@
-"""Laboratory results in a CSV table: one row a value, ``<0.5`` where only that is known."""
+"""Laboratory results in a table, CSV or workbook: a row a value, ``<0.5`` where known so far."""
 
 from __future__ import annotations
 
@@ -17,7 +17,16 @@ __all__ = ["RESULT_COLUMNS", "import_results", "read_result"]
 #: Columns that must be there, and those that may be.
 RESULT_COLUMNS = (
     ("lot_id", "analyte", "value", "unit"),
-    ("uncertainty", "method", "laboratory", "sample_id", "measured_on", "note"),
+    (
+        "uncertainty",
+        "method",
+        "laboratory",
+        "sample_id",
+        "measured_on",
+        "replicate",
+        "instrument",
+        "note",
+    ),
 )
 
 
@@ -65,6 +74,8 @@ def read_result(row: Row) -> Result | None:
             "laboratory": row.text("laboratory"),
             "sample_id": row.text("sample_id"),
             "measured_on": row.day("measured_on"),
+            "replicate": row.count("replicate"),
+            "instrument": row.text("instrument"),
             "note": row.text("note"),
         },
     )

@@ -35,6 +35,7 @@ from bulkflow.records.migrations import run_statements
 from bulkflow.records.schema import METADATA, guard_statements
 
 __all__ = [
+    "CASE",
     "DECISION",
     "DECISION_TABLE",
     "DISPOSITION",
@@ -46,6 +47,7 @@ __all__ = [
     "FROM_LOAD_TABLE",
     "HOLD",
     "HOLD_TABLE",
+    "INSTRUMENT",
     "LIFT",
     "LIMIT",
     "LIMIT_TABLE",
@@ -338,6 +340,8 @@ DISPOSITION = Kind(
 )
 DRAW = Kind("draw", bodies.Draw, _of_lot, _one(DRAW_TABLE), (DRAW_TABLE,))
 SITE = Kind("site", bodies.Site, lambda body: body.site_id, _one(SITE_TABLE), (SITE_TABLE,))
+INSTRUMENT = Kind("instrument", bodies.Instrument, lambda body: body.instrument_id)
+CASE = Kind("case", bodies.CaseStep, lambda body: body.case_id)
 SEED_IMPORT = Kind("seed import", bodies.SeedImport, lambda _: "register")
 
 _KINDS = (
@@ -382,5 +386,5 @@ LOTS = Component(
         Step("002-draws", _lay_draws, reindex=(DRAW.name,)),
         Step("003-from-load", _lay_from_load),
     ),
-    kinds=(*_KINDS, DRAW),
+    kinds=(*_KINDS, DRAW, INSTRUMENT, CASE),
 )
