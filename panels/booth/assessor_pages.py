@@ -116,9 +116,11 @@ class AssessorPages:
         turn = self._turn(visitor)
         codes = str(form.get("codes", ""))
         done = visitor.occasion.answers.get(visitor.assessor, {})
-        if codes.split(" ")[0] in done or turn.serving is None:
+        if codes.split(" ")[0] in done:
             return RedirectResponse("/", 303)  # sent again: it was kept the first time
-        if codes != " ".join(turn.serving.codes):
+        if turn.place is Place.OVER:
+            return self._turn_page(request, visitor, trouble=TROUBLES[Kept.OVER], status=409)
+        if turn.serving is None or codes != " ".join(turn.serving.codes):
             return self._turn_page(request, visitor, trouble=TROUBLES[Kept.NOT_IN_TURN], status=409)
         if turn.place is not Place.OPEN:
             return self._turn_page(request, visitor, trouble=TROUBLES[Kept.TOO_EARLY], status=409)

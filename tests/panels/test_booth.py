@@ -307,7 +307,11 @@ def test_a_leader_without_the_role_is_refused(
     leader.see(f"/lead/{FIRST}")
     leader.fill(f"/lead/{FIRST}/close")
     assert leader.status == 422 and "lacks 79 answers" in leader.page
+    people["A2"].see("/")
     leader.fill(f"/lead/{FIRST}/close", sure="yes")  # a clerk may
+    people["A2"].fill("/answer", step="confirm", score="7")
+    assert people["A2"].status == 409 and "Nothing was kept" in people["A2"].page
+    people["A1"].see("/")
     assert leader.status == 200 and "What it found" in leader.page
     leader.fill(f"/lead/{FIRST}/decide")
     assert leader.status == 422 and "may not" in leader.page and "panel leader" in leader.page
