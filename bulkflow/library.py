@@ -329,7 +329,7 @@ class QuarterPlan:
         write_plan(self.result, out)
         with written_whole(out / "report.html") as stream:
             stream.write(render_report(self.result, self.quarter.workspace.scenario))
-        write_workbook(self.result.plan, out / "plan.xlsx")
+        write_workbook(self.result, self.quarter.workspace.scenario, out / "plan.xlsx")
 
     def document(self) -> dict[str, Any]:
         """Return the plan as plain data of the schema ``bulkflow-plan/1``."""

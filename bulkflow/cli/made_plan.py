@@ -251,7 +251,9 @@ class MadePlan:
             )  # fmt: skip
 
         def workbook(file: Path) -> None:
-            write_workbook(self.result.plan, file)
+            write_workbook(
+                self.result, self.workspace.scenario, file, beside=self.beside, week=week
+            )
 
         again = f"bulkflow report {shlex.quote(self.where.folder)} {shlex.quote(str(out))}"
         for name, what, write in (

@@ -1,9 +1,9 @@
-"""A plan as a workbook: one sheet a table, typed cells, frozen headings with units.
+"""A plan as a workbook: first what a planner opens and prints, then every table of the plan.
 
-Every row of a plan is a row of its sheet; what belongs to a row (the parts of a load, the inputs
-of a run, what served a demand) stands in a sheet of its own that names the row it belongs to.
-Texts that a spreadsheet would take for a formula are written as text and marked so; no cell of
-ours is a formula.
+Every row of a plan is a row of its own sheet (hidden until asked for, so that a print is short);
+what belongs to a row (the parts of a load, the inputs of a run, what served a demand) stands in a
+sheet of its own that names the row it belongs to. Texts that a spreadsheet would take for a formula
+are written as text and marked so; no cell of ours is a formula.
 """
 
 from __future__ import annotations
@@ -21,9 +21,13 @@ from openpyxl.cell.cell import Cell
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.exceptions import IllegalCharacterError
+from openpyxl.worksheet.page import PageMargins
+from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from bulkflow.errors import Fault, InputError
+from bulkflow.plan.result import PlanResult
+from bulkflow.plan.week import Week
 from bulkflow.program.answer import (
     CargoPart,
     CostBreakdown,
@@ -43,13 +47,19 @@ from bulkflow.program.answer import (
     TankSetting,
     Vatting,
 )
+from bulkflow.report.lots_in_loads import LotsInLoads
+from bulkflow.report.planner_sheets import PlannerSheet, planner_sheets
+from bulkflow.report.terms import english
+from bulkflow.scenario.model import Scenario
 from bulkflow.whole_files import bytes_written_whole
 
 __all__ = ["FORMAT", "write_workbook"]
 
-FORMAT = "bulkflow-plan-workbook/1"
-COVER = "plan"
+FORMAT = "bulkflow-plan-workbook/2"
+DATA = "data_"  # begins the name of a sheet that holds rows of the plan as they are
+COVER = "data_plan"
 ROW_COLUMN = "row"
+LONG_TEXT, LINE_CHARACTERS, LINE_POINTS = 60, 85, 15.0
 NO_BOUND = "none proved"  # a cell cannot hold an infinite number
 
 
@@ -108,8 +118,20 @@ UNITS = {
 ENDINGS = {"_lpa": "LPA", "_litres": "L", "_20c": "L at 20 °C", "_day": "date", "_on": "date"}
 
 
-def write_workbook(plan: Plan, file: Path) -> None:
+def write_workbook(
+    result: PlanResult,
+    scenario: Scenario,
+    file: Path,
+    *,
+    beside: LotsInLoads | None = None,
+    week: Week | None = None,
+) -> None:
     """Write a plan as a workbook; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    beside : which lots fill the loads.
+    week : the week's list, where it was asked for.
 
     Raises
     ------
@@ -117,7 +139,11 @@ def write_workbook(plan: Plan, file: Path) -> None:
         The file cannot be written, or a name holds a character that no cell can hold.
     """
     try:
-        book = _book(plan)
+        book = _book(result.plan)
+        sheets = planner_sheets(result, scenario, beside or LotsInLoads(), week, english())
+        for place, one in enumerate(sheets):
+            _planner_sheet(book.create_sheet(one.name, place), one)
+        book.active = 0
     except IllegalCharacterError as error:
         found = f"would hold a character that no cell can hold ({str(error)[:60]!r})"
         mend = "Take the control character out of the name."
@@ -133,9 +159,11 @@ def _book(plan: Plan) -> Workbook:
     cover.title = COVER
     _fill(cover, ("key", "value"), _cover_rows(plan))
     starts = [(number, day) for number, day in enumerate(plan.period_starts, start=1)]
-    _fill(book.create_sheet("periods"), ("period", "first_day"), starts)
+    _fill(book.create_sheet(f"{DATA}periods"), ("period", "first_day"), starts)
     for sheet in SHEETS:
         _write_table(book, sheet, getattr(plan, sheet.name), plan.currency)
+    for each in book.worksheets:
+        each.sheet_state = "hidden"
     return book
 
 
@@ -160,7 +188,7 @@ def _write_table(book: Workbook, sheet: _Sheet, rows: Sequence[Any], currency: s
         (*((number,) if child else ()), *(getattr(row, name) for name in own))
         for number, row in enumerate(rows, start=1)
     ]
-    _fill(book.create_sheet(sheet.name), sheet.columns, numbered, currency)
+    _fill(book.create_sheet(f"{DATA}{sheet.name}"), sheet.columns, numbered, currency)
     if child is None:
         return
     items = [
@@ -168,7 +196,59 @@ def _write_table(book: Workbook, sheet: _Sheet, rows: Sequence[Any], currency: s
         for number, row in enumerate(rows, start=1)
         for item in getattr(row, child.field)
     ]
-    _fill(book.create_sheet(child.sheet), (ROW_COLUMN, *child.columns), items, currency)
+    _fill(book.create_sheet(f"{DATA}{child.sheet}"), (ROW_COLUMN, *child.columns), items, currency)
+
+
+def _planner_sheet(sheet: Worksheet, found: PlannerSheet) -> None:
+    """Fill a sheet that a planner reads: typed cells, fitting widths, ready to print."""
+    for at, row in enumerate(found.rows, start=1):
+        for place, value in enumerate(row, start=1):
+            cell = sheet.cell(at, place)
+            _set(cell, value)
+            if isinstance(value, float):
+                cell.number_format = "#,##0" if abs(value) >= 10 or value == int(value) else "0.000"
+            bold = at - 1 in found.headings or at - 1 in found.totals
+            cell.font = Font(bold=bold)
+            if at - 1 in found.headings:
+                cell.fill = PatternFill("solid", fgColor="E8ECEF")
+                cell.alignment = Alignment(wrap_text=len(row) > 1, vertical="bottom")
+    for at, place in found.alarms:
+        cell = sheet.cell(at + 1, place + 1)
+        cell.font = Font(bold=True, color="B3261E")
+    tables_only = [row for row in found.rows if len(row) > 1]
+    for place in range(max((len(row) for row in tables_only), default=0)):
+        body = [row[place] for row in tables_only[1:] if place < len(row)]
+        longest = max((len(_shown(one)) for one in body if one is not None), default=4)
+        sheet.column_dimensions[get_column_letter(place + 1)].width = min(60, max(longest, 9) + 2)
+    if found.headings == (0,):
+        sheet.freeze_panes = "A2"
+        sheet.auto_filter.ref = sheet.dimensions
+        sheet.print_title_rows = "1:1"
+    else:
+        _wrap_long_texts(sheet, found)
+    _to_print(sheet)
+
+
+def _wrap_long_texts(sheet: Worksheet, found: PlannerSheet) -> None:
+    """Let sentences run over several columns and lines."""
+    for at, row in enumerate(found.rows, start=1):
+        words = str(row[0]) if len(row) == 1 else ""
+        if len(words) > LONG_TEXT:
+            sheet.merge_cells(start_row=at, end_row=at, start_column=1, end_column=4)
+            sheet.cell(at, 1).alignment = Alignment(wrap_text=True, vertical="top")
+            sheet.row_dimensions[at].height = LINE_POINTS * (1 + len(words) // LINE_CHARACTERS)
+
+
+def _to_print(sheet: Worksheet) -> None:
+    """Print on A4 turned, as wide as it is, page by page with what it is."""
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.paperSize = 9  # A4
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_margins = PageMargins(left=0.4, right=0.4, top=0.5, bottom=0.5)
+    footer = sheet.oddFooter
+    assert footer is not None and footer.left is not None and footer.right is not None
+    footer.left.text, footer.right.text = "&A", "&P / &N"
 
 
 def _fill(
@@ -187,6 +267,8 @@ def _fill(
         for place, value in enumerate(row, start=1):
             _set(sheet.cell(number, place), value)
     sheet.freeze_panes = "A3"
+    sheet.print_title_rows = "1:2"
+    _to_print(sheet)
     last = get_column_letter(len(columns))
     sheet.auto_filter.ref = f"A2:{last}{max(2, len(rows) + 2)}"
     for place, name in enumerate(columns, start=1):

@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> dict[str, Any]:
     drawn = time.perf_counter() - begun
     with tempfile.TemporaryDirectory() as folder:
         begun = time.perf_counter()
-        write_workbook(result.plan, Path(folder) / "plan.xlsx")
+        write_workbook(result, scenario, Path(folder) / "plan.xlsx")
         workbook = time.perf_counter() - begun
     return {
         "weeks": arguments.weeks,
