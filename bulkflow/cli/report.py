@@ -105,13 +105,13 @@ def report(
     beside = extras.attempt(
         lambda: lots_beside(result, workspace, database),
         name="lots in loads",
-        failing="No lots are named in loads",
+        failing="The report names no lots in loads",
     )
     where = whereabouts(result, folder, plan, database, calendar_start)
     week = extras.attempt(
         lambda: week_beside(result, workspace, database, where),
         name="week",
-        failing="There is no list of the week",
+        failing="The report has no list of the week",
     )
     if html is not None:
         earlier = compare_plans(read_plan_at(since), result) if since else None

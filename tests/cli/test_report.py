@@ -36,7 +36,7 @@ def test_it_writes_a_page_with_lots_and_a_workbook(desk) -> None:
     page = Path("r.html").read_text("utf-8")
     assert "DRY-1" in page
     assert "bulkflow loads" not in page  # planned from the tables: there is no register to fill
-    back = pd.read_excel("plan.xlsx", sheet_name="loads", skiprows=[1])
+    back = pd.read_excel("plan.xlsx", sheet_name="data_loads", skiprows=[1])
     assert list(back["load_id"]) == [load.load_id for load in result().plan.loads]
     assert not Path("demo/records.sqlite").exists()
 
