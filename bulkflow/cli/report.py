@@ -102,27 +102,28 @@ def report(
     if parts and not json:
         print_answer(result, workspace.scenario, result_console(), parts)
         print_verdict(result, result_console())
-    beside = extras.attempt(
-        lambda: lots_beside(result, workspace, database),
-        name="lots in loads",
-        failing="The report names no lots in loads",
-    )
-    where = whereabouts(result, folder, plan, database, calendar_start)
-    week = extras.attempt(
-        lambda: week_beside(result, workspace, database, where),
-        name="week",
-        failing="The report has no list of the week",
-    )
-    if html is not None:
-        earlier = compare_plans(read_plan_at(since), result) if since else None
-        with on_demand(html):
-            write_report(
-                html, result, workspace, since=earlier, terms=words, beside=beside, where=where,
-                week=week,
-            )  # fmt: skip
-    if workbook is not None:
-        with on_demand(workbook):
-            write_workbook(result, workspace.scenario, workbook, beside=beside, week=week)
+    if files:
+        beside = extras.attempt(
+            lambda: lots_beside(result, workspace, database),
+            name="lots in loads",
+            failing="The report names no lots in loads",
+        )
+        where = whereabouts(result, folder, plan, database, calendar_start)
+        week = extras.attempt(
+            lambda: week_beside(result, workspace, database, where),
+            name="week",
+            failing="The report has no list of the week",
+        )
+        if html is not None:
+            earlier = compare_plans(read_plan_at(since), result) if since else None
+            with on_demand(html):
+                write_report(
+                    html, result, workspace, since=earlier, terms=words, beside=beside, where=where,
+                    week=week,
+                )  # fmt: skip
+        if workbook is not None:
+            with on_demand(workbook):
+                write_workbook(result, workspace.scenario, workbook, beside=beside, week=week)
     written = [str(one) for one in (html, workbook) if one is not None]
     if json:
         write_json({"schema": REPORT_SCHEMA, "files": written})

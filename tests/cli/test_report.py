@@ -67,9 +67,9 @@ def test_the_ending_says_what_a_file_is_and_another_ending_is_refused_before_any
 def test_no_file_named_is_wrong_usage(desk) -> None:
     code, _, err = desk("report", "demo", "plans")
     assert code is ExitCode.BAD_INPUT
-    assert (
-        err
-        == "the command names no file to write. Give --out report.html, --out plan.xlsx, or both.\n"
+    assert err == (
+        "the command names no file to write. Give --out report.html, --out plan.xlsx, or both;"
+        " or --show PART.\n"
     )
 
 
