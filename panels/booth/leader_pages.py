@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import quote
 
 from markupsafe import Markup
+from pydantic import ValidationError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
@@ -41,11 +42,17 @@ from panels.booth.occasion import Occasion, Place
 from panels.errors import PanelsError
 from panels.records import CHOICE, PreparedSample, bodies_about
 from panels.sittings.amending import amend_glass
-from panels.sittings.confirming import chosen_answers, find_confirmation, record_confirmation
+from panels.sittings.confirming import (
+    chosen_answers,
+    find_confirmation,
+    plan_confirmation,
+    record_confirmation,
+    register_confirmation,
+)
 from panels.sittings.course import Courses
 from panels.sittings.deciding import Judgement, decide_sitting, judge_course, judge_sitting
 from panels.sittings.history import HeldSitting, find_sitting, list_sittings
-from panels.sittings.keys import draw_seed, key_path, read_key
+from panels.sittings.keys import draw_seed, key_path, read_key, write_key
 from panels.sittings.planning import register_sitting
 from panels.sittings.queueing import plan_next, queue_lots
 from panels.sittings.recording import close_sitting, record_preparation
@@ -164,32 +171,51 @@ class LeaderPages:
         return answer
 
     async def next(self, request: Request) -> Response:
-        """Plan the next sitting from the queue."""
+        """Plan the next sitting from the queue, or a test of a lot in it."""
         person = self._person(request)
         form = await request.form()
         if person is None or not self._is_ours(request, form):
             return self.door.show(request, "Please sign in again; nothing was done.", 403)
-
-        def deed(session: Session) -> str:
-            planned = plan_next(
-                session,
-                name=_text(form, "name"),
-                held_on=_day(form),
-                water=_text(form, "water"),
-                lots=int(_text(form, "lots") or "4"),
-                seed=draw_seed(),
-            )
-            register_sitting(
-                session, planned, key_file=key_path(self.folder, planned.sitting.sitting)
-            )
-            return planned.sitting.sitting
-
+        plan = self._plan_test if _text(form, "lot") else self._plan_sitting
         try:
-            name = await run_in_threadpool(self.desk.act, person, deed)
+            name = await run_in_threadpool(self.desk.act, person, lambda s: plan(s, form))
         except (BulkflowError, PanelsError, ValueError) as error:
             given = {name: _text(form, name) for name in ("name", "on", "water", "lots")}
-            return await self._home(request, person, trouble=str(error), given=given)
+            return await self._home(request, person, trouble=_words(error), given=given)
         return RedirectResponse(f"/lead/{quote(name)}", 303)
+
+    def _plan_sitting(self, session: Session, form: FormData) -> str:
+        name = _text(form, "name")
+        planned = plan_next(
+            session,
+            name=name,
+            held_on=_day(form),
+            water=_text(form, "water"),
+            lots=_whole(form, "lots"),
+            seed=draw_seed(),
+        )
+        register_sitting(session, planned, key_file=key_path(self.folder, name))
+        return name
+
+    def _plan_test(self, session: Session, form: FormData) -> str:
+        name, lot = _text(form, "name"), _text(form, "lot")
+        standing = [note for note, _ in Courses(session).of(lot).standing.notes]
+        if len(standing) != 1:
+            found = f"has {', '.join(standing) or 'no off-note'} standing"
+            mend = "Plan its test by name: panels confirm plan."
+            raise InputError(Fault("", 0, lot, found, mend))
+        planned = plan_confirmation(
+            session,
+            test=name,
+            lot=lot,
+            note=standing[0],
+            held_on=_day(form),
+            seed=draw_seed(),
+            sets=_whole(form, "sets"),
+        )
+        register_confirmation(session, planned)
+        write_key(key_path(self.folder, name), planned.key)
+        return name
 
     async def look(self, request: Request) -> Response:
         """Show one sitting or test."""
@@ -216,7 +242,7 @@ class LeaderPages:
             digests = {who: digest_of(code) for who, code in drawn.items()}
             await run_in_threadpool(self.desk.give_seats, person, name, digests)
         except BulkflowError as error:
-            return await self._show(request, person, name, trouble=str(error))
+            return await self._show(request, person, name, trouble=_words(error))
         return self.pages.show(
             request, "codes.html", **self._frame(request, person), name=name, codes=drawn
         )
@@ -234,7 +260,7 @@ class LeaderPages:
         try:
             await deed(person, one, form)
         except (BulkflowError, PanelsError, ValueError) as error:
-            return await self._show(request, person, name, trouble=str(error))
+            return await self._show(request, person, name, trouble=_words(error))
         return RedirectResponse(f"/lead/{quote(name)}", 303)
 
     async def _prepare(self, person: str, one: Occasion, form: FormData) -> str:
@@ -260,7 +286,7 @@ class LeaderPages:
         return "prepared"
 
     async def _pour(self, person: str, one: Occasion, form: FormData) -> str:
-        flight = int(_text(form, "flight") or "0")
+        flight = _whole(form, "flight")
         await run_in_threadpool(self.desk.pour, person, one.name, flight)
         return "poured"
 
@@ -465,6 +491,21 @@ def _ago(gone: timedelta) -> str:
 
 def _text(form: FormData, name: str) -> str:
     return str(form.get(name, "")).strip()
+
+
+def _whole(form: FormData, name: str) -> int:
+    text = _text(form, name)
+    if not (text.isascii() and text.isdecimal() and len(text) < 6):
+        raise InputError(Fault("", 0, name, f"is {text!r}", "Give a whole number."))
+    return int(text)
+
+
+def _words(error: Exception) -> str:
+    """Say what was refused, and the way out."""
+    if isinstance(error, ValidationError):
+        told = [(" ".join(map(str, one["loc"])), one["msg"]) for one in error.errors()]
+        return "; ".join(f"{where}: {said}" for where, said in told)
+    return str(error)
 
 
 def _day(form: FormData) -> date:

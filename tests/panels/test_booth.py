@@ -330,12 +330,20 @@ def test_another_day_is_no_day_for_it(planned: Path) -> None:
 
 @pytest.mark.full
 def test_sets_of_three_and_a_sitting_from_the_queue(decided: Path, panels: Panels) -> None:
-    words = ("C-1", "VK-CIT-2642", "sulphury", "--on", "2027-01-05", "--sets", 2, "--seed", 5)
-    assert panels("confirm", "plan", decided, *words).code == 0
     clock = Clock(datetime.fromisoformat("2027-01-05T08:00:00+00:00"))
     with Booth(decided, clock, pause=0) as booth:
         leader = booth.leader()
-        assert "test on sulphury" in leader.page and "VK-NAVY-2642" in leader.page
+        assert "VK-NAVY-2642" in leader.page
+        for sets, status in (("1", 422), ("2", 200)):
+            leader.fill("/lead/next", lot="VK-CIT-2642", name="C-1", on="2027-01-05", sets=sets)
+            assert leader.status == status, leader.page
+        assert "test on sulphury" in leader.see("/lead")
+        for name, lots, said in (("", "2", "sitting: "), ("R-9", "two", "whole number"),
+                                 ("../x", "2", "sitting")):  # fmt: skip
+            leader.fill("/lead/next", lot="", name=name, on="2027-01-12", lots=lots, water="W")
+            assert leader.status in (200, 422) and "Traceback" not in leader.page
+            assert leader.status == 200 or said in leader.page, leader.page
+            leader.see("/lead")
         people = booth.seated(leader, "C-1")
         leader.see("/lead/C-1")
         leader.fill("/lead/C-1/pour", flight="1")
@@ -359,10 +367,14 @@ def test_sets_of_three_and_a_sitting_from_the_queue(decided: Path, panels: Panel
         assert leader.status == 200 and "VK-CIT-2642: reject" in leader.page
         assert all(b"VK-CIT-2642" not in b"".join(one.sent) for one in people.values())
         leader.see("/lead")
-        leader.fill("/lead/next", name="R-9", on="2027-01-12", lots="2", water="demineralised")
+        leader.fill(
+            "/lead/next", lot="", name="R-9", on="2027-01-12", lots="2", water="demineralised"
+        )
         assert leader.status == 200 and "R-9" in leader.page and "Flight 1 is poured" in leader.page
         leader.see("/lead")
-        leader.fill("/lead/next", name="R-9", on="2027-01-12", lots="2", water="demineralised")
+        leader.fill(
+            "/lead/next", lot="", name="R-9", on="2027-01-12", lots="2", water="demineralised"
+        )
         assert leader.status == 422
     assert panels("sitting", "list", decided).code == 0
 
