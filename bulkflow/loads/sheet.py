@@ -41,6 +41,7 @@ from bulkflow.rules import (
     DangerousGoods,
     JourneyLimit,
     Statement,
+    at_sea,
     cautions,
     cautions_of,
     dangerous_goods_lines,
@@ -106,6 +107,8 @@ class PartLine:
     at_other: tuple[tuple[float, float, float, float], ...]
     lots: tuple[LotLine, ...]
     dangerous_goods: tuple[DangerousGoods, ...]
+    #: Of a lane with sailings: what the document for the sea says, line by line.
+    at_sea: tuple[tuple[str, ...], ...] = ()
 
     @property
     def compartment_words(self) -> tuple[str, ...]:
@@ -286,6 +289,9 @@ def _part(
     cargo: Literal["ethanol", "alcoholic beverage"] = (
         "ethanol" if liquid.kind == "neutral" else "alcoholic beverage"
     )
+    goods = dangerous_goods_lines(strength, cargo, on=load.loading_day)
+    lane = ways.lanes.get(load.lane_id)
+    sails = lane is not None and lane.sailings is not None
     return PartLine(
         liquid_id=part.liquid_id,
         liquid_name=liquid.name or part.liquid_id,
@@ -306,7 +312,10 @@ def _part(
         near=tuple(_near(ways, load, part, made.litres_20c, strength, temperature)),
         at_other=tuple(_at_other(ways, load, part, made.litres_20c, strength)),
         lots=_lots(session, part),
-        dangerous_goods=dangerous_goods_lines(strength, cargo, on=load.loading_day),
+        dangerous_goods=goods,
+        at_sea=tuple(at_sea(line, strength, on=load.loading_day) for line in goods)
+        if sails
+        else (),
     )
 
 

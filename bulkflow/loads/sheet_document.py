@@ -94,4 +94,5 @@ def _part(part: PartLine) -> dict[str, Any]:
         "dangerous_goods": [
             {"line": line.document_line, "source": line.citation} for line in part.dangerous_goods
         ],
+        "at_sea": [list(words) for words in part.at_sea],
     }

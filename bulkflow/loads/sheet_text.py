@@ -80,6 +80,8 @@ def _part(sheet: LoadSheet, part: PartLine) -> Iterable[str | Table]:
     yield f"The same liquid fills to, at {'; '.join(part.other_words)}."
     for line in part.dangerous_goods:
         yield f"{line.document_line} [{line.citation}]"
+    for words in part.at_sea:
+        yield f"At sea: {'; '.join(words)}"
     if not part.dangerous_goods:
         yield "Not above the strength from which the dangerous-goods code applies."
 

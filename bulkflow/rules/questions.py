@@ -44,6 +44,7 @@ __all__ = [
     "CAUTIONS_OF",
     "DANGEROUS_GOODS_CAUTION",
     "applying",
+    "at_sea",
     "bottle_sizes",
     "cautions",
     "cautions_of",
@@ -156,6 +157,30 @@ def flash_points_c(strength_percent: float, *, on: date) -> tuple[tuple[FlashPoi
     """
     found = ((table, table.at(strength_percent)) for table in rules_of(FlashPoints, on=on))
     return tuple((table, celsius) for table, celsius in found if celsius is not None)
+
+
+def at_sea(line: DangerousGoods, strength_percent: float, *, on: date) -> tuple[str, ...]:
+    """Return what a document for the sea says of a cargo: no tunnel, but schedules and flash point.
+
+    Parameters
+    ----------
+    line : one of :func:`dangerous_goods_lines`.
+    strength_percent : of the cargo [% vol].
+    """
+    said = [line.sea_line]
+    schedule = sea_schedule(line.un_number, on=on)
+    if schedule is not None:
+        said.append(
+            f"emergency schedules {schedule.fire}, {schedule.spillage}; stowage category"
+            f" {schedule.stowage} [{schedule.citation}]"
+        )
+    points = flash_points_c(strength_percent, on=on)
+    if points:
+        degrees = sorted({round(celsius) for _, celsius in points})
+        about = " to ".join(f"{one}" for one in (degrees[0], degrees[-1])[: len(degrees)])
+        sources = "; ".join(table.source for table, _ in points)
+        said.append(f"flash point about {about} degC, for orientation: measure it [{sources}]")
+    return tuple(said)
 
 
 def statements(jurisdiction: str, topic: str, *, on: date) -> tuple[Statement, ...]:

@@ -192,6 +192,15 @@ def test_what_a_beverage_above_70_percent_lacks() -> None:
     assert rules.sea_schedule(3065, on=TODAY).spillage == "S-D"
 
 
+def test_a_document_for_the_sea_has_no_tunnel_but_schedules_and_flash_point() -> None:
+    (line,) = rules.dangerous_goods_lines(80.0, "alcoholic beverage", on=TODAY)
+    said = rules.at_sea(line, 80.0, on=TODAY)
+    assert said[0] == "UN 3065 ALCOHOLIC BEVERAGES, 3, PG II"
+    assert said[1].startswith("emergency schedules F-E, S-D; stowage category A [IMDG")
+    assert said[2].startswith("flash point about 19 to 20 degC, for orientation: measure it")
+    assert "(D/E)" not in " ".join(said)
+
+
 def test_flash_points_by_strength() -> None:
     """23 degC falls at about 55 %, between 50 (24) and 60 (22) of the substance database."""
     said = {table.id: c for table, c in rules.flash_points_c(55.0, on=TODAY)}
