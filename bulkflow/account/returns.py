@@ -36,7 +36,6 @@ __all__ = [
     "LateLine",
     "QuarterReturn",
     "ReturnLine",
-    "quarter_of",
     "quarter_return",
 ]
 
@@ -118,11 +117,6 @@ class QuarterReturn:
             for one in self.lines
             if one.site_id == site_id and one.line == CLOSING
         }
-
-
-def quarter_of(day: date) -> str:
-    """Return the quarter a day lies in, such as ``2027-Q1``."""
-    return f"{day.year}-Q{(day.month + 2) // 3}"
 
 
 def quarter_return(

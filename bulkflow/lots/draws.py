@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Sequence
 from decimal import Decimal
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from bulkflow.errors import Fault, InputError
@@ -14,13 +13,12 @@ from bulkflow.lots.bodies import Draw
 from bulkflow.lots.gates import LotStatus
 from bulkflow.lots.inheritance import inherited
 from bulkflow.lots.queries import lots_named
-from bulkflow.lots.tables import DRAW, DRAW_TABLE
+from bulkflow.lots.tables import DRAW
 from bulkflow.lots.zones import append_about_lots
 from bulkflow.records.actors import Power
-from bulkflow.records.chain import Record, is_current, require
-from bulkflow.records.schema import RECORD
+from bulkflow.records.chain import Record, require
 
-__all__ = ["draw_into_load", "draws_of_load"]
+__all__ = ["draw_into_load"]
 
 
 def draw_into_load(session: Session, draws: Sequence[Draw]) -> list[Record]:
@@ -61,15 +59,3 @@ def draw_into_load(session: Session, draws: Sequence[Draw]) -> list[Record]:
     if faults:
         raise InputError(faults)
     return append_about_lots(session, DRAW, [(draw, None) for draw in draws])
-
-
-def draws_of_load(session: Session, load_id: str) -> list[Draw]:
-    """Return what was drawn into a load, in the order it was recorded."""
-    query = (
-        select(RECORD)
-        .join(DRAW_TABLE, DRAW_TABLE.c.seq == RECORD.c.seq)
-        .where(DRAW_TABLE.c.load_id == load_id, is_current(DRAW_TABLE.c.seq))
-        .order_by(RECORD.c.seq)
-    )
-    records = [Record(**row) for row in session.execute(query).mappings()]
-    return [DRAW.read(record.version, record.body) for record in records]
