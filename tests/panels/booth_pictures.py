@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
 import shutil
 import tempfile
 import threading
@@ -26,8 +28,9 @@ PHONE, DESK = (390, 844), (1100, 900)
 
 def booth_pictures() -> dict[str, bytes]:
     """Return the pictures by the name of their file; needs Chromium."""
-    with tempfile.TemporaryDirectory(prefix="booth-") as place:
-        folder = Path(place) / "vejkalna"
+    # the page shows the folder as it was named
+    with tempfile.TemporaryDirectory(prefix="booth-") as place, contextlib.chdir(place):
+        folder = Path("vejkalna")
         shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("*.sqlite*", "out"))
         assert run(build_app(), ["sitting", "import", str(folder)], name="panels") == 0
         with Booth(folder, Clock(datetime(2027, 1, 5, 8, tzinfo=UTC))) as booth:
@@ -46,6 +49,8 @@ def _taken(booth: Booth) -> dict[str, bytes]:
     leader = booth.leader()
     people = booth.seated(leader, NAME)
     leader.see(f"/lead/{NAME}")
+    strengths = dict.fromkeys(re.findall(r'name="(strength:[^"]+)"', leader.page), "20.05")
+    leader.fill(f"/lead/{NAME}/prepare", **strengths)
     leader.fill(f"/lead/{NAME}/pour", flight="1")
     booth.clock.pass_(minutes=15)
     for number, browser in enumerate(people.values()):
