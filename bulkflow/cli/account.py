@@ -73,7 +73,7 @@ def movements_(
 ) -> None:
     """List movements: sent less received with its uncertainty, loss, duty, reports.
 
-    Example: bulkflow account movements demo
+    Example: bulkflow account movements scenarios/vejkalna
     """
     from bulkflow.account.held_liquid import held_liquid
     from bulkflow.account.movements import movements
@@ -249,7 +249,7 @@ def overdue_(
 ) -> None:
     """List movements whose receipt, or whose report, is overdue.
 
-    Example: bulkflow account overdue demo --on 2027-02-20
+    Example: bulkflow account overdue scenarios/vejkalna --on 2027-02-20
     """
     from bulkflow.account.movements import movements, overdue
 
@@ -284,7 +284,7 @@ def balance(
 ) -> None:
     """Show LPA by site and liquid at the end of a day, or day by day for one site.
 
-    Example: bulkflow account balance demo --on 2027-01-17
+    Example: bulkflow account balance scenarios/vejkalna --on 2027-01-17
     """
     from bulkflow.account.agreement import disagreements
     from bulkflow.account.ledger import HEELS, ON_THE_WAY, OUTER, balances_on, read_ledger
@@ -348,7 +348,7 @@ def guarantees(
 ) -> None:
     """Show what counts against each guarantee, day by day; reports release it.
 
-    Example: bulkflow account guarantees demo --from 2027-01-04 --to 2027-01-08
+    Example: bulkflow account guarantees scenarios/vejkalna --from 2027-01-04 --to 2027-01-08
     """
     from bulkflow.account.guarantees import guarantee_days
     from bulkflow.account.ledger import read_ledger
@@ -404,7 +404,7 @@ def return_(
 ) -> None:
     """Make the return of a quarter: opening, every line, closing, and the chain head.
 
-    Example: bulkflow account return demo 2027-Q1 --site NORFOLK
+    Example: bulkflow account return scenarios/vejkalna 2027-Q1 --site NORFOLK
     """
     from bulkflow.account.return_files import (
         return_csv,
@@ -495,7 +495,7 @@ def lot_file_(
 ) -> None:
     """Write the file of a lot: origin, results, sittings, decisions, holds, loads, records.
 
-    Example: bulkflow account lot-file demo VK-DRY-2641 --out lot.html
+    Example: bulkflow account lot-file scenarios/vejkalna VK-DRY-2641 --out lot.html
     """
     from bulkflow.account.lot_file import lot_file, lot_file_html
     from bulkflow.cli.outputs import by_ending
@@ -541,7 +541,7 @@ def recall(
 ) -> None:
     """Trace a lot on to loads, sites and bottles, or a bottle back to everything behind it.
 
-    Example: bulkflow account recall demo VK-DRY-2641
+    Example: bulkflow account recall scenarios/vejkalna VK-DRY-2641
     """
     from bulkflow.account.recall import behind_bottle, beyond_lot
     from bulkflow.cli.outputs import by_ending

@@ -51,7 +51,7 @@ def begin(
 ) -> None:
     """Take over the stock not kept by lot, and the loads under way, from the tables; once.
 
-    Example: bulkflow account begin demo --dry-run
+    Example: bulkflow account begin scenarios/vejkalna --dry-run
     """
     from bulkflow.account.beginning import begin_account
 
@@ -80,8 +80,8 @@ def gauge(
 
     What does not fit document, plate or liquid is refused, unless a reason is given.
 
-    Example: bulkflow account gauge demo W-102 --on 2026-12-21 --gross 22120 --tare 3900
-    --density 859.2 --temperature 15 --dry-run
+    Example: bulkflow account gauge scenarios/vejkalna W-102 --on 2026-12-21 --gross 22120 --tare
+    3900 --density 859.2 --temperature 15 --dry-run
     """
     from bulkflow.account.journey import gauge_dispatch
 
@@ -122,8 +122,8 @@ def receive(
     The difference to what was sent is shown with its uncertainty, so that noise is not called
     loss. Open a vent before discharge, and let the temperature even out before gauging.
 
-    Example: bulkflow account receive demo W-101 --on 2027-01-12 --dip-gallons 5750 --proof 160.6
-    --temperature-f 63 --dry-run
+    Example: bulkflow account receive scenarios/vejkalna W-101 --on 2027-01-12 --dip-gallons 5750
+    --proof 160.6 --temperature-f 63 --dry-run
     """
     from bulkflow.account.journey import receive as record_receipt
 
@@ -186,7 +186,7 @@ def report(
 ) -> None:
     """Record the authority's confirmation of exit or receipt; it releases the guarantee.
 
-    Example: bulkflow account report demo W-101 W-102 --kind exit --on 2026-12-30
+    Example: bulkflow account report scenarios/vejkalna W-101 W-102 --kind exit --on 2026-12-30
     --reference EX-5512 --dry-run
     """
     from bulkflow.account.bodies import Report
@@ -239,8 +239,8 @@ def bottle(
 
     A size, strength or label that the market does not allow is refused with its rule.
 
-    Example: bulkflow account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-14
-    --from stock:VK-DRY=3600 --cases 1850 --codes N7014-0001..N7014-9999 --dry-run
+    Example: bulkflow account bottle scenarios/vejkalna B-1 --site NORFOLK --product DRY-750 --on
+    2027-01-14 --from stock:VK-DRY=3600 --cases 1850 --codes N7014-0001..N7014-9999 --dry-run
     """
     from bulkflow.account.acts import bottle as record_bottlings
     from bulkflow.account.bodies import Bottling
@@ -322,7 +322,8 @@ def bottlings(
     the product, bottles_per_case, bottle_ml, strength_percent, lpa_bottled; codes, note, market;
     reason, where a bottle breaks a rule of its market.
 
-    Example: bulkflow account bottlings demo bottled.csv --dry-run
+    Example: bulkflow account bottlings scenarios/vejkalna scenarios/vejkalna/week3/bottled.csv
+    --dry-run
     """
     from bulkflow.account.acts import bottle as record_bottlings
     from bulkflow.account.bottling_rules import refuse_hazy, refuse_unlawful
@@ -370,8 +371,8 @@ def enter(
 
     What happened in a closed quarter counts on the first day after it.
 
-    Example: bulkflow account enter demo --site NORFOLK --liquid VK-DRY --kind stocktake
-    --lpa -12.5 --on 2027-01-15 --reason "monthly dip" --dry-run
+    Example: bulkflow account enter scenarios/vejkalna --site NORFOLK --liquid VK-DRY --kind
+    stocktake --lpa -12.5 --on 2027-01-15 --reason "monthly dip" --dry-run
     """
     from bulkflow.account.acts import enter as record_entry
     from bulkflow.account.bodies import Entry
@@ -422,7 +423,7 @@ def move(
 
     way:LOAD is what a load has on its way; the site is where the rest lies.
 
-    Example: bulkflow account move demo --site NORFOLK --from stock:VK-DRY --to lost
+    Example: bulkflow account move scenarios/vejkalna --site NORFOLK --from stock:VK-DRY --to lost
     --liquid VK-DRY --lpa 3.2 --on 2027-01-15 --reason "hose drained onto the apron" --dry-run
     """
     from bulkflow.account.acts import transfer
@@ -467,7 +468,7 @@ def reverse(
 ) -> None:
     """Reverse an entry, move, bottling or report that was recorded by mistake.
 
-    Example: bulkflow account reverse demo 18 --reason twice --dry-run
+    Example: bulkflow account reverse scenarios/vejkalna 149 --reason twice --dry-run
     """
     from bulkflow.account.acts import reverse as record_reversal
 
@@ -488,8 +489,8 @@ def take_back(
 
     It goes back into its lots (into stock where they are not known), and the load is withdrawn.
 
-    Example: bulkflow account take-back demo W-102 --on 2027-01-12 --reason "refused at the port"
-    --dry-run
+    Example: bulkflow account take-back scenarios/vejkalna W-102 --on 2027-01-12 --reason "refused
+    at the port" --dry-run
     """
     from bulkflow.account.acts import take_back as record_return
 
@@ -511,7 +512,7 @@ def close(
 ) -> None:
     """Close a quarter of a site: its figures stay for ever; corrections count in a later one.
 
-    Example: bulkflow account close demo 2026-Q1 --site NORFOLK --dry-run
+    Example: bulkflow account close scenarios/vejkalna 2026-Q1 --site NORFOLK --dry-run
     """
     from bulkflow.account.acts import close_quarter
     from bulkflow.account.bodies import ClosedBalance, Closing

@@ -48,7 +48,8 @@ def sheet(
     Refused (exit code 3) while a gate of a lot, or of the tank, is closed. Which
     dangerous-goods line holds, a qualified adviser decides.
 
-    Example: bulkflow loads sheet demo A-1 --temperature 14 --out A-1.html
+    Example: bulkflow loads sheet scenarios/vejkalna riga-norfolk-270104-1 --temperature 14 --out
+    sheet.html
     """
     from bulkflow.loads.paper import load_sheet_html
     from bulkflow.loads.sheet import load_sheet
@@ -108,7 +109,8 @@ def arrival(
     the receipt measured once it is recorded, or stated here. Strong
     spirit gives off flammable vapour; follow the rules of the site.
 
-    Example: bulkflow loads arrival demo A-1 --temperature 28 --via 55
+    Example: bulkflow loads arrival scenarios/vejkalna riga-norfolk-270104-1 --temperature 28
+    --via 55
     """
     from bulkflow.account.held_liquid import held_liquid
     from bulkflow.loads.arrival import Wanted, arrival_sheet

@@ -83,7 +83,7 @@ def allocate(
     reason and the earliest day.
     Promised and later loads keep their names; what is issued stays as it is.
 
-    Example: bulkflow loads allocate demo plans/january --dry-run
+    Example: bulkflow loads allocate scenarios/vejkalna plans/vejkalna --dry-run
     """
     from bulkflow.account.position import as_planned
     from bulkflow.cli.progress import waiting
@@ -132,7 +132,7 @@ def list_(
 ) -> None:
     """List loads, their states and lots.
 
-    Example: bulkflow loads list demo --state held --state promised
+    Example: bulkflow loads list scenarios/vejkalna --state departed --state promised
     """
     from bulkflow.loads.queries import loads_in
 
@@ -188,7 +188,7 @@ def show(
 
     Its days, its lots, the gates open and closed, the steps taken and those that may follow.
 
-    Example: bulkflow loads show demo A-1
+    Example: bulkflow loads show scenarios/vejkalna riga-norfolk-270104-1
     """
     from bulkflow.loads.gates import load_gates
     from bulkflow.loads.queries import find_load, steps_of
@@ -280,7 +280,8 @@ def step(
     Only legal steps, and no closed gate is passed (exit code 3). Loading draws the LPA from the
     lots.
 
-    Example: bulkflow loads step demo A-1 promised --on 2027-01-05 --dry-run
+    Example: bulkflow loads step scenarios/vejkalna riga-norfolk-270104-1 promised --on 2027-01-04
+    --dry-run
     """
     from bulkflow.loads.acts import record_step
     from bulkflow.loads.bodies import LoadStep
@@ -330,7 +331,8 @@ def divert_(
 
     Tell the authority as well: the movement document has to be changed.
 
-    Example: bulkflow loads divert demo W-101 riga-santos --arrives 2027-01-30 --reason refused
+    Example: bulkflow loads divert scenarios/vejkalna W-101 riga-santos --arrives 2027-01-30
+    --reason refused
     """
     from bulkflow.loads.acts import divert
 
@@ -360,7 +362,8 @@ def seal_(
 
     The arrival sheet names the seals that should be on it.
 
-    Example: bulkflow loads seal demo W-101 S-77 --on 2027-01-08 --reason "opened by customs"
+    Example: bulkflow loads seal scenarios/vejkalna W-101 S-77 --on 2027-01-08 --reason "opened by
+    customs"
     """
     from bulkflow.loads.acts import seal_anew
     from bulkflow.loads.bodies import Sealing
@@ -422,7 +425,8 @@ def tank(
     Nobody enters a tank without training, a valid cleaning document and a tested atmosphere; an
     empty tank that was not cleaned counts as full of its last cargo.
 
-    Example: bulkflow loads tank demo A-1 "BKFU 204118 7" --cargo gin --dry-run
+    Example: bulkflow loads tank scenarios/vejkalna riga-norfolk-270104-1 "BKFU 204118 7" --cargo
+    gin --dry-run
     """
     from bulkflow.loads.acceptance import tank_checks
     from bulkflow.loads.acts import examine_tank

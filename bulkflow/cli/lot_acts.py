@@ -37,7 +37,7 @@ def begin(
 ) -> None:
     """Begin the register: take over the folder's opening lots and earlier results, once.
 
-    Example: bulkflow lots begin demo --dry-run
+    Example: bulkflow lots begin scenarios/two_sites --dry-run
     """
     from bulkflow.lots.law import adopt_limits
     from bulkflow.lots.seeds import import_seeds
@@ -115,7 +115,8 @@ def add(
     A strength that is not its liquid's, a tank that is not there, too small or of a held lot are
     refused, unless a reason is given.
 
-    Example: bulkflow lots add demo D-200 --liquid dry --site still --strength 78.5 --volume 9000
+    Example: bulkflow lots add scenarios/vejkalna VK-CIT-2643 --liquid VK-CIT --site VEJKALNA
+    --strength 79 --volume 9000
     """
     from bulkflow.loads.plausible import lot_faults, refuse_strange
     from bulkflow.lots.acts import correct_lot, record_lots
@@ -197,7 +198,7 @@ def result(
 ) -> None:
     """Record a laboratory result of a lot.
 
-    Example: bulkflow lots result demo D-101 methanol 4.2 "g/hL of pure alcohol"
+    Example: bulkflow lots result scenarios/vejkalna VK-DRY-2641 methanol 4.2 "g/hL of pure alcohol"
     """
     from bulkflow.lots.acts import correct_result, record_results
     from bulkflow.lots.bodies import Result
@@ -239,7 +240,7 @@ def results(
     Columns: lot_id, analyte, value, unit; and where there are any uncertainty (standard, in
     the same unit), method, laboratory, sample_id, measured_on, replicate, instrument, note.
 
-    Example: bulkflow lots results demo certificates.csv --dry-run
+    Example: bulkflow lots results scenarios/vejkalna certificates.csv --dry-run
     """
     from bulkflow.lots.result_tables import import_results
 
@@ -258,7 +259,8 @@ def decide(
 ) -> None:
     """Record a decision from its evidence, a JSON document that names lot and outcome.
 
-    Example: bulkflow lots decide demo evidence.json --reason "all results inside limits"
+    Example: bulkflow lots decide scenarios/vejkalna evidence.json --reason "all results inside
+    limits"
     """
     from bulkflow.lots.bodies import Outcome
     from bulkflow.lots.deciding import decide as record_decision
@@ -302,7 +304,8 @@ def override(
 ) -> None:
     """Open a closed gate against the evidence; shows as an override for ever.
 
-    Example: bulkflow lots override demo D-102 --gate decision --role clerk --reason "trial"
+    Example: bulkflow lots override scenarios/vejkalna VK-CIT-2642 --gate decision --role clerk
+    --reason "trial"
     """
     from bulkflow.lots.bodies import Gate
     from bulkflow.lots.deciding import override_gates
@@ -337,7 +340,8 @@ def hold(
 ) -> None:
     """Place a manual hold on lots; it stands until it is lifted.
 
-    Example: bulkflow lots hold demo D-101 --reason "supplier recalls the spirit" --beyond
+    Example: bulkflow lots hold scenarios/vejkalna VK-DRY-2641 --reason "supplier recalls the
+    spirit" --beyond
     """
     from bulkflow.lots.acts import place_holds
     from bulkflow.lots.parentage import descendants_of
@@ -364,7 +368,8 @@ def lift(
 ) -> None:
     """Lift a manual hold.
 
-    Example: bulkflow lots lift demo D-103 --reason "supplier's retest is clean"
+    Example: bulkflow lots lift scenarios/vejkalna VK-NAVY-2642 --reason "supplier's retest is
+    clean"
     """
     from bulkflow.lots.acts import lift_hold
 
@@ -383,7 +388,7 @@ def expect(
 ) -> None:
     """Record the date by which a decision on a lot is expected; the last one said counts.
 
-    Example: bulkflow lots expect demo D-102 2026-02-20
+    Example: bulkflow lots expect scenarios/vejkalna VK-NAVY-2642 2027-01-15
     """
     from bulkflow.lots.acts import expect_decision
 
@@ -411,7 +416,8 @@ def dispose(
 
     Destroying spirit is subject to the duty and environmental authorities' own rules.
 
-    Example: bulkflow lots dispose demo D-104 --way redistil --lpa 626 --on 2026-02-03 --reason off
+    Example: bulkflow lots dispose scenarios/vejkalna VK-CIT-2642 --way redistil --lpa 626 --on
+    2027-01-05 --reason off
     """
     from bulkflow.lots.acts import dispose as record_disposition
     from bulkflow.lots.bodies import Disposition
@@ -449,7 +455,8 @@ def sample(
 ) -> None:
     """Record a retained sample of a lot.
 
-    Example: bulkflow lots sample demo D-101 R-1 --taken-on 2026-01-05 --expires-on 2028-01-05
+    Example: bulkflow lots sample scenarios/vejkalna VK-DRY-2641 R-1 --taken-on 2026-11-30
+    --expires-on 2028-11-30
     """
     from bulkflow.lots.bodies import Sample
     from bulkflow.lots.samples import keep_sample
@@ -483,7 +490,8 @@ def sample_gone(
 ) -> None:
     """Record that a retained sample is used up or discarded.
 
-    Example: bulkflow lots sample-gone demo R-1 --on 2026-03-01 --how "used up in a retest"
+    Example: bulkflow lots sample-gone scenarios/vejkalna R-1 --on 2026-12-01 --how "used up in a
+    retest"
     """
     from bulkflow.lots.samples import sample_gone as write_off
 

@@ -34,7 +34,7 @@ def site(
 ) -> None:
     """Declare a site's time zone, and how its authority has LPA rounded.
 
-    Example: bulkflow lots site demo still --zone Europe/Lisbon --rounding down-0.01
+    Example: bulkflow lots site scenarios/vejkalna VEJKALNA --zone Europe/Riga --rounding down-0.01
     """
     from bulkflow.lots.bodies import Site
     from bulkflow.lots.declaring import declare_site
@@ -65,7 +65,8 @@ def limit(
 ) -> None:
     """Declare a laboratory limit of a liquid; it supersedes the one before.
 
-    Example: bulkflow lots limit demo dry methanol "g/hL" --maximum 30 --source "house rule"
+    Example: bulkflow lots limit scenarios/vejkalna VK-DRY methanol "g/hL" --maximum 30 --source
+    "house rule"
     """
     from bulkflow.lots.bodies import Limit
     from bulkflow.lots.declaring import declare_limit
@@ -99,7 +100,7 @@ def limits(
 ) -> None:
     """List the limits and release rules in force.
 
-    Example: bulkflow lots limits demo
+    Example: bulkflow lots limits scenarios/vejkalna
     """
     from bulkflow.lots.declaring import limits_of, rules_in_force
     from bulkflow.lots.explaining import plain_number
@@ -170,7 +171,8 @@ def rule(
 ) -> None:
     """Declare the release rule of a liquid, before anything is decided under it.
 
-    Example: bulkflow lots rule demo base lab 1 --decided-by laboratory --words "inside limits"
+    Example: bulkflow lots rule scenarios/vejkalna NS-BEET lab 1 --decided-by laboratory --words
+    "inside limits"
     """
     from bulkflow.cli.lot_acts import json_object
     from bulkflow.lots.bodies import ReleaseRule

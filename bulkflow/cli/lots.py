@@ -73,7 +73,7 @@ def list_(
 ) -> None:
     """List lots with their status, as it follows from their gates.
 
-    Example: bulkflow lots list demo --status held
+    Example: bulkflow lots list scenarios/vejkalna --status held
     """
     from bulkflow.lots.queries import count_by_status, list_lots
     from bulkflow.lots.seed_edits import seed_edits
@@ -169,7 +169,7 @@ def show(
 ) -> None:
     """Show a lot: what it is, its account in LPA, and every record about it.
 
-    Example: bulkflow lots show demo D-101
+    Example: bulkflow lots show scenarios/vejkalna VK-DRY-2641
     """
     from bulkflow.lots.account import account_of
     from bulkflow.lots.explaining import note_of
@@ -259,7 +259,7 @@ def why(
 ) -> int:
     """Say why a lot may ship or not: its gates, open and closed, with the records behind them.
 
-    Example: bulkflow lots why demo D-103
+    Example: bulkflow lots why scenarios/vejkalna VK-CIT-2642
     """
     from bulkflow.lots.declaring import standing_rule
     from bulkflow.lots.explaining import explain_lot
@@ -326,7 +326,7 @@ def trace(
 ) -> None:
     """Trace a lot both ways: what it was made from, and what was made from it, in LPA.
 
-    Example: bulkflow lots trace demo D-101
+    Example: bulkflow lots trace scenarios/vejkalna VK-DRY-2641
     """
     from bulkflow.lots.parentage import (
         ancestors_of,
@@ -413,7 +413,7 @@ def samples(
 ) -> None:
     """List the retained samples that are kept, the first to expire first.
 
-    Example: bulkflow lots samples demo --expiring-by 2026-06-30
+    Example: bulkflow lots samples scenarios/vejkalna --expiring-by 2028-12-31
     """
     from bulkflow.cli.register_options import day_option
     from bulkflow.lots.samples import kept_samples

@@ -61,7 +61,7 @@ def verify_chain(
 ) -> int:
     """Verify every link of the chain and name the first broken one (then exit code 3).
 
-    Example: bulkflow records verify demo
+    Example: bulkflow records verify scenarios/vejkalna
     """
     from bulkflow.records.verification import check_head, verify
 
@@ -149,7 +149,7 @@ def show_head(
 ) -> None:
     """Print the chain head, to be written on paper and checked later with verify --head.
 
-    Example: bulkflow records head demo
+    Example: bulkflow records head scenarios/vejkalna
     """
     from bulkflow.records.chain import head
 
@@ -179,7 +179,7 @@ def log(
 
     A name is what somebody gave (--as); the account behind it is the system's or the database's.
 
-    Example: bulkflow records log demo --kind refusal
+    Example: bulkflow records log scenarios/vejkalna --kind refusal
     """
     from bulkflow.lots.explaining import note_of
     from bulkflow.records.chain import last_records
@@ -220,7 +220,7 @@ def export(
 ) -> None:
     """Write every record, with its place in the chain, as JSON lines.
 
-    Example: bulkflow records export demo register.jsonl
+    Example: bulkflow records export scenarios/vejkalna register.jsonl
     """
     from bulkflow.plan.write import on_demand
     from bulkflow.records.transfer import export_records
@@ -247,7 +247,7 @@ def import_(
 
     Every link is checked first; the records keep their persons, times and hashes.
 
-    Example: bulkflow records import demo register.jsonl
+    Example: bulkflow records import scenarios/vejkalna register.jsonl
     """
     from bulkflow.cli.register_options import read_text
     from bulkflow.lots.tables import LOTS
@@ -282,7 +282,7 @@ def roles(
 ) -> None:
     """List who holds which role, and what each role may do.
 
-    Example: bulkflow records roles demo
+    Example: bulkflow records roles scenarios/vejkalna
     """
     from bulkflow.records.actors import ROLE_POWERS, Role, appointed, nobody_appoints
 
@@ -327,7 +327,8 @@ def appoint(
 ) -> None:
     """Appoint a person to a role; roles count once an owner of the register is appointed.
 
-    Example: bulkflow records appoint demo "Ilse Marten" "owner of the register" --reason "keeps it"
+    Example: bulkflow records appoint scenarios/vejkalna "Ilse Marten" "owner of the register"
+    --reason "keeps it"
     """
     _change(folder, person, role, "appoint", reason, writing)
 
@@ -344,7 +345,7 @@ def dismiss(
 ) -> None:
     """Take a role from a person.
 
-    Example: bulkflow records dismiss demo "Ilse Marten" clerk --reason "has left"
+    Example: bulkflow records dismiss scenarios/vejkalna "Ilse Marten" clerk --reason "has left"
     """
     _change(folder, person, role, "dismiss", reason, writing)
 

@@ -50,7 +50,8 @@ def train(
 ) -> None:
     """Record a training.
 
-    Example: panels assessor train demo "dilute and rest" --assessor A11 --on 2026-11-02 --by Ilze
+    Example: panels assessor train scenarios/vejkalna "dilute and rest" --assessor A11 --on
+    2026-11-02 --by Ilze
     """
     from panels.uses.qualifying import train as record_training
 
@@ -76,7 +77,8 @@ def qualify(
 ) -> None:
     """Judge a trial by the declared rule and record who is qualified, and until when.
 
-    Example: panels assessor qualify demo demo/panel.yaml demo/trial.csv
+    Example: panels assessor qualify scenarios/vejkalna scenarios/vejkalna/panel/uses/panel.yaml
+    scenarios/vejkalna/panel/uses/trial.csv
     """
     from panels.uses.declaration import PanelRule, read_declaration
     from panels.uses.qualifying import qualify_by_trial
@@ -99,7 +101,8 @@ def accept(
 ) -> None:
     """Record that assessors meet the panel's rule as a paper shows, such as a trial elsewhere.
 
-    Example: panels assessor accept demo --assessor A11 --on 2026-11-02 --evidence "trial T-7"
+    Example: panels assessor accept scenarios/vejkalna --assessor A11 --on 2026-11-02 --evidence
+    "trial T-7"
     """
     from panels.uses.qualifying import qualify_by_paper
 

@@ -44,7 +44,8 @@ def plan(
 ) -> None:
     """Plan a 3-AFC test, 'which of the three has the off-note'; its key goes to panel/keys.
 
-    Example: panels confirm plan demo C-1 VK-CIT-2642 sulphury --on 2027-01-05 --dry-run
+    Example: panels confirm plan scenarios/vejkalna C-1 VK-CIT-2642 sulphury --on 2027-01-05
+    --sets 2 --dry-run
     """
     from panels.sittings.confirming import plan_confirmation, register_confirmation
     from panels.sittings.keys import draw_seed, key_path, write_key
@@ -90,7 +91,7 @@ def sheets(
 ) -> None:
     """Print the papers of a test: dilute and rest, trays, sets for each assessor, answers.
 
-    Example: panels confirm sheets demo C-1 --out papers
+    Example: panels confirm sheets scenarios/vejkalna C-1 --out papers
     """
     from bulkflow.cli.outputs import folder_made
     from bulkflow.whole_files import file_stem, written_whole
@@ -139,7 +140,7 @@ def record_(
 ) -> None:
     """Record the answers, say what they show, and decide on the lot anew.
 
-    Example: panels confirm record demo C-1 answers.csv
+    Example: panels confirm record scenarios/vejkalna C-1 answers.csv
     """
     from panels.sittings.confirming import find_confirmation, read_answers, record_confirmation
     from panels.sittings.course import Courses

@@ -82,7 +82,8 @@ def keep(
 ) -> None:
     """Record the sealed bottles that are kept of a lot.
 
-    Example: panels sample keep demo VK-DRY-2643 --on 2026-12-14 --seal 47 --kept-at store
+    Example: panels sample keep scenarios/vejkalna VK-DRY-2643 --on 2026-11-30 --seal 47 --kept-at
+    store
     """
     from bulkflow.lots.bodies import Sample
     from bulkflow.lots.samples import keep_sample

@@ -80,7 +80,8 @@ def plan(
 ) -> None:
     """Plan a sitting: orders and blind codes; the key goes to panel/keys, apart.
 
-    Example: panels sitting plan scenarios/vejkalna sitting.yaml --dry-run
+    Example: panels sitting plan scenarios/vejkalna
+    scenarios/vejkalna/panel/sittings/2026-12-15.yaml --dry-run
     """
     from panels.sittings.definition import read_definition
     from panels.sittings.keys import draw_seed
@@ -121,7 +122,8 @@ def next_(
 ) -> None:
     """Plan the next sitting from the queue: its lots, strengths, orders and codes.
 
-    Example: panels sitting next demo VK-2 --on 2027-01-05 --water "demineralised, batch W-1"
+    Example: panels sitting next scenarios/vejkalna VK-2 --on 2027-01-05 --water "demineralised,
+    batch W-1"
     """
     from panels.sittings.keys import draw_seed
     from panels.sittings.queueing import plan_next
@@ -321,7 +323,8 @@ def amend(
 
     After the close only who decides for the panel may, and the lots are decided on anew.
 
-    Example: panels sitting amend demo VK-1 A3 417 score 7.5 --reason "keyed 5.7 for 7.5"
+    Example: panels sitting amend scenarios/vejkalna VK-1 A3 417 score 7.5 --reason "keyed 5.7 for
+    7.5"
     """
     from panels.sittings.amending import amend_glass
 
@@ -394,7 +397,7 @@ def cancel(
 ) -> None:
     """Say that a planned sitting is not held; its lots wait in the queue again.
 
-    Example: panels sitting cancel demo VK-2 --reason "the room is not free"
+    Example: panels sitting cancel scenarios/vejkalna VK-2 --reason "the room is not free"
     """
     from panels.sittings.recording import cancel_sitting
 

@@ -82,7 +82,8 @@ def record(
 ) -> None:
     """Record the first approved standards of liquids; successors come by `bridge`.
 
-    Example: panels standard record scenarios/vejkalna standards.yaml --dry-run
+    Example: panels standard record scenarios/vejkalna scenarios/vejkalna/panel/standards.yaml
+    --dry-run
     """
     from panels.preparation.standards import read_standards, record_standard
 
@@ -123,7 +124,8 @@ def bridge_(
 ) -> None:
     """Join a new standard to the one it follows by a similarity test.
 
-    Example: panels standard bridge demo new.yaml --of VK-CIT-S3 --correct 20 --assessments 66
+    Example: panels standard bridge scenarios/vejkalna new.yaml --of VK-CIT-S3 --correct 20
+    --assessments 66
     """
     from panels.preparation.standards import bridge, read_standards, record_standard
 

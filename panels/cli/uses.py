@@ -50,7 +50,8 @@ def declare(
 ) -> None:
     """Record a declaration in the register, before the first glass.
 
-    Example: panels uses declare scenarios/vejkalna arrival.yaml --dry-run
+    Example: panels uses declare scenarios/vejkalna scenarios/vejkalna/panel/uses/arrival.yaml
+    --dry-run
     """
     from panels.uses.declaration import read_any_declaration
     from panels.uses.records import declare as record_declaration
@@ -99,7 +100,8 @@ def source(
     ANSWERS.csv has columns delivery, date, assessor, correct (1 or 0) and, where wanted, order
     (such as ABA). Every delivery must pass by itself. Ends with 3 unless the source is qualified.
 
-    Example: panels uses source demo/source.yaml demo/source.csv
+    Example: panels uses source scenarios/vejkalna/panel/uses/source.yaml
+    scenarios/vejkalna/panel/uses/source.csv
     """
     from panels.methods.protocols import ForcedChoice
     from panels.uses.answers import read_answers
@@ -150,7 +152,8 @@ def site(
     ANSWERS.csv has columns run, date, assessor, difference (0 is none); the blind control is one
     of the runs. Ends with 3 unless the site is approved.
 
-    Example: panels uses site demo/site.yaml demo/site.csv
+    Example: panels uses site scenarios/vejkalna/panel/uses/site.yaml
+    scenarios/vejkalna/panel/uses/site.csv
     """
     from panels.uses.declaration import SiteRule, read_declaration
     from panels.uses.documents import document
@@ -192,7 +195,8 @@ def arrival(
     ANSWERS.csv has columns load, date, assessor, correct (1 or 0), in the order given, and where
     wanted order. Ends with 3 unless every load is accepted.
 
-    Example: panels uses arrival demo/arrival.yaml demo/arrival.csv
+    Example: panels uses arrival scenarios/vejkalna/panel/uses/arrival.yaml
+    scenarios/vejkalna/panel/uses/arrival.csv
     """
     from panels.methods.protocols import ForcedChoice
     from panels.uses.answers import read_answers
@@ -248,7 +252,8 @@ def off_note(
     off_note, correct, trials, from directed tests with known samples. Ends with 3 unless the lot
     is shown to be similar.
 
-    Example: panels uses off-note demo/off_note.yaml demo/off_note.csv demo/records.csv
+    Example: panels uses off-note scenarios/vejkalna/panel/uses/off_note.yaml
+    scenarios/vejkalna/panel/uses/off_note.csv scenarios/vejkalna/panel/uses/records.csv
     """
     from panels.uses.declaration import OffNoteUseRule, read_declaration
     from panels.uses.documents import document
@@ -295,7 +300,9 @@ def choose(
     SCORES.csv has columns date, assessor, product, score: every assessor scores every product,
     equally often, at least twice.
 
-    Example: panels uses choose demo/panel.yaml demo/trial.csv --records demo/records.csv
+    Example: panels uses choose scenarios/vejkalna/panel/uses/panel.yaml
+    scenarios/vejkalna/panel/uses/trial.csv --records
+    scenarios/vejkalna/panel/uses/records.csv
     """
     from panels.uses.choosing import choice_parts, choose_panel, read_trial
     from panels.uses.declaration import PanelRule, read_declaration
@@ -338,7 +345,8 @@ def monitor(
     SCORES.csv has columns sitting, date, assessor, score, one row an assessor and sitting. The
     picture shows the panel and up to three assessors who drift.
 
-    Example: panels uses monitor demo/panel.yaml demo/reference.csv
+    Example: panels uses monitor scenarios/vejkalna/panel/uses/panel.yaml
+    scenarios/vejkalna/panel/uses/reference.csv
     """
     from panels.uses.declaration import PanelRule, read_declaration
     from panels.uses.documents import document
@@ -372,7 +380,7 @@ def monitor(
 def plan(rule: RuleArgument, *, as_json: JsonOption = False) -> None:
     """Say what a declaration of a source or an arrival asks for, before the first glass.
 
-    Example: panels uses plan demo/arrival.yaml
+    Example: panels uses plan scenarios/vejkalna/panel/uses/arrival.yaml
     """
     from bulkflow.reading.yamlfile import read_yaml
     from panels.uses.arrival import plan_arrival

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import re
 import shlex
 import shutil
 from pathlib import Path
@@ -205,16 +204,6 @@ def test_the_register_travels_with_its_loads(filled_desk) -> None:
 
 def commands():
     return [command for command in loads_commands.app.registered_commands if command.callback]
-
-
-@pytest.mark.parametrize("command", commands(), ids=lambda one: one.name)
-def test_the_example_of_each_help_runs(filled_desk, command) -> None:
-    found = re.search(r"Example: (bulkflow .*)", command.callback.__doc__)
-    assert found, f"{command.name} has no example"
-    example = found[1].strip()
-    example = example.replace("A-1", READY)
-    code = 3 if command.name == "tank" else 0  # one cargo alone does not suffice
-    filled_desk(example.removeprefix("bulkflow "), code=code)
 
 
 def test_every_command_can_be_asked_for_help(filled_desk) -> None:

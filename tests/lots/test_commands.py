@@ -9,8 +9,6 @@ import shutil
 import pytest
 
 from bulkflow.cli import app as APP
-from bulkflow.cli import lots as lots_commands
-from bulkflow.cli import records as records_commands
 from bulkflow.cli.shell import run
 from bulkflow.records.actors import current_account
 
@@ -347,42 +345,3 @@ def test_the_database_may_be_a_server(desk, postgres_schema_url):
 
 
 test_the_database_may_be_a_server = pytest.mark.postgres(test_the_database_may_be_a_server)
-
-
-# Every command's example runs ----------------------------------------------------------------
-
-ORDER = [
-    "lots begin", "lots list", "lots show", "lots why", "lots trace", "lots site", "lots limit",
-    "lots limits", "lots rule", "lots add", "lots result", "lots results", "lots expect",
-    "lots override",
-    "lots hold", "lots lift", "lots dispose", "lots sample", "lots samples", "lots sample-gone",
-    "lots decide",
-    "records verify", "records head", "records log", "records export", "records import",
-    "records roles", "records dismiss", "records appoint",
-]  # fmt: skip
-
-
-def examples():
-    import typer
-
-    found = {}
-    for group, app in (("lots", lots_commands.app), ("records", records_commands.app)):
-        for name, command in typer.main.get_command(app).commands.items():
-            line = re.search(r"Example: bulkflow (.*)", command.help)
-            assert line, f"{group} {name} has no example"
-            found[f"{group} {name}"] = line[1]
-    return found
-
-
-def test_every_example_in_the_help_works(desk):
-    found = examples()
-    assert sorted(found) == sorted(ORDER)
-    (desk.folder / "evidence.json").write_text(json.dumps(lab_evidence("D-102", "hold")))
-    (desk.folder / "certificates.csv").write_text("lot_id,analyte,value,unit\nD-101,pH,7,1\n")
-    for command in ORDER:
-        if command == "lots list":
-            desk("lots begin demo")  # the example of begin is a dry run
-        if command == "records dismiss":
-            desk("records appoint demo 'Ilse Marten' clerk --reason staff")
-        out, err = desk(found[command])
-        assert out or err

@@ -40,19 +40,6 @@ def test_every_command_has_help_with_one_example(name: str) -> None:
     assert examples[0].startswith(f"panels {name} ")
 
 
-@pytest.mark.parametrize("name", _commands())
-def test_every_example_parses(name: str, panels: Panels) -> None:
-    """Each example is a command line that its command understands, file names apart."""
-    (example,) = re.findall(r"Example: panels (.*)", _commands()[name])
-    words = [word.strip('"') for word in re.findall(r'"[^"]*"|\S+', example)]
-    folder = words.index(next(w for w in words if w in ("demo", "scenarios/vejkalna")))
-    words[folder] = "no such folder"
-    ran = panels(*words)
-    # it is understood as a whole, and fails on what is not there
-    assert ran.code == 2
-    assert "no such folder: is not a folder" in ran.err or ".yaml" in ran.err
-
-
 def test_help_needs_no_heavy_library() -> None:
     code = (
         "import sys\n"
