@@ -48,7 +48,7 @@ def open_(
 ) -> None:
     """Open a case on a bottle, a load or a lot; the lots and loads behind it are found.
 
-    Example: bulkflow cases open demo C-1 --what complaint --about lot:D101
+    Example: bulkflow cases open scenarios/vejkalna C-1 --what complaint --about lot:VK-DRY-2641
     --on 2027-01-20 --words "cloudy at 5 degC" --topic haze --dry-run
     """
     from bulkflow.errors import Fault, InputError
@@ -119,7 +119,7 @@ def add(
 ) -> None:
     """Add a step to a case: a sample handed over, a result, a note, the decision, the end.
 
-    Example: bulkflow cases add demo C-1 --step sample --sample R-2641 --seal 114
+    Example: bulkflow cases add scenarios/vejkalna C-1 --step sample --sample R-2641 --seal 114
     --from "store" --to "Berzin laboratory" --on 2027-01-22 --words "half a litre" --dry-run
     """
     from bulkflow.lots.bodies import CaseStep
@@ -148,7 +148,7 @@ def show(
 ) -> None:
     """Show a case: what it is about, its steps, the custody of its samples, the lots now.
 
-    Example: bulkflow cases show demo C-1
+    Example: bulkflow cases show scenarios/vejkalna C-1
     """
     from bulkflow.cli.register_options import reading_register
     from bulkflow.lots.cases import case_named
@@ -199,7 +199,7 @@ def list_(
 ) -> None:
     """List the cases with their state, and how many there were by month and topic.
 
-    Example: bulkflow cases list demo
+    Example: bulkflow cases list scenarios/vejkalna
     """
     from bulkflow.cli.register_options import reading_register
     from bulkflow.lots.cases import cases, trend

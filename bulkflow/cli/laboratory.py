@@ -36,7 +36,7 @@ def results(
     The gate takes a result as it is; the guard band (1.645 standard uncertainties) says how sure
     that is, and how many results in all would settle what is too close.
 
-    Example: bulkflow laboratory results demo D-101
+    Example: bulkflow laboratory results scenarios/vejkalna VK-DRY-2641
     """
     from bulkflow.cli.register_options import plain_data, reading_register
     from bulkflow.lots.analysis import analyses_of
@@ -97,7 +97,7 @@ def supplier(
 
     Results with the supplier's id as the laboratory are its certificates.
 
-    Example: bulkflow laboratory supplier demo OSTRAVELE
+    Example: bulkflow laboratory supplier scenarios/vejkalna OSTRAVELE
     """
     from dataclasses import asdict
 
@@ -162,8 +162,8 @@ def calibrate(
 ) -> None:
     """Record the calibration of an instrument and until when it holds.
 
-    Example: bulkflow laboratory calibrate demo DM-1 --what "density meter" --on 2026-11-03
-    --certificate K-441 --dry-run
+    Example: bulkflow laboratory calibrate scenarios/vejkalna DM-1 --what "density meter" --on
+    2026-11-03 --certificate K-441 --dry-run
     """
     from bulkflow.lots.bodies import Instrument
     from bulkflow.lots.instruments import record_instrument, usual_expiry
@@ -193,7 +193,7 @@ def expiring_(
 ) -> None:
     """List calibrations and retained samples that run out by a day, those past it first.
 
-    Example: bulkflow laboratory expiring demo --by 2027-03-31
+    Example: bulkflow laboratory expiring scenarios/vejkalna --by 2027-03-31
     """
     from dataclasses import asdict
 
@@ -229,7 +229,7 @@ def certificate(
 
     It is refused while a gate of the lot is closed.
 
-    Example: bulkflow laboratory certificate demo VK-DRY-2641 --out certificate.html
+    Example: bulkflow laboratory certificate scenarios/vejkalna VK-DRY-2641 --out certificate.html
     """
     from bulkflow.account.certificate import certificate as certificate_of
     from bulkflow.account.certificate import certificate_html

@@ -124,7 +124,8 @@ def key_(
     (BULKFLOW_KEY_PASSWORD closes it with a password). records verify checks every signature.
     Withdraw a key that was lost or seen.
 
-    Example: bulkflow records key demo ann.pem --as Ann --reason "begins to sign" --dry-run
+    Example: bulkflow records key scenarios/vejkalna ann.pem --as Ann --reason "begins to sign"
+    --dry-run
     """
     from bulkflow.records.signing import KEY_FILE, register_key, withdraw_key
 

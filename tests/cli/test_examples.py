@@ -48,12 +48,15 @@ BEFORE = {
     "bulkflow lots decide": ["bulkflow lots rule"],
     "bulkflow records import": ["bulkflow records export"],
     "bulkflow records dismiss": [f"bulkflow records appoint {DEMO} 'Ilse Marten' clerk --reason x"],
+    "bulkflow cases add": ["bulkflow cases open"],
+    "bulkflow cases show": ["bulkflow cases open"],
     "panels sitting cancel": ["panels sitting next"],
     "panels confirm sheets": ["panels confirm plan"],
 }
 # Scores, answers and a next standard come of a panel that sits: on what is shipped these refuse,
 # and say why.
 REFUSES = {
+    "bulkflow records key": "A dry run makes no key",
     "panels standard record": "is recorded",
     "panels standard bridge": "new.yaml: does not exist",
     "panels sitting plan": "VK-2026-12-15",
