@@ -139,11 +139,15 @@ def balances_on(session: Session, on: date | None = None) -> dict[tuple[str, str
 
 def not_by_lot(session: Session) -> dict[Key, Decimal]:
     """Return LPA by place, liquid and holder of what no lot holds; noughts left out."""
-    check_positions(session)
     by = (_COLUMN.place, _COLUMN.liquid_id, _COLUMN.holder)
     where = (_COLUMN.holder.not_like("lot %"), _COLUMN.place.not_in(sorted(OUTER)))
-    sums = sums_of(session, *by, where=where)
-    return {(key[0], key[1], key[2]): lpa for key, lpa in sums.items() if lpa}
+    found: dict[Key, Decimal] = defaultdict(Decimal)
+    for (place, liquid, holder), lpa in sums_of(session, *by, where=where).items():
+        found[place, liquid, holder] += lpa
+    for one in _not_kept(session, posted_to(session)):
+        if one.place not in OUTER and not one.holder.startswith("lot "):
+            found[one.key] += one.lpa
+    return {key: lpa for key, lpa in found.items() if lpa}
 
 
 def postings_in(

@@ -27,7 +27,14 @@ from bulkflow.account.acts import bottle, close_quarter, enter, reverse, take_ba
 from bulkflow.account.agreement import disagreements
 from bulkflow.account.bodies import ClosedBalance, Closing, Holding, Transfer
 from bulkflow.account.journey import receive
-from bulkflow.account.ledger import OUTER, folded_anew, postings_in, read_ledger
+from bulkflow.account.ledger import (
+    OUTER,
+    balances_on,
+    folded_anew,
+    not_by_lot,
+    postings_in,
+    read_ledger,
+)
 from bulkflow.account.tables import ACCOUNT
 from bulkflow.errors import InputError
 from bulkflow.loads.tables import LOADS
@@ -398,9 +405,18 @@ class Account(RuleBasedStateMachine):
             ledger, postings = read_ledger(session), postings_in(session)
             assert disagreements(session) == []
             assert postings == folded_anew(session)
+            assert balances_on(session) == ledger.balances()
+            others = not_by_lot(session)
             left = {line.lot_id: line.lpa_left for line in list_lots(session)}
-        now, meant = {(p, h): lpa for (p, _, h), lpa in ledger.held.items()}, self.held()
+        sums, meant = defaultdict(D), self.held()
+        for one in postings:
+            if one.place not in OUTER:
+                sums[one.place, one.holder] += one.lpa
+        now = {key: lpa for key, lpa in sums.items() if lpa}
         assert now == meant, sorted(set(now.items()) ^ set(meant.items()))
+        assert {(p, h): lpa for (p, _, h), lpa in others.items()} == {
+            key: lpa for key, lpa in meant.items() if not key[1].startswith("lot ")
+        }
         lots = {name: D(0) for name in self.lots}
         for (_, holder), lpa in self.held().items():
             if holder.startswith("lot "):
