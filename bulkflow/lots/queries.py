@@ -105,12 +105,14 @@ def list_lots(
     if wanted.status is LotStatus.RELEASED:
         return _released(session, query, limit)
     # What others take over from their parents comes to those that are so by themselves.
-    more = [name for name in sorted(all_inherited(session)) if after is None or name > after]
+    behind = all_inherited(session)
+    more = [name for name in sorted(behind) if after is None or name > after]
     of_any = _lines().where(*_conditions(replace(wanted, status=None)))
-    lines = {line.lot_id: line for line in _read(session, query)}
+    lines = {line.lot_id: line for line in _read(session, query, behind)}
+    more = [name for name in more if name not in lines]
     for start in range(0, len(more), _AT_ONCE):
         part = more[start : start + _AT_ONCE]
-        for line in _read(session, of_any.where(LOT_TABLE.c.lot_id.in_(part))):
+        for line in _read(session, of_any.where(LOT_TABLE.c.lot_id.in_(part)), behind):
             lines[line.lot_id] = line
     listed = sorted(lines.values(), key=lambda line: line.lot_id)
     return [line for line in listed if line.status is wanted.status][:limit]
@@ -256,15 +258,21 @@ def _has(table: Any, name: str, value: str) -> ColumnElement[bool]:
     )
 
 
-def _read(session: Session, query: Select[Any]) -> list[LotLine]:
+def _read(
+    session: Session,
+    query: Select[Any],
+    behind: Mapping[str, tuple[Blocker, ...]] | None = None,
+) -> list[LotLine]:
+    """Return the lines of a query, with what lots take over (``behind``, where it is known)."""
     rows = session.execute(query).mappings().all()
     seqs = [row["seq"] for row in rows]
     restrictions = _words(session, RESTRICTION_TABLE, "restriction", seqs)
     markets = _words(session, MARKET_TABLE, "market", seqs)
     lines = [_line(row, restrictions, markets) for row in rows]
-    names = [line.lot_id for line in lines if line.origin != Origin.OPENING.value]
-    # Upwards from a few lots, downwards from what is not in order for many.
-    behind = all_inherited(session) if len(names) > _MANY else inherited(session, names)
+    if behind is None:
+        names = [line.lot_id for line in lines if line.origin != Origin.OPENING.value]
+        # Upwards from a few lots, downwards from what is not in order for many.
+        behind = all_inherited(session) if len(names) > _MANY else inherited(session, names)
     return [_with_parents(line, behind.get(line.lot_id, ())) for line in lines]
 
 
