@@ -198,9 +198,10 @@ class _Sheet:
         if load.kind is not LoadKind.PLANNED:
             inside = {"x": left + 1.3, "y": top + 1.3, "width": SQUARE - 2.6, "height": TALL - 2.6}
             parts.append(shape("rect", "", **inside, fill="none", stroke=THICK, stroke_width=2.6))
-        parts += _key(self.keys.get(load.load_id, ()), left + SQUARE / 2, top + TALL / 2)
+        keys = _shown(self.keys.get(load.load_id, ()))
+        parts += _key(keys, left + SQUARE / 2, top + TALL / 2)
         link = self.link(load.load_id) if self.link else ""
-        drawing.told(self._words(load), *parts, link=link)
+        drawing.told(self._words(load), *parts, link=link, seen=" ".join(keys))
 
     def _words(self, load: PlannedLoad) -> str:
         carried = ", ".join(f"{part.liquid} {amount(part.lpa)} LPA" for part in load.parts)
@@ -241,16 +242,22 @@ def _fitting(words: str) -> float:
     return NAME_SIZE * min(1.0, (NAMES - 10) / max(_units(words, NAME_SIZE), 1.0))
 
 
-def _key(keys: Sequence[str], x: float, y: float) -> list[str]:
-    if not keys:
+def _shown(keys: Sequence[str]) -> list[str]:
+    return list(keys) if len(keys) <= MOST_KEYS else [*keys[: MOST_KEYS - 1], "…"]
+
+
+def _key(shown: Sequence[str], x: float, y: float) -> list[str]:
+    if not shown:
         return []
-    shown = list(keys) if len(keys) <= MOST_KEYS else [*keys[: MOST_KEYS - 1], "…"]
     size = KEY_SIZE if len(shown) == 1 else 6.6 if len(shown) == 2 else 5.4
     tall = len(shown) * size
     wide = max(_units(key, size) for key in shown) + 1.4
     plate = shape("rect", x=x - wide / 2, y=y - tall / 2 - 0.4, width=wide, height=tall + 0.8,
                   fill=GROUND)  # fmt: skip
-    return [plate] + [
-        words_at(x, y - tall / 2 + (place + 0.82) * size, key, text_anchor="middle", font_size=size)
+    # The blank after each key keeps two of them apart for whoever hears or copies them.
+    words = (
+        words_at(x, y - tall / 2 + (place + 0.82) * size, f"{key} ", text_anchor="middle",
+                 font_size=size)
         for place, key in enumerate(shown)
-    ]
+    )  # fmt: skip
+    return [plate, *words]

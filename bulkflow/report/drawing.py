@@ -147,12 +147,25 @@ class Drawing:
         """Add shapes, later ones over earlier ones."""
         self._parts += parts
 
-    def told(self, words: str, *parts: str, link: str = "") -> None:
-        """Add shapes with words on hover; with a link they lead to that place on the page."""
+    def told(self, words: str, *parts: str, link: str = "", seen: str = "") -> None:
+        """Add shapes with words on hover; with a link they lead to that place on the page.
+
+        Parameters
+        ----------
+        seen : words in the shapes, which the name of a link has to hold.
+        """
         inside = f"<title>{escape(words)}</title>{''.join(parts)}"
         if link:
             # Out of the tab order: a table below says the same, and is walked by keys.
-            self.add(shape("a", inside, href=f"#{link}", aria_label=words, tabindex="-1"))
+            self.add(
+                shape(
+                    "a",
+                    inside,
+                    href=f"#{link}",
+                    aria_label=f"{seen} {words}".strip(),
+                    tabindex="-1",
+                )
+            )
         else:
             self.add(f"<g>{inside}</g>")
 
