@@ -18,6 +18,7 @@ from bulkflow.lots.declaring import standing_rule
 from bulkflow.lots.explaining import Explanation, explain_lots
 from bulkflow.lots.gate_steps import GateStep, LotSteps
 from bulkflow.lots.gates import LotStatus
+from bulkflow.lots.instruments import instruments
 from bulkflow.lots.panel_facts import PanelFacts
 from bulkflow.lots.queries import LotFilter, LotLine, list_lots
 from bulkflow.lots.samples import kept_samples
@@ -66,7 +67,7 @@ def lot_lines(
 
 
 def panel_lines(session: Session, asking: Asking, panel: PanelFacts) -> Iterator[Due]:
-    """Yield standards, qualifications and retained samples about to expire."""
+    """Yield standards, qualifications, calibrations and retained samples about to expire."""
     for standard in panel.standards:
         if standard.use_by <= asking.ahead:
             rest = ("SUCCESSOR.yaml", "--of", standard.name, "--correct", "CORRECT")
@@ -86,6 +87,16 @@ def panel_lines(session: Session, asking: Asking, panel: PanelFacts) -> Iterator
                 who,
                 asking.panels("assessor qualify", "DECLARATION.yaml", "SCORES.csv"),
                 by=until,
+            )
+    for one in instruments(session):
+        if one.expires_on <= asking.ahead:
+            found = ("--what", one.what, "--on", str(asking.on), "--certificate", "CERTIFICATE")
+            yield asking.line(
+                DueKind.CALIBRATION,
+                f"The certificate of {one.instrument_id} ({one.what}) expires: calibrate it",
+                one.instrument_id,
+                asking.bulkflow("laboratory calibrate", one.instrument_id, *found),
+                by=one.expires_on,
             )
     for sample in kept_samples(session, expiring_by=asking.ahead):
         yield asking.line(

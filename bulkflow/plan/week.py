@@ -30,6 +30,7 @@ class DueKind(StrEnum):
     STANDARD = "standard"
     SAMPLE = "sample"
     QUALIFICATION = "qualification"
+    CALIBRATION = "calibration"
 
 
 @dataclass(frozen=True, slots=True)

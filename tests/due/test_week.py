@@ -13,7 +13,8 @@ from bulkflow.due.asking import Asking
 from bulkflow.due.week import week_in, week_of_workspace
 from bulkflow.loads.bodies import LotShare
 from bulkflow.lots.acts import expect_decision, place_holds
-from bulkflow.lots.bodies import Sample
+from bulkflow.lots.bodies import Instrument, Sample
+from bulkflow.lots.instruments import record_instrument
 from bulkflow.lots.samples import keep_sample
 from bulkflow.plan.check import CheckReport
 from bulkflow.plan.next_steps import Whereabouts
@@ -154,6 +155,15 @@ def test_samples_that_expire_are_told_four_weeks_ahead(store, ann, told) -> None
     assert about(told(date(2027, 1, 3)), "R-1") == []
     (line,) = about(told(), "R-1")
     assert line.command.startswith("bulkflow lots sample-gone demo R-1 --on 2027-01-04")
+
+
+def test_certificates_of_instruments_are_told_before_they_expire(store, ann, told) -> None:
+    meter = Instrument(instrument_id="DM 1", what="density meter",
+                       calibrated_on=date(2026, 1, 20), expires_on=date(2027, 1, 20))  # fmt: skip
+    write(store, ann, lambda s: record_instrument(s, meter))
+    (line,) = about(told(), "DM 1")
+    assert (line.kind, line.days) == (DueKind.CALIBRATION, 16)
+    assert "laboratory calibrate demo 'DM 1' --what 'density meter'" in line.command
 
 
 def test_a_plan_adds_what_comes(scenario, told) -> None:
