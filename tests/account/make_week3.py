@@ -23,6 +23,9 @@ from bulkflow.scenario.reader import read_workspace
 DEMO = Path(__file__).resolve().parents[2] / "scenarios" / "vejkalna"
 FILE = DEMO / "week3" / "bottled.csv"
 BEFORE = date(2027, 1, 18)
+USUAL = {"VK-DRY": "DRY-750", "VK-CIT": "CIT-750", "VK-NAVY": "NAVY-700"}
+LAWFUL = {("GRAZ", "VK-CIT"): "CIT-700", ("NASHIK", "VK-NAVY"): "NAVY-750"}
+"""Of a size and strength that the market of a site takes, where the usual one is not."""
 STOPPED = ("NORFOLK", "VK-CIT", 2)
 FROM_STOCK = 4000.0  # of the lot of bottles that also takes from load W-101
 
@@ -30,15 +33,13 @@ FROM_STOCK = 4000.0  # of the lot of bottles that also takes from load W-101
 def rows(scenario: Scenario) -> Iterator[dict[str, object]]:
     """Yield a row of the table for each row of demand of the two weeks."""
     products = {one.id: one for one in scenario.products}
-    usual = {one.liquid: one for one in sorted(products.values(), key=lambda one: -one.bottle_ml)}
-    usual |= {"VK-DRY": products["DRY-750"]}
     rng = random.Random(7)
     asked = [row for row in scenario.demand if row.period_start < BEFORE]
     numbers: dict[str, int] = {}
     for row in sorted(asked, key=lambda row: (row.period_start, row.site, str(row.priority))):
         liquid = demand_liquid(row, products)
         week = 1 + (row.period_start - scenario.calendar.start).days // 7
-        product = products[row.product] if row.product else usual[liquid]
+        product = products[row.product or LAWFUL.get((row.site, liquid)) or USUAL[liquid]]
         name = f"{row.site}-{liquid[3:4]}-27{week:02d}"
         numbers[name] = numbers.get(name, 0) + 1
         yield _row(row, product, week, name, numbers[name], demand_lpa(row, products), rng)
