@@ -89,6 +89,15 @@ def a_load_under_way(session, name, lpa, *, liquid="dry", to=NORTH, frm=STILL,
     return _departed(session, name, (part,), to, frm, leaves, lane)
 
 
+def two_liquids_under_way(session, name, lpa):
+    """Record a load of two liquids, by LPA of each, under way when the register began."""
+    parts = tuple(
+        LoadPart(liquid_id=liquid, lpa=D(one), strength_percent=D(50), litres_20c=2 * D(one))
+        for liquid, one in lpa.items()
+    )
+    return _departed(session, name, parts, NORTH, STILL, date(2027, 1, 8))
+
+
 def _departed(session, name, parts, to, frm, leaves, lane="lane"):
     load = Load(
         load_id=name,

@@ -17,6 +17,7 @@ from bulkflow.account.ledger import (
     ON_THE_WAY,
     OUTER,
     Line,
+    balances_on,
     not_by_lot,
     postings_in,
     read_ledger,
@@ -44,6 +45,7 @@ from .making import (
     later,
     received,
     release,
+    two_liquids_under_way,
 )
 
 D = Decimal
@@ -258,6 +260,21 @@ def test_more_than_there_is_cannot_be_taken(store, ann):
         pytest.raises(InputError, match=r"stock at north has 100\.000"),
     ):
         enter(session, an_entry("-9000.001", "stocktake"))
+
+
+def test_a_total_measured_at_discharge_is_shared_out_as_it_was_sent(store, ann):
+    # of 7,979.999 LPA three eighths are 2,992.499625, in thousandths 2,992.500; the rest is navy
+    with store.write(ann) as session:
+        two_liquids_under_way(session, "W-2", {"dry": "3000", "navy": "5000"})
+        on = date(2027, 1, 21)
+        later(session, "W-2", "arrived", on)
+        step = LoadStep(load_id="W-2", state="discharged", on=on, lpa=D("7979.999"))
+        append(session, LOAD_STEP, step)
+    with store.read() as session:
+        balances = balances_on(session)
+        assert disagreements(session) == []
+    assert balances[NORTH, "dry"] == D("2992.500")
+    assert balances[NORTH, "navy"] == D("4987.499")
 
 
 def test_a_difference_beyond_measuring_is_taken_only_when_it_was_measured_again(store, ann):
