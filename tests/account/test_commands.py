@@ -194,7 +194,7 @@ WRONG = [
     ("account report demo W-101 --kind lost --on 2027-01-14 --reference R",
      "kind is the text 'lost'"),
     ("account bottle demo B-1 --site NORFOLK --product GIN --on 2027-01-15 --cases 1"
-     " --from stock:VK-DRY=9", "--product is 'GIN'. Give one of CIT-750, DRY-700"),
+     " --from stock:VK-DRY=9", "--product is 'GIN'. Give one of CIT-700, CIT-750, DRY-700"),
     ("account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-15 --cases 1"
      " --from VK-DRY --from lot:=2", "--from is 'VK-DRY'. Give load:NAME=LPA"),
     ("account bottle demo B-1 --site NORFOLK --product DRY-750 --on 2027-01-15 --cases 9999"
