@@ -73,7 +73,13 @@ CODES = {  # a gate says no
     "panels uses off-note": ExitCode.NO_PLAN,
 }
 # Served until it is interrupted, or simulated for minutes: run by tests of their own.
-LONG = {"panels booth", "panels rule risks", "panels rule check", "panels rule declare"}
+LONG = {
+    "panels booth",
+    "panels rule risks",
+    "panels rule check",
+    "panels rule size",
+    "panels rule declare",
+}
 OF_THE_ACCOUNT = ("bulkflow account", "bulkflow loads")
 
 
