@@ -604,7 +604,8 @@ def judge(row: Row) -> tuple[str, str]:
 
 
 def main(paths: Iterable[str]) -> int:
-    return print_verdicts((read(Path(path)) for path in paths), judge)
+    tables = (read(Path(path)) for path in paths)
+    return print_verdicts(tables, judge, lambda row: f"{row.quantity} ({row.inputs})")
 
 
 if __name__ == "__main__":

@@ -31,5 +31,5 @@ def print_verdicts(tables: Iterable[Iterable[Row]], judge: Callable[[Row], tuple
             failed += verdict == "FAIL"
             print(row.id, verdict)
             if reason:
-                print(f"{row.id}: {row.quantity}: {reason}", file=sys.stderr)
+                print(f"{row.id}: {asked(row)}: {reason}", file=sys.stderr)
     return 1 if failed else 0

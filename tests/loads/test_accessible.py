@@ -21,7 +21,6 @@ from tests.loads.making import accept, record
 from tests.plan import everything
 from tests.report.browser import Browser
 
-pytest_plugins = ["tests.loads.conftest"]
 pytestmark = pytest.mark.full
 
 AXE = Path(__file__).parents[1] / "panels" / "axe" / "axe.min.js"
