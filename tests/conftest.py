@@ -72,7 +72,13 @@ def postgres_schema_url(postgres_url: str) -> Iterator[str]:
         connection.execute(sql.SQL("DROP SCHEMA {} CASCADE").format(sql.Identifier(name)))
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+@pytest.fixture(
+    params=[
+        "sqlite",
+        # A server takes its time for each schema: with the full tier.
+        pytest.param("postgresql", marks=(pytest.mark.postgres, pytest.mark.full)),
+    ]
+)
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty database: each test runs on both."""
     if request.param == "postgresql":

@@ -91,6 +91,7 @@ def test_every_writing_example_works_and_a_dry_run_keeps_nothing(desk, name):
     assert desk("records head demo")[0] == before
 
 
+@pytest.mark.full
 def test_from_arrival_to_return(desk):
     out, _ = desk(
         "account receive demo W-101 --on 2027-01-12 --dip-gallons 5716 --proof 160.6"

@@ -414,6 +414,7 @@ def test_a_load_that_comes_back_fills_its_lots_again(both, ann):
                 act()
 
 
+@pytest.mark.full
 def test_a_load_that_came_back_frees_its_guarantee_and_is_not_missed(both, ann, scenario):
     with both.write(ann) as session:
         a_load_under_way(session, "W-1", "10000", to="NORFOLK", frm="VEJKALNA", liquid="VK-DRY",

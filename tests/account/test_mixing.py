@@ -234,6 +234,7 @@ def refused(store, ann, name, sources):
     return str(caught.value)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("held", ["N-1", "D-1", "DEP-1"])
 def test_what_is_held_is_not_bottled_whatever_it_became(store, ann, held):
     """The mother, the lot that was loaded, the lot that the load became."""

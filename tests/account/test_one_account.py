@@ -449,7 +449,7 @@ Account.TestCase.settings = settings(
     suppress_health_check=list(HealthCheck), report_multiple_bugs=False,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],  # to shrink takes many minutes
 )  # fmt: skip
-TestAccount = Account.TestCase
+TestAccount = pytest.mark.full(Account.TestCase)
 
 
 @pytest.mark.full

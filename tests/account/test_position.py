@@ -72,6 +72,7 @@ def arrival(session):
     receive(session, [gauging])
 
 
+@pytest.mark.full
 def test_stock_is_what_the_account_says(folder, writing):
     def work(session):
         arrival(session)
@@ -128,6 +129,7 @@ def test_what_was_not_bottled_is_owed(folder, writing):
     assert f"{asked - 8000:,.0f} LPA of VK-DRY asked at DURBAN before 2027-01-18" in found.said
 
 
+@pytest.mark.full
 def test_every_assumption_is_said(folder, writing):
     def work(session):
         where = {"liquid": "NS-CEREAL", "site": "VEJKALNA", "supplier_id": "OSTRAVELE"}

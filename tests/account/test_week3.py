@@ -72,6 +72,7 @@ def run_line(tmp_path, monkeypatch, capsys):
     return bulkflow
 
 
+@pytest.mark.full
 def test_the_story_up_to_the_plan(run_line):
     """Everything but the two plans, whose search takes its time."""
     said = {}

@@ -85,6 +85,7 @@ def test_the_papers_of_a_plan_start_from_its_own_first_day(desk) -> None:
     assert [load["state"] for load in told["loads"]] == ["planned", "planned"]
 
 
+@pytest.mark.full
 def test_what_changed_is_told_from_the_later_day_on_wherever_it_is_asked(desk) -> None:
     desk("plan demo --out plans/first")
     said = desk(f"plan demo --on {LATER} --since plans/first --out plans/later")

@@ -145,6 +145,7 @@ def test_plan_with_either_solver(workspace: Path, capsys, solver: str):
     assert document["proof"]["cost"] == pytest.approx(11_218.0, abs=0.01)
 
 
+@pytest.mark.full
 def test_plan_begins_a_register_once_and_says_so(workspace: Path, capsys):
     assert bulkflow("plan", str(workspace), "--json") is ExitCode.DONE
     out, err = capsys.readouterr()
@@ -164,6 +165,7 @@ def test_plan_begins_a_register_once_and_says_so(workspace: Path, capsys):
     assert json.loads(out)["proof"]["cost"] == pytest.approx(first["proof"]["cost"])
 
 
+@pytest.mark.full
 def test_edits_of_the_opening_tables_are_told_wherever_the_register_is_used(
     workspace: Path, capsys
 ):
@@ -195,6 +197,7 @@ def test_edits_of_the_opening_tables_are_told_wherever_the_register_is_used(
     assert lot["litres_20c"] == pytest.approx(9000.0)
 
 
+@pytest.mark.full
 def test_plan_takes_a_hold_from_the_register(workspace: Path, capsys):
     assert bulkflow("plan", str(workspace), *QUICK) is ExitCode.DONE
     held = bulkflow("lots", "hold", str(workspace), "DRY-1", "--reason", "odd smell")
@@ -522,6 +525,7 @@ def test_compare_two_plans(workspace: Path, out: Path, tmp_path: Path, capsys):
     assert document["costs"]["total"][1] - document["costs"]["total"][0] == pytest.approx(200.0)
 
 
+@pytest.mark.full
 def test_compare_shows_runs_purchases_and_inputs(
     workspace: Path, out: Path, tmp_path: Path, capsys
 ):

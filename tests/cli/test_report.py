@@ -95,6 +95,7 @@ def test_lots_that_cannot_be_told_are_said_and_the_page_is_written(desk) -> None
     assert Path("r.html").exists()
 
 
+@pytest.mark.full
 def test_a_folder_that_is_not_there_is_told_and_nothing_is_left(desk) -> None:
     code, _, err = desk("report", "demo", "plans", "--out", "nowhere/r.html")
     assert code is ExitCode.BAD_INPUT

@@ -91,6 +91,7 @@ def test_random_conflicts_stand_and_fall(seed: int) -> None:
     assert found.irreducible
 
 
+@pytest.mark.full
 def test_stays_within_its_time() -> None:
     nodes = [Node("S", supply=Supply(at_most=100))]
     lanes = []

@@ -40,6 +40,7 @@ def near(left: float, right: float) -> bool:
     return left == right or abs(left - right) <= 1e-5 * max(1.0, abs(left), abs(right))
 
 
+@pytest.mark.full
 @given(SEEDS)
 def test_plans_close_every_balance_and_cost_what_is_said(seed: int) -> None:
     network = random_network(seed)
@@ -55,6 +56,7 @@ def test_plans_close_every_balance_and_cost_what_is_said(seed: int) -> None:
 
 
 # With this seed HiGHS 1.16 ends with the objective of one plan and the values of another.
+@pytest.mark.full
 @example(533837)
 @FEWER
 @given(SEEDS)
@@ -65,6 +67,7 @@ def test_strong_and_plain_forms_agree(seed: int) -> None:
     assert near(cost(network, strong), cost(network, reference))
 
 
+@pytest.mark.full
 @FEWER
 @given(SEEDS)
 def test_whole_numbers_cost_no_less_than_fractions(seed: int) -> None:
@@ -316,6 +319,7 @@ def _simulated(demand, opening, size, load_cost, short, backlogged, loads) -> fl
     return total
 
 
+@pytest.mark.full
 @FEWER
 @given(SEEDS)
 def test_limits_that_say_nothing_change_nothing(seed: int) -> None:

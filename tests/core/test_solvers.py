@@ -143,6 +143,7 @@ def hard_network(periods: int = 26, sites: int = 8) -> Network:
     )
 
 
+@pytest.mark.full
 def test_time_limit_keeps_the_best_plan_and_a_true_bound() -> None:
     outcome = solve(hard_network(), SolveOptions(seconds=1.0, gap=0.0, form="plain"))
     assert outcome.seconds < 1.0 * 1.05 + 2
@@ -204,6 +205,7 @@ def test_an_exception_in_the_listener_comes_out() -> None:
         solve(hard_network(), SolveOptions(seconds=20, form="plain", on_progress=fail))
 
 
+@pytest.mark.full
 def test_start_from_a_plan() -> None:
     first = solve(hard_network(13, 4), SolveOptions(seconds=1, gap=0.0, form="plain"))
     again = solve(
@@ -269,6 +271,7 @@ def test_nothing_is_printed(capfd: pytest.CaptureFixture[str]) -> None:
     assert (out, err) == ("", "")
 
 
+@pytest.mark.full
 def test_a_run_that_does_not_end_is_left_to_itself(monkeypatch: pytest.MonkeyPatch) -> None:
     """The solver is deaf to its own limit and to calls: only the guard is left to end it."""
     deaf = threading.Event()

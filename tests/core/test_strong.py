@@ -145,6 +145,7 @@ def test_the_root_closes_most_of_the_gap() -> None:
     assert pool.active
 
 
+@pytest.mark.full
 def test_cumulative_columns_change_nothing() -> None:
     network = steady_network(12, 2)
     data = spread_network(network)
@@ -201,6 +202,7 @@ def test_zero_rounds_is_no_strengthening() -> None:
     )
 
 
+@pytest.mark.full
 def test_deadline_is_kept() -> None:
     outcome = solve(steady_network(52, 8), SolveOptions(seconds=3.0, gap=0.0))
     assert outcome.seconds <= 3.0 * 1.05 + 2
@@ -243,6 +245,7 @@ def test_nothing_moves_without_a_gain() -> None:
         assert np.array_equal(first.solution.vehicles[lane], again.solution.vehicles[lane])
 
 
+@pytest.mark.full
 def test_a_plan_that_does_not_work_any_more_is_repaired() -> None:
     network = steady_network(20, 3)
     first = solve(network, SolveOptions(gap=1e-3, work=30))

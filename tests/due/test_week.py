@@ -51,6 +51,7 @@ def write(store, ann, *acts):
             act(session)
 
 
+@pytest.mark.full
 def test_a_load_goes_from_promise_to_sea_one_command_at_a_time(store, ann, scenario, told) -> None:
     write(store, ann, record)
     seen = []
@@ -127,6 +128,7 @@ def test_arrivals_receipts_and_reports(store, ann, scenario, told) -> None:
     assert receipt.late and receipt.days == -2
 
 
+@pytest.mark.full
 def test_reports_are_asked_for_together(store, ann, scenario, told) -> None:
     for name in ("A-1", "A-2"):
         write(store, ann, partial(record, load=a_load(name)), partial(accept, name=name))
@@ -198,6 +200,7 @@ def test_a_plan_adds_what_comes(scenario, told) -> None:
     assert [words.split(",")[0] for words in week.unseen] == ["The account is not begun"]
 
 
+@pytest.mark.full
 def test_late_things_come_first_then_the_week_by_what_it_holds_up(store, ann, told) -> None:
     write(
         store,

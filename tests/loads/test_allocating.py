@@ -194,6 +194,7 @@ def test_goals_against_brute_force(lots, loads) -> None:
     assert (*out([int(load) for load in found.unfilled]), draws + remnants) == best
 
 
+@pytest.mark.full
 @given(data=st.data())
 @settings(max_examples=12, deadline=None)
 def test_loads_a_little_smaller_than_their_lots_are_always_filled(data: st.DataObject) -> None:

@@ -119,6 +119,7 @@ def test_a_promise_held_stays_a_promise(session, scenario) -> None:
     assert [one.step.state.value for one in steps_of(session, "P-201")] == ["promised", "held"]
 
 
+@pytest.mark.full
 def test_the_same_plan_again_changes_nothing(session, scenario) -> None:
     kept(session, scenario)
     before = head(session)
@@ -128,6 +129,7 @@ def test_the_same_plan_again_changes_nothing(session, scenario) -> None:
     assert head(session) == before
 
 
+@pytest.mark.full
 def test_a_new_plan_takes_back_what_it_has_no_more(session, scenario) -> None:
     kept(session, scenario)
     fewer = [one for one in LOADS if one.load_id not in ("riga-norfolk-270104-2", "F-202")]
@@ -142,6 +144,7 @@ def test_a_new_plan_takes_back_what_it_has_no_more(session, scenario) -> None:
     assert find_load(session, "riga-norfolk-270104-3").state is LoadState.PLANNED
 
 
+@pytest.mark.full
 def test_a_load_has_one_name_in_every_later_plan(session, scenario) -> None:
     """Whatever numbers a later search gives alike loads, each keeps the name the register has."""
     kept(session, scenario)
@@ -168,6 +171,7 @@ def test_a_load_has_one_name_in_every_later_plan(session, scenario) -> None:
     assert names[one] == one
 
 
+@pytest.mark.full
 def test_issued_loads_keep_their_lots(session, scenario) -> None:
     kept(session, scenario)
     name = "riga-norfolk-270104-1"
@@ -191,6 +195,7 @@ def test_issued_loads_keep_their_lots(session, scenario) -> None:
     assert sum(others) + taken <= Decimal("36969.240")
 
 
+@pytest.mark.full
 def test_a_failed_lot_moves_the_loads_that_counted_on_it(session, scenario) -> None:
     kept(session, scenario)
     place_holds(session, ["VK-DRY-2641"], "taint found on a second nosing")
@@ -199,6 +204,7 @@ def test_a_failed_lot_moves_the_loads_that_counted_on_it(session, scenario) -> N
     assert any("taint found" in one.reason for one in found.loads)
 
 
+@pytest.mark.full
 def test_an_issued_load_overtaken_by_a_closed_lot_is_told(session, scenario) -> None:
     kept(session, scenario)
     name = "riga-norfolk-270104-2"
@@ -353,6 +359,7 @@ def test_several_liquids_are_one_load_in_the_plan(session, scenario) -> None:
     assert found.set_aside == {"VK-CIT-2641": Decimal("6800.000")}
 
 
+@pytest.mark.full
 def test_two_liquids_under_way_take_one_tank_of_their_fleet(session, scenario) -> None:
     record(session, of_two_liquids(), "promised", ON)
     assert rows_of(session, scenario)[0]["G.2"].in_tank_of == "G"
@@ -402,6 +409,7 @@ def test_a_load_the_workspace_has_no_place_for(session, scenario) -> None:
         loads_for_plan(session, scenario)
 
 
+@pytest.mark.full
 def test_lots_the_workspace_has_no_word_for(session, scenario) -> None:
     """A register may hold liquids, restrictions and long names that the workspace does not know."""
     long = "Z" * 79

@@ -37,6 +37,7 @@ DAY = timedelta(days=1)
 JOURNEY = ("issued", "loaded", "departed", "arrived", "discharged", "reconciled")
 
 
+@pytest.mark.full
 def test_a_load_goes_its_way_and_takes_its_liquid_with_it(store, ann, scenario) -> None:
     with store.write(ann) as session:
         before = find_lot(session, "VK-DRY-2641").lpa_left
@@ -92,6 +93,7 @@ def test_states_in_which_no_load_begins(store, ann) -> None:
                 record(session, state=state)
 
 
+@pytest.mark.full
 def test_only_legal_steps(store, ann, scenario) -> None:
     tried = 0
     for state in sorted(FIRST_STATES):
@@ -308,6 +310,7 @@ def edited(session, sql):
     assert session.execute(text(sql)).rowcount == 1
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     "sql",
     [

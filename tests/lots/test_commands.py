@@ -330,6 +330,7 @@ def test_errors_are_json_where_asked(desk):
     assert fault["where"] == "lot"
 
 
+@pytest.mark.full
 def test_the_database_may_be_a_server(desk, postgres_schema_url):
     shutil.copy(desk.folder / "demo" / "opening_lots.csv", desk.folder / "opening_lots.csv")
     os.environ["BULKFLOW_DATABASE"] = postgres_schema_url

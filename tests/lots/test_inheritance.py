@@ -137,6 +137,7 @@ def test_the_measured_strength_answers_a_limit_on_strength(lite, ann) -> None:
 EDGES = st.lists(st.tuples(st.integers(0, 6), st.integers(0, 6)), max_size=9)
 
 
+@pytest.mark.full
 @settings(
     max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -103,6 +103,7 @@ def test_all_tables_are_taken_over_once(register, ann, tmp_path):
         assert [item["rows"] for item in first.content["files"]] == [4, 2, 2, 2]
 
 
+@pytest.mark.full
 def test_the_opening_position(register, ann, tmp_path):
     take_over(register, ann, folder(tmp_path))
     with register.write(ann) as session:

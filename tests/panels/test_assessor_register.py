@@ -33,6 +33,7 @@ def _who(*names: str) -> list[str]:
 TEN = ("A1", "A2", "A3", "A4", "A5", "A6", "A7", "A8", "A9")
 
 
+@pytest.mark.full
 def test_who_is_not_qualified_is_not_planned(decided: Path, panels: Panels) -> None:
     before = record_count(decided)
     ran = _next(panels, decided, *_who(*TEN, "A12"))
@@ -50,6 +51,7 @@ def test_who_is_not_qualified_is_not_planned(decided: Path, panels: Panels) -> N
     assert ran.code == 2 and "no qualification by Vejkalna panel 2" in " ".join(ran.err.split())
 
 
+@pytest.mark.full
 def test_an_exception_is_kept_with_its_reason(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -72,6 +74,7 @@ def test_an_exception_is_kept_with_its_reason(
     assert set(evidence["source"]["panel"]["chance_of_telling_it"]) == {"VK-2026-12-17", "R-1"}
 
 
+@pytest.mark.full
 def test_training_and_a_paper_make_an_assessor_fit(decided: Path, panels: Panels) -> None:
     who = ("--assessor", "B1")
     for what in ("dilute and rest", "off-notes of the house"):

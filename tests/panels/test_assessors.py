@@ -176,6 +176,7 @@ def test_slow_drift_is_seen_by_ewma_and_cusum_before_any_jump() -> None:
     assert list(found.to_frame().columns)[-1] == "signals"
 
 
+@pytest.mark.full
 def test_false_alarms_are_as_rare_as_said() -> None:
     # In-control run lengths, centre and spread known: EWMA about 370, CUSUM about 465.
     rng = np.random.default_rng(7)

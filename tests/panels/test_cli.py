@@ -79,6 +79,7 @@ def test_no_register_is_said_plainly(workspace: Path, panels: Panels) -> None:
     assert not (workspace / "records.sqlite").exists()
 
 
+@pytest.mark.full
 def test_tables_fit_eighty_columns(decided: Path, panels: Panels) -> None:
     for words in (
         ("sitting", "list", decided),

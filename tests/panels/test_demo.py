@@ -104,6 +104,7 @@ def test_importing_again_changes_nothing(decided: Path, panels: Panels) -> None:
     assert record_count(decided) == before
 
 
+@pytest.mark.full
 def test_dry_run_leaves_no_register_behind(workspace: Path, panels: Panels) -> None:
     ran = panels("sitting", "import", workspace, "--dry-run")
     assert ran.code == 0 and "VK-NAVY-2642: Hold" in ran.out
@@ -177,6 +178,7 @@ def test_sittings_on_either_database(workspace: Path, panels: Panels, database_u
     assert found == STATUSES
 
 
+@pytest.mark.full
 def test_edits_of_tables_taken_over_are_told_row_by_row(decided: Path, panels: Panels) -> None:
     words = ("sitting", "import", decided)
     assert "edited" not in panels(*words).err

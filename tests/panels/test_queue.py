@@ -77,6 +77,7 @@ def test_an_off_note_to_be_confirmed_waits_in_the_queue(decided: Path, panels: P
     assert queued()["VK-CIT-2642"] == ("confirmation", "C-1")
 
 
+@pytest.mark.full
 def test_a_planned_sitting_can_be_cancelled_until_a_sheet_is_in(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:

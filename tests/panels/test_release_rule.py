@@ -203,6 +203,7 @@ def test_rule_in_words_names_its_limits() -> None:
         assert part in told
 
 
+@pytest.mark.full
 def test_simulation_repeats_and_follows_quality() -> None:
     shares = []
     for quality in (5.0, 6.0, 7.0, 8.0):
@@ -234,6 +235,7 @@ def test_risk_at_the_limit_stays_below_the_level_closely(looks: int) -> None:
     assert 0.01 < share < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 4000)
 
 
+@pytest.mark.full
 def test_a_mean_alone_keeps_its_level_though_the_panel_drifts_by_day() -> None:
     """Without a day in the limits the same panel would release 14 % for a stated 5 %."""
     only_mean = rule(score={"decides": "mean", "minimum": 7.0}, spending=[1.0])
@@ -246,6 +248,7 @@ def test_a_mean_alone_keeps_its_level_though_the_panel_drifts_by_day() -> None:
     assert float((lots.verdicts(blind) == Code.RELEASE).mean()) > 0.1
 
 
+@pytest.mark.full
 def test_simulated_mean_agrees_with_a_closed_form() -> None:
     """One sitting, one score a sample, nothing missing, no rounding to speak of.
 

@@ -49,6 +49,7 @@ def test_williams_design_is_balanced_for_position_and_carry_over(samples: int) -
     assert found.is_exact
 
 
+@pytest.mark.full
 @given(st.integers(2, 9), st.integers(1, 24), st.integers(0, 2**32))
 def test_positions_differ_by_one_at_most(samples: int, assessors: int, seed: int) -> None:
     orders = balanced_orders(range(samples), assessors, np.random.default_rng(seed))

@@ -65,6 +65,7 @@ def _held(
     assert ran.code == 0, ran.err
 
 
+@pytest.mark.full
 def test_retest_is_judged_on_all_scores_together(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -87,6 +88,7 @@ def test_retest_is_judged_on_all_scores_together(
     assert _status(decided, "VK-NAVY-2642") == "released"
 
 
+@pytest.mark.full
 def test_no_third_sitting_where_the_rule_allows_one_retest(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -120,6 +122,7 @@ def _renamed(path: Path) -> Path:
     return other
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("how", "words"),
     [
@@ -195,6 +198,7 @@ def test_too_few_valid_scores_hold_a_lot(planned: Path, panels: Panels, tmp_path
     assert lots["VK-CIT-2641"]["verdict"] == "release"
 
 
+@pytest.mark.full
 def test_a_clearly_bad_lot_is_rejected(planned: Path, panels: Panels, tmp_path: Path) -> None:
     rows = filled(planned, FIRST, {"VK-CIT-2641": 3.0})
     assert panels("sitting", "record", planned, FIRST, written(tmp_path / "s.csv", rows)).code == 0
@@ -205,6 +209,7 @@ def test_a_clearly_bad_lot_is_rejected(planned: Path, panels: Panels, tmp_path: 
     assert again.code == 2 and "is decided already" in again.err
 
 
+@pytest.mark.full
 def test_nothing_is_shown_or_decided_before_the_close(
     planned: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -363,6 +368,7 @@ def test_similarity_with_its_own_risk_lays_an_off_note_to_rest(
     assert told.startswith("Hold: mean")
 
 
+@pytest.mark.full
 def test_a_similarity_test_clears_no_later_naming_and_is_not_repeated(
     decided: Path, panels: Panels, tmp_path: Path
 ) -> None:
@@ -695,6 +701,7 @@ checks:
 """
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("poor", [5.0, 7.5])
 def test_a_panel_that_cannot_tell_poor_samples_judges_nothing(
     decided: Path, panels: Panels, tmp_path: Path, poor: float

@@ -216,6 +216,7 @@ def test_site_is_refused_or_left_open_when_a_run_is_off() -> None:
     assert small.conclusion is SiteConclusion.OPEN
 
 
+@pytest.mark.full
 def test_risk_of_approving_a_site_at_the_limit_is_kept() -> None:
     rule = read_declaration(DEMO / "site.yaml", SiteRule)
     approved = [

@@ -198,6 +198,7 @@ def test_a_load_in_two_halves_and_two_loads_with_each_other_s_liquid_are_caught(
     assert {"lanes", "released-stock", "purchase"} <= {one.id for one in failures}
 
 
+@pytest.mark.full
 def test_forged_plans_are_caught():
     assert passing(seed=1, count=80) == []
 

@@ -15,6 +15,7 @@ DATA = Path(__file__).parent / "planning_examples" / "data"
 FILES = sorted(DATA.glob("*.yaml"))
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_published_figures_come_out(path: Path) -> None:
     checks = list(check_file(path))
@@ -34,6 +35,7 @@ def test_normal_loss_to_ten_digits() -> None:
         assert stocks.normal_loss(z) == pytest.approx(value, abs=5e-11)
 
 
+@pytest.mark.full
 def test_runner_says_what_fails(tmp_path: Path) -> None:
     wrong = yaml.safe_load((DATA / "01_dantzig_cannery.yaml").read_text())
     wrong["expected"]["objective"] = 154

@@ -22,8 +22,15 @@ class Asked(Protocol):
 Row = TypeVar("Row", bound=Asked)
 
 
-def print_verdicts(tables: Iterable[Iterable[Row]], judge: Callable[[Row], tuple[str, str]]) -> int:
-    """Print a line a row, reasons on standard error; return 1 if any row failed, else 0."""
+def print_verdicts(
+    tables: Iterable[Iterable[Row]],
+    judge: Callable[[Row], tuple[str, str]],
+    asked: Callable[[Row], str] = lambda row: row.quantity,
+) -> int:
+    """Print a line a row, reasons on standard error; return 1 if any row failed, else 0.
+
+    ``asked`` says what a row asks for, before the reason.
+    """
     failed = 0
     for table in tables:
         for row in table:

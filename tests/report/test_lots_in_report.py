@@ -152,6 +152,7 @@ def test_every_tank_is_told_in_every_week_once(made) -> None:
     assert length == len(set_to)
 
 
+@pytest.mark.full
 def test_the_clock_dates_what_is_taken_over(tmp_path: Path, made) -> None:
     _, scenario, result, _ = made
     plain = tmp_path / "everything"

@@ -105,6 +105,7 @@ def answers(seed: int, tries: int) -> tuple[int, int]:
     return read, refused
 
 
+@pytest.mark.full
 def test_a_hundred_slips() -> None:
     read, refused = answers(seed=20270104, tries=100)
     assert read + refused == 100

@@ -276,6 +276,7 @@ class TestBrokenFiles:
         rewritten(workspace / "demand.xlsx", SHEET, "<v>5200.5</v>", "<v>&l11;</v>")
         assert said(workspace) == BROKEN
 
+    @pytest.mark.full
     def test_packed_zeros(self, tmp_path: Path) -> None:
         workspace = with_sheet(tmp_path, [HEADER, ROW])
         with zipfile.ZipFile(workspace / "demand.xlsx", "a", zipfile.ZIP_DEFLATED) as packed:

@@ -222,6 +222,7 @@ def _plant_cost(network: Network) -> float:
     return 0.1 * float(stock.initial) * network.periods  # type: ignore[arg-type]
 
 
+@pytest.mark.full
 def test_items_add_up_where_nothing_is_shared() -> None:
     for seed in range(12):
         between(seed)

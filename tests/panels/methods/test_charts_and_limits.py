@@ -205,6 +205,7 @@ def test_chart_arguments_are_checked() -> None:
 # --- several variables -----------------------------------------------------------------------
 
 
+@pytest.mark.full
 def test_t_squared_limits_hold_their_level() -> None:
     rng = np.random.default_rng(RNG_SEED)
     m, p, alpha, over, new_over, runs = 20, 2, 0.05, 0, 0, 4000

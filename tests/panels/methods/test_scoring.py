@@ -131,6 +131,7 @@ def test_one_comparison_is_students_t(df: float) -> None:
         )
 
 
+@pytest.mark.full
 @given(st.integers(1, 12), st.floats(2.0, 200.0), st.floats(0.001, 0.3))
 def test_critical_value_and_p_value_invert(k: int, df: float, alpha: float) -> None:
     for sided in ("one", "two"):
@@ -310,6 +311,7 @@ def test_huber_forms_stand_between_median_and_mean() -> None:
         assert result.pulled == 1
 
 
+@pytest.mark.full
 def test_efficiency_by_simulation() -> None:
     rng = np.random.default_rng(10)
     samples = rng.normal(size=(4000, 25))

@@ -260,6 +260,7 @@ def test_same_different_by_hand() -> None:
     assert below == pytest.approx(0.35, abs=1e-5)
 
 
+@pytest.mark.full
 def test_degree_of_difference_recovers_the_truth() -> None:
     rng = np.random.default_rng(7)
     edges = [0.9, 1.8, 3.0]
