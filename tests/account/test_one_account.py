@@ -454,7 +454,7 @@ TestAccount = pytest.mark.full(Account.TestCase)
 
 @pytest.mark.full
 def test_longer_and_more():
-    more = settings(Account.TestCase.settings, max_examples=40, stateful_step_count=60)
+    more = settings(Account.TestCase.settings, max_examples=20, stateful_step_count=60)
     run_state_machine_as_test(Account, settings=more)
 
 

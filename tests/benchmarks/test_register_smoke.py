@@ -18,6 +18,6 @@ def test_the_bench_of_the_register_runs(capsys):
     found = {name: figures["found"] for name, figures in report["questions"].items()}
     assert found["first page of 50"] == 50
     assert found["opening position"] == 250
-    assert 0 < found["all held"] < 50
+    assert 0 < found["all held"] < 125  # with what was made from a lot that is held
     assert found["behind one lot"] > 0
     assert found["beyond the busiest lot"] > 0

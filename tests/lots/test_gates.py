@@ -413,7 +413,7 @@ def test_any_history_gives_the_status_a_second_reckoning_gives(lite, ann, moves)
 @pytest.mark.full
 @given(moves=st.lists(MOVES, max_size=40))
 @settings(
-    max_examples=150,
+    max_examples=60,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_any_history_on_both_databases(register, ann, moves):

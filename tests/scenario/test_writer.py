@@ -38,7 +38,7 @@ def test_any_scenario_comes_back(scenario: Scenario) -> None:
 
 @pytest.mark.full
 @given(scenarios())
-@settings(max_examples=1000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_many_scenarios_come_back(scenario: Scenario) -> None:
     assert written_and_read(scenario) == scenario
 
