@@ -343,7 +343,8 @@ def _add(mass: Array, volume: Array, p1: Array, p2: Array, po: Array, t: Array) 
     """Return the mass balance: m_o (p2 - po) = m1 (p1 - p2)."""
     # Already there: nothing is added, even where the other spirit is no stronger or weaker.
     gap = np.where(p1 == p2, 1.0, p2 - po)
-    added = np.asarray(mass * (p1 - p2) / gap)
+    # The target lies on the way, so less than nothing is the last digit of two equal strengths.
+    added = np.maximum(np.asarray(mass * (p1 - p2) / gap), 0.0)
     added_volume = 1000.0 * added / _rho(po, t)
     final_mass = mass + added
     final_volume = 1000.0 * final_mass / _rho(p2, t)

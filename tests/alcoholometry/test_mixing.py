@@ -173,3 +173,10 @@ def test_what_is_no_blend() -> None:
         al.blend([], [])
     with pytest.raises(OutOfRangeError, match=r"volume \[1\] is -3"):
         al.blend([1.0, -3.0], [40.0, 50.0])
+
+
+def test_a_target_hardly_beyond_the_first_strength_asks_for_nothing_less_than_nothing() -> None:
+    """The two strengths differ in their last digit, and their mass fractions the wrong way."""
+    made = al.bring_to_strength(100.0, 97.0, 0.0, 97.0 - 97.0 * 2.220446049250313e-16, 0.0)
+    assert float(made.added_volume) >= 0.0
+    assert float(made.added_mass) >= 0.0
