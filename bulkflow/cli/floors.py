@@ -86,14 +86,13 @@ def floors(
     figures = ("LPA a period", "days", "floor", "covers", "served", "wanted")
     table = plain_table("site", "liquid", *figures, right=figures)
     for one in found:
-        enough = one.floor_lpa >= one.wanted_lpa - 0.5
         table.add_row(
             one.site, one.liquid, amount(one.mean_lpa), f"{one.interval_days:.0f}",
             amount(one.floor_lpa) if one.floor_lpa else "-", percent(one.covered),
-            percent(one.served), Text(amount(one.wanted_lpa), style="" if enough else "bold"),
+            percent(one.served), Text(amount(one.wanted_lpa), style="" if one.enough else "bold"),
         )  # fmt: skip
     console.print(table)
-    below = sum(one.floor_lpa < one.wanted_lpa - 0.5 for one in found)
+    below = sum(not one.enough for one in found)
     console.print(
         f"\nDays: from one load to the next and from loading to use, by the soonest lane. Covers:"
         f" the chance that demand over these days is not above what was foreseen by more than the"

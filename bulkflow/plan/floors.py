@@ -47,6 +47,11 @@ class FloorCover:
     served: float
     wanted_lpa: float
 
+    @property
+    def enough(self) -> bool:
+        """Whether the floor is what is wanted, to the litre."""
+        return self.floor_lpa >= self.wanted_lpa - 0.5
+
 
 def floor_covers(
     scenario: Scenario, *, service: float, demand_error: float, transit_error_days: float
