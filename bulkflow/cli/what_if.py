@@ -133,14 +133,17 @@ def _at_hand(since: Path, workspace: Workspace) -> PlanResult:
 def _opened(
     workspace: Workspace, database: str | None, before: PlanResult | None
 ) -> tuple[Scenario, dict[str, Any]]:
-    """Return the workspace as the plan at hand took it; no register is begun."""
+    """Return the workspace on the first day of the plan at hand; no register is begun.
+
+    As the register has it now: a plan that is kept says so by the chain head.
+    """
     from bulkflow.account.position import as_planned, with_account
     from bulkflow.lots.workspace import tables_to_take_over
     from bulkflow.records.settings import settings_for
 
     scenario, folder = workspace.scenario, workspace.folder
     if before is not None:
-        opened = as_planned(scenario, folder, database, before)
+        opened = as_planned(scenario, folder, database, before, as_kept=False)
         if opened.register and before.chain_head and opened.chain_head != before.chain_head:
             message_console().print(
                 "The register went on since this plan was made, so what it learned is in the"

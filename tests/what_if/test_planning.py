@@ -63,3 +63,24 @@ def test_in_a_notebook() -> None:
     assert found.found.cost < 0
     assert list(found.receivers["loads"]) < list(found.receivers["loads_before"])
     assert "less over the horizon" in repr(found)
+
+
+@pytest.mark.full
+def test_what_the_register_learned_since_is_in_the_plan_that_says_so(folder, capsys) -> None:
+    """A plan kept under a chain head opens with the lots as they are at that head."""
+    change = ["what-if", "two", "demand HARBOUR DRY +5%", "--since", "plan", "--out", "changed"]
+    for words in (
+        ["plan", "two", "--out", "plan"],
+        ["lots", "hold", "two", "DRY-1", "--reason", "cloudy"],
+        change,
+    ):
+        assert run(app, words, name="bulkflow") is ExitCode.DONE
+    assert "The register went on since" in " ".join(capsys.readouterr().err.split())
+    plan, changed = (
+        json.loads(Path(name, "plan.json").read_text("utf-8")) for name in ("plan", "changed")
+    )
+    assert plan["chain_head"] != changed["chain_head"]
+    assert [
+        {one["lot_id"]: one["status"] for one in kept["inputs"]["lots"]}["DRY-1"]
+        for kept in (plan, changed)
+    ] == ["released", "held"]
