@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -37,6 +36,7 @@ from bulkflow.cli.shell import (
     ExitCode,
     FolderArgument,
     JsonOption,
+    PlanArgument,
     make_app,
     message_console,
     result_console,
@@ -59,9 +59,7 @@ app = make_app(
 @spread
 def allocate(
     folder: FolderArgument,
-    plan: Annotated[
-        Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
-    ],
+    plan: PlanArgument,
     *,
     until: Annotated[
         str | None,

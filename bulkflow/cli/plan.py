@@ -13,6 +13,7 @@ import typer
 
 from bulkflow.cli.register_options import DatabaseOption, day_option, reading_register
 from bulkflow.cli.shell import (
+    PLAN_HELP,
     ExitCode,
     FolderArgument,
     JsonOption,
@@ -118,7 +119,6 @@ PlanFileOption = Annotated[
     Path | None,
     typer.Option("--plan", metavar="FILE", help="Also check this plan.json against the folder."),
 ]
-PLAN_HELP = "A plan.json, or the folder that holds one."
 BeforeArgument = Annotated[Path, typer.Argument(metavar="BEFORE", help=PLAN_HELP)]
 AfterArgument = Annotated[Path, typer.Argument(metavar="AFTER", help=PLAN_HELP)]
 

@@ -13,6 +13,7 @@ from bulkflow.cli.register_options import DatabaseOption
 from bulkflow.cli.shell import (
     FolderArgument,
     JsonOption,
+    PlanArgument,
     message_console,
     result_console,
     write_json,
@@ -35,9 +36,6 @@ __all__ = ["lots_beside", "mount", "week_beside", "whereabouts", "write_report"]
 REPORT_SCHEMA = "bulkflow-report-files/1"
 GOALS = 8  # of the filling of loads from lots, each with time of its own
 
-PlanArgument = Annotated[
-    Path, typer.Argument(metavar="PLAN", help="A plan.json, or the folder that holds one.")
-]
 OutOption = Annotated[
     list[Path] | None,
     typer.Option(

@@ -39,12 +39,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EXIT_CODES_HELP",
+    "PLAN_HELP",
     "DebugOption",
     "ExitCode",
     "ExtrasFailedError",
     "FolderArgument",
     "InterruptedSearchError",
     "JsonOption",
+    "PlanArgument",
     "SectionedGroup",
     "VersionOption",
     "exit_code_of",
@@ -103,6 +105,8 @@ FolderArgument = Annotated[
     Path,
     typer.Argument(metavar="FOLDER", help="The workspace: the folder that holds scenario.yaml."),
 ]
+PLAN_HELP = "A plan.json, or the folder that holds one."
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help=PLAN_HELP)]
 JsonOption = Annotated[
     bool,
     typer.Option("--json", help="Print one JSON document on stdout, errors as JSON on stderr."),
